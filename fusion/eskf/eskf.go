@@ -1,0 +1,388 @@
+// Package eskf is an error-state Kalman filter for a ground vehicle with an
+// inertial sensor: pure numerics, no knowledge of sentences, clocks or files.
+//
+// World axes are east, north, up of a local tangent plane; body axes are
+// forward, left, up. Attitude is a Hamilton quaternion, body to world. Metres,
+// seconds, radians throughout; variances, not standard deviations, wherever an
+// argument is called r.
+//
+// The nominal state is integrated with every inertial sample; the error state
+// stacks what may be wrong with it, in the order of [IPos] to [ICorr]. The
+// attitude error is local, on the body side: R_true = R·Exp(δθ). Propagation,
+// update, injection and reset follow J. Solà, "Quaternion kinematics for the
+// error-state Kalman filter", arXiv:1711.02508, sections 5 and 6.
+//
+// Start at [Filter.InitAtRest] or [Filter.InitMoving], then [Filter.Predict]
+// with every sample and [Filter.Apply] with every observation.
+package eskf
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// The error state, one index per scalar; F, P, Q and every H follow it.
+const (
+	IPos   = 0  // δp, m, ENU
+	IVel   = 3  // δv, m/s, ENU
+	IAtt   = 6  // δθ, rad, body (right) side
+	IGyr   = 9  // gyro bias, rad/s, body
+	IAcc   = 12 // accelerometer bias, m/s^2, body
+	IScale = 15 // wheel speed scale factor
+	ISlip  = 16 // side slip per lateral acceleration, rad/(m/s^2)
+	ILat   = 17 // GNSS latency, s
+	ICorr  = 18 // correlated GNSS position error, m, ENU
+	NErr   = 21
+
+	nDyn = 9  // position, velocity, attitude: the rows that move
+	nIMU = 15 // what the moving rows depend on
+)
+
+// State is the nominal state.
+type State struct {
+	T        float64     // s, on the caller's clock
+	Pos      r3.Vec      // m, ENU, body origin
+	Vel      r3.Vec      // m/s, ENU
+	Att      quat.Number // body to world, unit
+	GyroBias r3.Vec      // rad/s, body: reading minus truth
+	AccBias  r3.Vec      // m/s^2, body: reading minus truth
+
+	WheelScale float64 // reported wheel speed over true speed
+	Slip       float64 // rad/(m/s^2): sideways over forward velocity is -Slip times leftward acceleration
+	Latency    float64 // s, see [Filter.Position]
+	Corr       r3.Vec  // m, ENU: slowly varying error of the GNSS position, reported minus truth
+}
+
+// Params are the noise densities and the constants of the place.
+type Params struct {
+	GyroNoise float64 // rad/s/√Hz, angle random walk
+	AccNoise  float64 // m/s^2/√Hz, velocity random walk; may be changed between samples
+	GyroWalk  float64 // rad/s^2/√Hz
+	AccWalk   float64 // m/s^3/√Hz
+
+	ScaleWalk   float64 // 1/√s
+	SlipWalk    float64 // rad/(m/s^2)/√s
+	LatencyWalk float64 // s/√s
+
+	// The correlated GNSS position error is a first-order Gauss-Markov process.
+	CorrTime   float64 // s, time constant; 0 freezes it
+	CorrSigmaH float64 // m, steady state, east and north each
+	CorrSigmaV float64 // m, steady state, up
+
+	Gravity   float64 // m/s^2, positive, along -up
+	EarthRate r3.Vec  // rad/s, ENU
+
+	// CovEvery is how many samples are gathered into one step of the
+	// covariance; 0 means 1. The nominal state takes every sample singly.
+	CovEvery int
+}
+
+// Filter is the nominal state with the covariance of its error. It is a plain
+// value: a copy is an independent filter.
+type Filter struct {
+	State
+	P      [NErr][NErr]float64 // symmetric, both triangles kept
+	Params Params
+
+	acc window
+}
+
+// window gathers what the covariance step needs from several samples.
+type window struct {
+	n  int
+	t  float64     // s, length so far
+	q0 quat.Number // attitude at its start
+	ir [9]float64  // ∫R dt, s
+	dv r3.Vec      // ∫R·f dt, m/s, world: specific force only
+	va float64     // ∫(acc noise density)² dt
+
+	// Decay of the correlated error, remembered for equal steps.
+	phiT, phiTau, phi float64
+}
+
+// Integrate carries the nominal state over one sample: w (rad/s) and a (m/s^2,
+// specific force) are the means over the dt seconds that end with the sample.
+// The attitude in mid-step turns the specific force, which makes the position
+// second order in dt. Earth rate and gravity are included; the Coriolis
+// acceleration (0.3 mg at 20 m/s) is not. Arguments must be finite; a dt that
+// is not positive does nothing.
+func (s *State) Integrate(w, a r3.Vec, dt float64, p *Params) {
+	if !(dt > 0) {
+		return
+	}
+	var rm [9]float64
+	s.step(w, a, dt, p, &rm)
+}
+
+// step is Integrate; it hands out the mid-step rotation (row by row) and the
+// specific force in world axes.
+func (s *State) step(w, a r3.Vec, dt float64, p *Params, rm *[9]float64) (fw r3.Vec) {
+	// Half a step of rotation, twice: qm = q⊗h, q' = qm⊗h.
+	k := 0.25 * dt
+	hx, hy, hz := k*(w.X-s.GyroBias.X), k*(w.Y-s.GyroBias.Y), k*(w.Z-s.GyroBias.Z)
+	x := hx*hx + hy*hy + hz*hz
+	var hw, sinc float64
+	if x < 1e-3 {
+		// Taylor, next terms below 3e-17.
+		hw = 1 - x*(0.5-x*(1./24-x*(1./720)))
+		sinc = 1 - x*(1./6-x*(1./120-x*(1./5040)))
+	} else {
+		n := math.Sqrt(x)
+		sn, cs := math.Sincos(n)
+		hw, sinc = cs, sn/n
+	}
+	hx, hy, hz = hx*sinc, hy*sinc, hz*sinc
+	q := s.Att
+	mw := q.Real*hw - q.Imag*hx - q.Jmag*hy - q.Kmag*hz
+	mx := q.Real*hx + q.Imag*hw + q.Jmag*hz - q.Kmag*hy
+	my := q.Real*hy - q.Imag*hz + q.Jmag*hw + q.Kmag*hx
+	mz := q.Real*hz + q.Imag*hy - q.Jmag*hx + q.Kmag*hw
+	nw := mw*hw - mx*hx - my*hy - mz*hz
+	nx := mw*hx + mx*hw + my*hz - mz*hy
+	ny := mw*hy - mx*hz + my*hw + mz*hx
+	nz := mw*hz + mx*hy - my*hx + mz*hw
+	// The world turns under the body: q' = Exp(-ω_e·dt)⊗q', first order is
+	// exact to 1e-13 rad a step. One Newton step keeps the length.
+	ex, ey, ez := -0.5*dt*p.EarthRate.X, -0.5*dt*p.EarthRate.Y, -0.5*dt*p.EarthRate.Z
+	qw := nw - ex*nx - ey*ny - ez*nz
+	qx := nx + ex*nw + ey*nz - ez*ny
+	qy := ny - ex*nz + ey*nw + ez*nx
+	qz := nz + ex*ny - ey*nx + ez*nw
+	u := 1.5 - 0.5*(qw*qw+qx*qx+qy*qy+qz*qz)
+	s.Att = quat.Number{Real: qw * u, Imag: qx * u, Jmag: qy * u, Kmag: qz * u}
+
+	rotation(rm, mw, mx, my, mz)
+	fx, fy, fz := a.X-s.AccBias.X, a.Y-s.AccBias.Y, a.Z-s.AccBias.Z
+	fw = r3.Vec{
+		X: rm[0]*fx + rm[1]*fy + rm[2]*fz,
+		Y: rm[3]*fx + rm[4]*fy + rm[5]*fz,
+		Z: rm[6]*fx + rm[7]*fy + rm[8]*fz,
+	}
+	// p += v·dt + ½(R·f + g)dt²; v += (R·f + g)dt.
+	h := 0.5 * dt * dt
+	az := fw.Z - p.Gravity
+	s.Pos.X += s.Vel.X*dt + fw.X*h
+	s.Pos.Y += s.Vel.Y*dt + fw.Y*h
+	s.Pos.Z += s.Vel.Z*dt + az*h
+	s.Vel.X += fw.X * dt
+	s.Vel.Y += fw.Y * dt
+	s.Vel.Z += az * dt
+	s.T += dt
+	return fw
+}
+
+// Predict carries the filter over one inertial sample, see [State.Integrate].
+// The covariance follows every [Params.CovEvery] samples, or when something
+// needs it.
+func (f *Filter) Predict(w, a r3.Vec, dt float64) {
+	if !(dt > 0) {
+		return
+	}
+	c := &f.acc
+	if c.n == 0 {
+		c.q0 = f.Att
+		c.t, c.va, c.dv, c.ir = 0, 0, r3.Vec{}, [9]float64{}
+	}
+	var rm [9]float64
+	fw := f.step(w, a, dt, &f.Params, &rm)
+	c.add(&rm, fw, dt, f.Params.AccNoise)
+	if c.n >= f.Params.CovEvery {
+		f.Flush()
+	}
+}
+
+func (c *window) add(rm *[9]float64, fw r3.Vec, dt, accNoise float64) {
+	c.n++
+	c.t += dt
+	c.va += accNoise * accNoise * dt
+	c.dv.X += fw.X * dt
+	c.dv.Y += fw.Y * dt
+	c.dv.Z += fw.Z * dt
+	for i := range c.ir {
+		c.ir[i] += rm[i] * dt
+	}
+}
+
+// Flush carries the covariance to the time of the nominal state. Everything
+// that reads or changes the covariance through a method does so itself; a
+// caller that reads P needs it when CovEvery is above 1.
+func (f *Filter) Flush() {
+	c := &f.acc
+	if c.n == 0 {
+		return
+	}
+	var x transition
+	f.transition(c, f.Att, &x)
+	f.carry(&f.P, c, &x)
+	f.Corr = r3.Scale(x.phi, f.Corr)
+	c.n = 0
+}
+
+// CovAhead writes to dst the covariance one coarse step of dt seconds ahead,
+// taken with constant rate w and specific force a. The filter stays as it is.
+func (f *Filter) CovAhead(dst *[NErr][NErr]float64, w, a r3.Vec, dt float64) {
+	*dst = f.P
+	c := f.acc
+	if c.n == 0 {
+		c = window{q0: f.Att, phiT: c.phiT, phiTau: c.phiTau, phi: c.phi}
+	}
+	s := f.State
+	if dt > 0 {
+		var rm [9]float64
+		fw := s.step(w, a, dt, &f.Params, &rm)
+		c.add(&rm, fw, dt, f.Params.AccNoise)
+	}
+	if c.n == 0 {
+		return
+	}
+	var x transition
+	f.transition(&c, s.Att, &x)
+	f.carry(dst, &c, &x)
+}
+
+// transition holds the blocks of F that are neither zero nor identity:
+//
+//	δp'   = δp + p0·δv + p1·δv'
+//	δv'   = δv + vt·δθ + vg·δω_b + va·δa_b
+//	δθ'   =      tt·δθ + tg·δω_b
+//	δcorr' = phi·δcorr
+type transition struct {
+	p0, p1             float64
+	vt, vg, va, tt, tg [9]float64
+	phi                float64
+}
+
+// transition builds F over the window that starts at attitude c.q0 and ends at
+// q1. With J = ∫R dt and d = ∫R·f dt in world axes, integrating the error
+// equations (Solà 2017, section 5.3) with R fixed by the nominal state gives
+//
+//	(v,θ) = -[d]×·R0    (v,ω_b) ≈ ½[d]×·J    (v,a_b) = -J
+//	(θ,θ) = R1ᵀ·R0      (θ,ω_b) = -R1ᵀ·J
+//
+// and the trapezoid for the position, which is the exact derivative of
+// [State.Integrate] when the window is one sample.
+func (f *Filter) transition(c *window, q1 quat.Number, x *transition) {
+	var r0, r1 [9]float64
+	rotation(&r0, c.q0.Real, c.q0.Imag, c.q0.Jmag, c.q0.Kmag)
+	rotation(&r1, q1.Real, q1.Imag, q1.Jmag, q1.Kmag)
+	x.p0, x.p1 = 0.5*c.t, 0.5*c.t
+	j := &c.ir
+	dx, dy, dz := c.dv.X, c.dv.Y, c.dv.Z
+	for k := range 3 {
+		a, b, e := r0[k], r0[k+3], r0[k+6]
+		x.vt[k], x.vt[k+3], x.vt[k+6] = dz*b-dy*e, dx*e-dz*a, dy*a-dx*b
+		x.tt[k] = r1[0]*a + r1[3]*b + r1[6]*e
+		x.tt[k+3] = r1[1]*a + r1[4]*b + r1[7]*e
+		x.tt[k+6] = r1[2]*a + r1[5]*b + r1[8]*e
+		a, b, e = -j[k], -j[k+3], -j[k+6]
+		x.va[k], x.va[k+3], x.va[k+6] = a, b, e
+		x.vg[k], x.vg[k+3], x.vg[k+6] = 0.5*(dz*b-dy*e), 0.5*(dx*e-dz*a), 0.5*(dy*a-dx*b)
+		x.tg[k] = r1[0]*a + r1[3]*b + r1[6]*e
+		x.tg[k+3] = r1[1]*a + r1[4]*b + r1[7]*e
+		x.tg[k+6] = r1[2]*a + r1[5]*b + r1[8]*e
+	}
+	x.phi = 1
+	if tau := f.Params.CorrTime; tau > 0 {
+		if c.t != c.phiT || tau != c.phiTau {
+			c.phiT, c.phiTau, c.phi = c.t, tau, math.Exp(-c.t/tau)
+		}
+		x.phi = c.phi
+	}
+}
+
+// carry is P ← F(P + ½Q)Fᵀ + ½Q: half of the noise enters before the step and
+// half after it, which gives the cross terms (velocity noise moving the
+// position, gyro noise turning into velocity) to second order.
+func (f *Filter) carry(p *[NErr][NErr]float64, c *window, x *transition) {
+	f.addNoise(p, c, 0.5)
+	propagate(p, x)
+	f.addNoise(p, c, 0.5)
+	q := &f.Params
+	vh := (1 - x.phi*x.phi) * q.CorrSigmaH * q.CorrSigmaH
+	p[ICorr][ICorr] += vh
+	p[ICorr+1][ICorr+1] += vh
+	p[ICorr+2][ICorr+2] += (1 - x.phi*x.phi) * q.CorrSigmaV * q.CorrSigmaV
+}
+
+// addNoise adds the share of the white-noise covariance over the window.
+func (f *Filter) addNoise(p *[NErr][NErr]float64, c *window, share float64) {
+	q := &f.Params
+	t := share * c.t
+	v := share * c.va
+	p[IVel][IVel] += v
+	p[IVel+1][IVel+1] += v
+	p[IVel+2][IVel+2] += v
+	v = t * q.GyroNoise * q.GyroNoise
+	p[IAtt][IAtt] += v
+	p[IAtt+1][IAtt+1] += v
+	p[IAtt+2][IAtt+2] += v
+	v = t * q.GyroWalk * q.GyroWalk
+	p[IGyr][IGyr] += v
+	p[IGyr+1][IGyr+1] += v
+	p[IGyr+2][IGyr+2] += v
+	v = t * q.AccWalk * q.AccWalk
+	p[IAcc][IAcc] += v
+	p[IAcc+1][IAcc+1] += v
+	p[IAcc+2][IAcc+2] += v
+	p[IScale][IScale] += t * q.ScaleWalk * q.ScaleWalk
+	p[ISlip][ISlip] += t * q.SlipWalk * q.SlipWalk
+	p[ILat][ILat] += t * q.LatencyWalk * q.LatencyWalk
+}
+
+// propagate is P ← F·P·Fᵀ, using that only nine rows of F move and that P is
+// symmetric: a row of P·Fᵀ needs the first fifteen entries of a row of P only.
+func propagate(p *[NErr][NErr]float64, x *transition) {
+	var n [nDyn][nDyn]float64 // the moving rows of P·Fᵀ
+	for j := range n {
+		x.row((*[nIMU]float64)(p[j][:nIMU]), &n[j])
+	}
+	if x.phi != 1 {
+		for j := ICorr; j < NErr; j++ {
+			for k := range ICorr {
+				p[j][k] *= x.phi
+				p[k][j] = p[j][k]
+			}
+			for k := ICorr; k < NErr; k++ {
+				p[j][k] *= x.phi * x.phi
+			}
+		}
+	}
+	for j := nDyn; j < NErr; j++ {
+		var out [nDyn]float64
+		x.row((*[nIMU]float64)(p[j][:nIMU]), &out)
+		for i, v := range out {
+			p[j][i], p[i][j] = v, v
+		}
+	}
+	// F·(P·Fᵀ), column by column.
+	for l := range nDyn {
+		var c [nIMU]float64
+		for k := range nDyn {
+			c[k] = n[k][l]
+		}
+		for k := nDyn; k < nIMU; k++ {
+			c[k] = p[k][l]
+		}
+		var out [nDyn]float64
+		x.row(&c, &out)
+		for i := 0; i <= l; i++ {
+			p[i][l], p[l][i] = out[i], out[i]
+		}
+	}
+}
+
+// row applies the moving rows of F to one error vector.
+func (x *transition) row(c *[nIMU]float64, out *[nDyn]float64) {
+	for i := range 3 {
+		m := 3 * i
+		v := c[3+i] + x.vt[m]*c[6] + x.vt[m+1]*c[7] + x.vt[m+2]*c[8] +
+			x.vg[m]*c[9] + x.vg[m+1]*c[10] + x.vg[m+2]*c[11] +
+			x.va[m]*c[12] + x.va[m+1]*c[13] + x.va[m+2]*c[14]
+		out[i] = c[i] + x.p0*c[3+i] + x.p1*v
+		out[3+i] = v
+		out[6+i] = x.tt[m]*c[6] + x.tt[m+1]*c[7] + x.tt[m+2]*c[8] +
+			x.tg[m]*c[9] + x.tg[m+1]*c[10] + x.tg[m+2]*c[11]
+	}
+}
