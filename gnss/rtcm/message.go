@@ -17,15 +17,35 @@ const (
 	NoSystem System = 0xff // not an observation message
 )
 
+// String returns the system's name.
+func (s System) String() string {
+	if s < NSystems {
+		return systemNames[s]
+	}
+	return "none"
+}
+
+var systemNames = [NSystems]string{"GPS", "GLONASS", "Galileo", "SBAS", "QZSS", "BeiDou", "NavIC"}
+
 // Refusal says why bytes of a stream belong to no valid frame.
 type Refusal uint8
 
 const (
 	Unframed    Refusal = iota // no preamble, or reserved bits set
 	BadCRC                     // framed, but the CRC-24Q differs
-	Cut                        // the stream ended inside a frame
+	Cut                        // begun, but the stream ended or a whole frame came first
 	NumRefusals                // count of the above
 )
+
+// String returns the reason in words.
+func (r Refusal) String() string {
+	if r < NumRefusals {
+		return refusalNames[r]
+	}
+	return "unknown"
+}
+
+var refusalNames = [NumRefusals]string{"outside any frame", "CRC mismatch", "cut short"}
 
 // Message is the header of one RTCM 3 message, decoded as far as the monitor
 // needs: who sent it, which epoch it observes, where the base stands.
@@ -37,7 +57,7 @@ type Message struct {
 	// Observation messages (MSM 1071-1137; legacy 1001-1004, 1009-1012).
 	System  System // NoSystem for other messages
 	MSM     int    // 1-7, 0 for legacy and other messages
-	EpochMs int64  // ms as sent: time of week (GPS, BDT) or of the Moscow day (GLONASS)
+	EpochMs int64  // ms as sent: time of week (GPS, BDT) or of the Moscow day (GLONASS); -1 for none
 	Day     int    // GLONASS MSM day of week (0 Sunday, 7 unknown), else -1
 	More    bool   // multiple message bit: further messages of this epoch follow
 	Sats    int    // satellites in the mask
