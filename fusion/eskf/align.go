@@ -22,7 +22,7 @@ type Sigmas struct {
 
 // Level returns roll and pitch (rad, see [FromEuler]) of a body at rest whose
 // accelerometers read f on average (m/s^2): roll = atan2(f_y, f_z), pitch =
-// atan2(-f_x, √(f_y²+f_z²)), Groves 2013 equation 5.101 in forward-left-up axes.
+// atan2(-f_x, √(f_y²+f_z²)).
 func Level(f r3.Vec) (roll, pitch float64) {
 	return math.Atan2(f.Y, f.Z), math.Atan2(-f.X, math.Hypot(f.Y, f.Z))
 }
@@ -55,6 +55,7 @@ func (f *Filter) InitAtRest(t float64, pos, meanF, meanW r3.Vec, yaw float64, s 
 			}
 		}
 	}
+	f.symmetrise()
 }
 
 // InitMoving starts the filter on a moving body at time t: pos (m) and vel
@@ -95,6 +96,7 @@ func (f *Filter) start(t float64, pos, vel r3.Vec, att quat.Number, s Sigmas) {
 		}
 		f.P[IAtt+i][IAtt+i] += s.Tilt * s.Tilt
 	}
+	f.symmetrise()
 }
 
 // SetYaw turns the body about the vertical to the given yaw (rad) and takes
@@ -164,6 +166,7 @@ func (f *Filter) Inflate(i int, v float64) {
 	f.P[i][i] += v
 }
 
+// symmetrise takes out what rounding left between the triangles.
 func (f *Filter) symmetrise() {
 	for i := range NErr {
 		for j := range i {
@@ -174,7 +177,7 @@ func (f *Filter) symmetrise() {
 }
 
 // Healthy reports whether the state is finite and the covariance finite,
-// symmetric and positive on its diagonal. The wheel scale and what follows it
+// symmetric, positive on its diagonal and without a correlation beyond one. The wheel scale and what follows it
 // may be switched off: variance zero.
 func (f *Filter) Healthy() bool {
 	s := &f.State
@@ -190,7 +193,8 @@ func (f *Filter) Healthy() bool {
 			return false
 		}
 		for j := range i {
-			if f.P[i][j] != f.P[j][i] {
+			c := f.P[i][j]
+			if c != f.P[j][i] || !(c*c <= (1+1e-9)*f.P[i][i]*f.P[j][j]) {
 				return false
 			}
 		}

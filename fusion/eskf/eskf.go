@@ -10,7 +10,7 @@
 // stacks what may be wrong with it, in the order of [IPos] to [ICorr]. The
 // attitude error is local, on the body side: R_true = R·Exp(δθ). Propagation,
 // update, injection and reset follow J. Solà, "Quaternion kinematics for the
-// error-state Kalman filter", arXiv:1711.02508, sections 5 and 6.
+// error-state Kalman filter", arXiv:1711.02508 (2017).
 //
 // Start at [Filter.InitAtRest] or [Filter.InitMoving], then [Filter.Predict]
 // with every sample and [Filter.Apply] with every observation.
@@ -256,7 +256,7 @@ type transition struct {
 
 // transition builds F over the window that starts at attitude c.q0 and ends at
 // q1. With J = ∫R dt and d = ∫R·f dt in world axes, integrating the error
-// equations (Solà 2017, section 5.3) with R fixed by the nominal state gives
+// equations (Solà 2017) with R fixed by the nominal state gives
 //
 //	(v,θ) = -[d]×·R0    (v,ω_b) ≈ ½[d]×·J    (v,a_b) = -J
 //	(θ,θ) = R1ᵀ·R0      (θ,ω_b) = -R1ᵀ·J

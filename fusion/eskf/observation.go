@@ -3,6 +3,7 @@ package eskf
 import (
 	"math"
 
+	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -295,11 +296,21 @@ func (f *Filter) mulP(s *sparse, b *[NErr]float64) {
 // rows before. One row is P ← P - w·wᵀ with w = P·h/√S, symmetric by
 // construction; since P·h of a later row follows from the earlier w, all rows
 // are subtracted in one pass. Then the error is injected once and the attitude
-// covariance reset: P ← G·P·Gᵀ, G = I - [½δθ]× (Solà 2017, section 6.3).
+// covariance reset: P ← G·P·Gᵀ, G = I - [½δθ]× (Solà 2017).
 func (f *Filter) Apply(o *Obs) bool {
 	f.Flush()
-	var w [3][NErr]float64
 	var dx [NErr]float64
+	if !f.correct(o, &dx) {
+		return false
+	}
+	f.plus(&dx)
+	f.resetAttitude(r3.Vec{X: dx[IAtt], Y: dx[IAtt+1], Z: dx[IAtt+2]})
+	return true
+}
+
+// correct takes o into the covariance and gives the estimate of the error.
+func (f *Filter) correct(o *Obs, dx *[NErr]float64) bool {
+	var w [3][NErr]float64
 	for a := range o.N {
 		h, b := &o.rows[a], &w[a]
 		f.mulP(h, b)
@@ -310,7 +321,7 @@ func (f *Filter) Apply(o *Obs) bool {
 			}
 		}
 		s := h.dot(b) + o.R[a]
-		y := o.Y[a] - h.dot(&dx)
+		y := o.Y[a] - h.dot(dx)
 		if !(s > 0) || math.IsNaN(y) || math.IsInf(y, 0) || math.IsInf(s, 0) {
 			return false
 		}
@@ -328,24 +339,21 @@ func (f *Filter) Apply(o *Obs) bool {
 			row[j] -= w0*w[0][j] + w1*w[1][j] + w2*w[2][j]
 		}
 	}
-	f.inject(&dx)
 	return true
 }
 
-// inject adds the error estimate to the nominal state and resets it.
-func (f *Filter) inject(dx *[NErr]float64) {
-	s := &f.State
+// plus adds an error to the nominal state: x ⊞ δx.
+func (s *State) plus(dx *[NErr]float64) {
 	s.Pos = r3.Add(s.Pos, r3.Vec{X: dx[IPos], Y: dx[IPos+1], Z: dx[IPos+2]})
 	s.Vel = r3.Add(s.Vel, r3.Vec{X: dx[IVel], Y: dx[IVel+1], Z: dx[IVel+2]})
-	th := r3.Vec{X: dx[IAtt], Y: dx[IAtt+1], Z: dx[IAtt+2]}
-	s.turn(th)
+	q := quat.Mul(s.Att, Exp(r3.Vec{X: dx[IAtt], Y: dx[IAtt+1], Z: dx[IAtt+2]}))
+	s.Att = quat.Scale(1/quat.Abs(q), q)
 	s.GyroBias = r3.Add(s.GyroBias, r3.Vec{X: dx[IGyr], Y: dx[IGyr+1], Z: dx[IGyr+2]})
 	s.AccBias = r3.Add(s.AccBias, r3.Vec{X: dx[IAcc], Y: dx[IAcc+1], Z: dx[IAcc+2]})
 	s.WheelScale += dx[IScale]
 	s.Slip += dx[ISlip]
 	s.Latency += dx[ILat]
 	s.Corr = r3.Add(s.Corr, r3.Vec{X: dx[ICorr], Y: dx[ICorr+1], Z: dx[ICorr+2]})
-	f.resetAttitude(th)
 }
 
 // resetAttitude is P ← G·P·Gᵀ with G = I - [½th]× on the attitude.

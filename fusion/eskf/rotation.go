@@ -132,9 +132,3 @@ func apply(m *[3][3]float64, v r3.Vec) r3.Vec {
 }
 
 func wrapPi(a float64) float64 { return math.Remainder(a, 2*math.Pi) }
-
-// turn applies the rotation vector th (rad) on the body side and renormalises.
-func (s *State) turn(th r3.Vec) {
-	q := quat.Mul(s.Att, Exp(th))
-	s.Att = quat.Scale(1/quat.Abs(q), q)
-}

@@ -1,0 +1,220 @@
+package eskf
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+var restSigmas = Sigmas{PosH: 1, PosV: 2, Vel: 0.01, Tilt: 1e-3, Yaw: math.Pi / math.Sqrt(3), GyroBias: 2e-4, AccBias: 0.08,
+	WheelScale: 0.01, Slip: 0.006, Latency: 0.04}
+
+// Levelled by biased accelerometers, the true attitude error must be what the
+// covariance says: the whitened error over many draws is standard normal, and
+// gravity comes out right as long as nobody moves.
+func TestInitAtRest(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	const n = 400
+	sig := restSigmas
+	sig.Yaw = 0.05
+	var nees, apart float64
+	for range n {
+		f := &Filter{Params: testParams()}
+		f.AccBias = vec(0.3, -0.2, 0.1) // what is known of it already
+		truth := State{Att: FromEuler(0.05*rng.NormFloat64(), 0.05*rng.NormFloat64(), 1)}
+		bias := r3.Add(f.AccBias, r3.Scale(restSigmas.AccBias, vec(rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64())))
+		noise := r3.Scale(restSigmas.Tilt*f.Params.Gravity, vec(rng.NormFloat64(), rng.NormFloat64(), 0))
+		read := r3.Add(r3.Add(truth.ToBody(vec(0, 0, f.Params.Gravity)), bias), noise)
+		gyro := r3.Add(vec(0.01, 0.02, -0.03), truth.ToBody(f.Params.EarthRate))
+		yaw := truth.Yaw() + sig.Yaw*rng.NormFloat64()
+		f.InitAtRest(100, vec(1, 2, 3), read, gyro, yaw, sig)
+		if !f.Healthy() || !f.PositiveDefinite() {
+			t.Fatal("not healthy")
+		}
+		if f.T != 100 || f.Pos != vec(1, 2, 3) || f.Vel != (r3.Vec{}) || f.WheelScale != 1 || math.Abs(wrapPi(f.Yaw()-yaw)) > 1e-12 {
+			t.Fatalf("start %+v", f.State)
+		}
+		if d := vdiff(f.GyroBias, vec(0.01, 0.02, -0.03)); d > 1.2e-5 { // the Earth rate turned by the yaw error
+			t.Fatalf("gyro bias off by %g", d)
+		}
+		// Roll, pitch and the accelerometer biases across them, whitened together.
+		th := Log(quat.Mul(quat.Conj(f.Att), truth.Att))
+		e := [4]float64{th.X, th.Y, bias.X - f.AccBias.X, bias.Y - f.AccBias.Y}
+		idx := [4]int{IAtt, IAtt + 1, IAcc, IAcc + 1}
+		var p [4][4]float64
+		for i := range 4 {
+			for j := range 4 {
+				p[i][j] = f.P[idx[i]][idx[j]]
+			}
+		}
+		nees += quadForm(t, p[:][0:4], e[:])
+		// The tilt alone: without the cross terms it would say the same.
+		apart += th.X * th.X / p[0][0]
+	}
+	// 95 % of chi-square with 4n and n degrees of freedom.
+	if m := nees / n; math.Abs(m-4) > 1.96*math.Sqrt(2*4./n) {
+		t.Errorf("mean NEES of tilt and bias %.3f, want 4", m)
+	}
+	if m := apart / n; math.Abs(m-1) > 1.96*math.Sqrt(2./n) {
+		t.Errorf("mean NEES of roll %.3f, want 1", m)
+	}
+}
+
+// quadForm is eᵀ·P⁻¹·e by elimination.
+func quadForm(t *testing.T, p [][4]float64, e []float64) (q float64) {
+	t.Helper()
+	n := len(e)
+	m := make([][]float64, n)
+	y := append([]float64(nil), e...)
+	for i := range m {
+		m[i] = append([]float64(nil), p[i][:n]...)
+	}
+	for k := range n {
+		if !(m[k][k] > 0) {
+			t.Fatal("covariance is not positive definite")
+		}
+		q += y[k] * y[k] / m[k][k]
+		for i := k + 1; i < n; i++ {
+			g := m[i][k] / m[k][k]
+			y[i] -= g * y[k]
+			for j := k; j < n; j++ {
+				m[i][j] -= g * m[k][j]
+			}
+		}
+	}
+	return q
+}
+
+func TestInitMoving(t *testing.T) {
+	f := &Filter{Params: testParams()}
+	f.GyroBias, f.Slip, f.Latency = vec(0.001, 0, 0), 0.005, 0.07
+	f.InitMoving(5, vec(1, 2, 3), vec(4, 5, 0), 0.01, -0.02, 0.9, restSigmas)
+	if f.T != 5 || f.Vel != vec(4, 5, 0) || f.GyroBias != vec(0.001, 0, 0) || f.Slip != 0.005 || f.Latency != 0.07 || !f.Healthy() {
+		t.Errorf("start %+v", f.State)
+	}
+	for i, want := range map[int]float64{IPos: 1, IPos + 2: 2, IVel: 0.01, IGyr: 2e-4, IAcc + 1: 0.08, IScale: 0.01, ISlip: 0.006, ILat: 0.04, ICorr: 0.01, ICorr + 2: 0.02} {
+		if got := math.Sqrt(f.P[i][i]); math.Abs(got-want) > 1e-15 {
+			t.Errorf("sigma %d = %g, want %g", i, got, want)
+		}
+	}
+	// Yaw along the vertical, tilt across it.
+	u := f.ToBody(vec(0, 0, 1))
+	if got := attSigma(f, u); math.Abs(got-restSigmas.Yaw) > 1e-12 {
+		t.Errorf("yaw sigma %g", got)
+	}
+	if got := attSigma(f, r3.Unit(r3.Cross(u, vec(1, 0, 0)))); math.Abs(got-restSigmas.Tilt) > 1e-9 {
+		t.Errorf("tilt sigma %g", got)
+	}
+}
+
+// attSigma is the standard deviation of the attitude error about unit vector u.
+func attSigma(f *Filter, u r3.Vec) float64 {
+	b := [3]float64{u.X, u.Y, u.Z}
+	var v float64
+	for i := range 3 {
+		for j := range 3 {
+			v += b[i] * b[j] * f.P[IAtt+i][IAtt+j]
+		}
+	}
+	return math.Sqrt(v)
+}
+
+func TestSetYaw(t *testing.T) {
+	f := benchFilter(4)
+	drive(f, 9, 4001, func(int) {})
+	u := f.ToBody(vec(0, 0, 1))
+	tilt := r3.Unit(r3.Cross(u, vec(1, 0, 0)))
+	roll, pitch, sTilt := f.Roll(), f.Pitch(), 0.0
+	f.Flush()
+	was := *f
+	sTilt = attSigma(f, tilt)
+	f.SetYaw(-2.5, 0.05)
+	if math.Abs(wrapPi(f.Yaw()+2.5)) > 1e-12 || math.Abs(f.Roll()-roll) > 1e-12 || math.Abs(f.Pitch()-pitch) > 1e-12 {
+		t.Errorf("roll %g pitch %g yaw %g, want %g %g -2.5", f.Roll(), f.Pitch(), f.Yaw(), roll, pitch)
+	}
+	if got := attSigma(f, u); math.Abs(got-0.05) > 1e-9 {
+		t.Errorf("yaw sigma %g", got)
+	}
+	if got := attSigma(f, tilt); math.Abs(got-sTilt) > 1e-9 {
+		t.Errorf("tilt sigma %g, was %g", got, sTilt)
+	}
+	if !f.Healthy() || !f.PositiveDefinite() {
+		t.Error("not healthy")
+	}
+	if f.Pos != was.Pos || f.Vel != was.Vel || f.GyroBias != was.GyroBias {
+		t.Error("more than the attitude moved")
+	}
+	// Yaw is tied to nothing; tilt keeps its tie to the accelerometer bias.
+	b := [3]float64{u.X, u.Y, u.Z}
+	for j := range NErr {
+		if j >= IAtt && j < IGyr {
+			continue
+		}
+		var c float64
+		for i := range 3 {
+			c += b[i] * f.P[IAtt+i][j]
+		}
+		if math.Abs(c) > 1e-9*0.05*math.Sqrt(f.P[j][j]) {
+			t.Errorf("yaw is tied to error %d", j)
+		}
+	}
+	for i := IPos; i < IAtt; i++ {
+		for j := IPos; j < IAtt; j++ {
+			if f.P[i][j] != was.P[i][j] {
+				t.Errorf("P[%d][%d] of position and velocity changed", i, j)
+			}
+		}
+	}
+	tb := [3]float64{tilt.X, tilt.Y, tilt.Z}
+	var before, after float64
+	for i := range 3 {
+		before += tb[i] * was.P[IAtt+i][IAcc+1]
+		after += tb[i] * f.P[IAtt+i][IAcc+1]
+	}
+	if before == 0 || math.Abs(after-before) > 1e-9*math.Abs(before) {
+		t.Errorf("tilt against accelerometer bias %g, was %g", after, before)
+	}
+}
+
+func TestSetCorrAndVariance(t *testing.T) {
+	f := benchFilter(4)
+	drive(f, 10, 4002, func(int) {})
+	f.SetCorr(0.3, 0.6, 20)
+	if f.Corr != (r3.Vec{}) || f.Params.CorrTime != 20 || f.Params.CorrSigmaH != 0.3 || f.Params.CorrSigmaV != 0.6 {
+		t.Error("parameters not set")
+	}
+	for k, want := range []float64{0.09, 0.09, 0.36} {
+		for j := range NErr {
+			w := 0.0
+			if j == ICorr+k {
+				w = want
+			}
+			if math.Abs(f.P[ICorr+k][j]-w) > 1e-15 || f.P[j][ICorr+k] != f.P[ICorr+k][j] {
+				t.Errorf("P[%d][%d] = %g, want %g", ICorr+k, j, f.P[ICorr+k][j], w)
+			}
+		}
+	}
+	if !f.Healthy() || !f.PositiveDefinite() {
+		t.Error("not healthy")
+	}
+	// It forgets: after many time constants the steady state, whatever it was.
+	f.Params.CorrTime = 0.5
+	f.SetVariance(ICorr, 25)
+	f.Corr = vec(3, 0, 0)
+	for range 2000 {
+		f.Predict(r3.Vec{}, vec(0, 0, 9.8), 0.005)
+	}
+	f.Flush()
+	if got := math.Sqrt(f.P[ICorr][ICorr]); math.Abs(got-0.3) > 1e-6 || math.Abs(f.Corr.X) > 1e-8 {
+		t.Errorf("after 20 time constants %g ± %g, want 0 ± 0.3", f.Corr.X, got)
+	}
+	c := f.P[IVel][ILat]
+	v := f.P[IVel][IVel]
+	f.Inflate(IVel, 0.5)
+	if f.P[IVel][IVel] != v+0.5 || f.P[IVel][ILat] != c {
+		t.Error("Inflate touched more than the variance")
+	}
+}
