@@ -233,6 +233,36 @@ func TestResetJacobian(t *testing.T) {
 	}
 }
 
+// Shift by s is the observation built from the state s seconds earlier, but for
+// the curvature of the path.
+func TestShift(t *testing.T) {
+	w, a, lever := vec(0.05, -0.02, 0.7), vec(0.5, 4.2, 9.9), vec(0.30, -0.05, 0.92)
+	f := jacobianState(vec(0.1, -0.2, 0.3))
+	m := f.R()
+	aw := r3.Sub(apply(&m, r3.Sub(a, f.AccBias)), vec(0, 0, f.Params.Gravity))
+	r := [3]float64{1, 1, 1}
+	for _, s := range []float64{0.02, -0.02} {
+		g := *f
+		var rm [9]float64
+		g.step(w, a, -s, &g.Params, &rm)
+		for name, o := range map[string][2]Obs{
+			"position": {f.Position(r3.Vec{}, r, lever, w), g.Position(r3.Vec{}, r, lever, w)},
+			"velocity": {f.Velocity3D(r3.Vec{}, r, lever, w, aw), g.Velocity3D(r3.Vec{}, r, lever, w, aw)},
+		} {
+			still := o[0]
+			o[0].Shift(s)
+			for k := range 3 {
+				if d := math.Abs(o[0].Y[k] - o[1].Y[k]); d > 5*s*s {
+					t.Errorf("%s by %g s: %g, want %g", name, s, o[0].Y[k], o[1].Y[k])
+				}
+				if o[0].Y[k] == still.Y[k] {
+					t.Errorf("%s by %g s: nothing moved", name, s)
+				}
+			}
+		}
+	}
+}
+
 func Example() {
 	f := Filter{Params: Params{GyroNoise: 1e-4, AccNoise: 1e-3, Gravity: 9.8084, CorrTime: 10, CorrSigmaH: 0.01, CorrSigmaV: 0.02}}
 	f.InitAtRest(0, r3.Vec{}, r3.Vec{Z: 9.8084}, r3.Vec{}, 0, Sigmas{PosH: 1, PosV: 1, Vel: 0.01, Tilt: 1e-3, Yaw: 0.02,

@@ -49,6 +49,19 @@ func (o *Obs) Row(k int) (h [NErr]float64) {
 	return h
 }
 
+// Shift moves the time of validity s seconds before that of the state,
+// to first order along the antenna's motion: good for tens of milliseconds.
+//
+// Use it when State.Latency has changed since the state's time was worked out
+// from it, as it does between the position and the velocity of one epoch:
+// Shift(State.Latency - latency then).
+func (o *Obs) Shift(s float64) {
+	for k := range o.N {
+		// h(T-s) = h(T) + s·∂h/∂latency.
+		o.Y[k] -= s * o.Row(k)[ILat]
+	}
+}
+
 // Position observes the antenna position z (m, ENU) with white variances r:
 //
 //	h = p + R·l + corr
