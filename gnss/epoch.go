@@ -33,11 +33,12 @@ var qualityNames = [...]string{"none", "single", "diff", "pps", "fixed", "float"
 // Units are SI and radians. A float64 that no sentence reported is NaN, an
 // integer that none reported is -1: unknown is never zero.
 type Epoch struct {
-	UTC      float64 // Unix s of validity, the instant the solution describes
-	DateSeen bool    // the date came from the receiver (RMC, ZDA), not from the host clock
-	Arrival  float64 // host Unix s at which its first sentence arrived
-	Complete float64 // host Unix s at which it was handed on
-	Talker   [2]byte // of the sentence that gave the position
+	UTC        float64 // Unix s of validity, the instant the solution describes; NaN while the receiver has no time
+	DateSeen   bool    // the date came from the receiver (RMC, ZDA), not from the host clock
+	WeeksAdded int     // 1024 when the receiver's date was that many weeks early and was put right, else 0
+	Arrival    float64 // host Unix s at which the first sentence with its time arrived
+	Complete   float64 // host Unix s at which it was handed on
+	Talker     [2]byte // of the sentence that gave the position
 
 	HasPos  bool
 	Pos     geodesy.LLA // antenna; height above the ellipsoid (altitude + separation)

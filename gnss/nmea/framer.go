@@ -15,8 +15,8 @@ const maxTag = 256
 // maxAddress bounds the $ and the address behind it; proprietary ones are long.
 const maxAddress = 16
 
-// minText is the length in bytes from which text without a start is taken for
-// the rest of a line rather than for chance.
+// minText is the length in bytes from which text without a start, or a TAG
+// block without an end, is taken for the rest of a line rather than for chance.
 const minText = 6
 
 // Line is one line of a stream, or a stretch of it that was refused.
@@ -94,8 +94,9 @@ func (f *Framer) Flush(t float64, emit func(Line)) {
 	f.tag = false
 }
 
-// Bytes of an address, and of what follows it up to the asterisk.
-var inAddress, inBody [256]bool
+// Bytes of an address, of what follows it up to the asterisk, and those that
+// end a stretch outside lines.
+var inAddress, inBody, inStop [256]bool
 
 func init() {
 	for c := 'A'; c <= 'Z'; c++ {
@@ -106,6 +107,9 @@ func init() {
 	}
 	for c := 0x20; c < 0x7f; c++ {
 		inBody[c] = c != '$' && c != '\\' && c != '*'
+	}
+	for _, c := range "$!\\\r\n" {
+		inStop[c] = true
 	}
 }
 
@@ -139,18 +143,19 @@ func (f *Framer) scan(t float64, d []byte, emit func(Line)) int {
 // skip passes over bytes that start nothing.
 func (f *Framer) skip(d []byte) int {
 	n := 1
-	for n < len(d) {
-		c := d[n]
-		if c == '$' || c == '!' || c == '\\' || c == '\r' || c == '\n' {
-			break
-		}
+	for n < len(d) && !inStop[d[n]] {
 		n++
 	}
-	f.note(d[:n])
-	f.off += int64(n)
-	f.outside += int64(n)
+	return f.stray(d[:n])
+}
+
+// stray passes over d, which belongs to no line.
+func (f *Framer) stray(d []byte) int {
+	f.note(d)
+	f.off += int64(len(d))
+	f.outside += int64(len(d))
 	f.tag = false
-	return n
+	return len(d)
 }
 
 // note keeps account of text outside lines.
@@ -208,11 +213,7 @@ func (f *Framer) line(t float64, d []byte, emit func(Line)) int {
 	}
 	if j < 3 || j > maxAddress || d[j] != ',' && d[j] != '*' {
 		// No address: not the start of a line.
-		f.note(d[:1])
-		f.off++
-		f.outside++
-		f.tag = false
-		return 1
+		return f.stray(d[:1])
 	}
 	f.endText(t, emit)
 	end := min(len(d), MaxLine)
@@ -272,13 +273,8 @@ func (f *Framer) tagBlock(t float64, d []byte, emit func(Line)) int {
 		return 0
 	}
 	if !isLower(d[1]) || d[2] != ':' {
-		f.note(d[:1])
-		f.off++
-		f.outside++
-		f.tag = false
-		return 1
+		return f.stray(d[:1])
 	}
-	f.endText(t, emit)
 	j := 3
 	for j < min(len(d), maxTag) && (inBody[d[j]] || d[j] == '*') {
 		j++
@@ -286,6 +282,10 @@ func (f *Framer) tagBlock(t float64, d []byte, emit func(Line)) int {
 	if j == len(d) && j < maxTag {
 		return 0
 	}
+	if j < minText {
+		return f.stray(d[:j])
+	}
+	f.endText(t, emit)
 	if j == maxTag || d[j] != '\\' {
 		f.refuse(t, BadTag, "TAG block", fmt.Sprintf("is not closed after %d bytes", j), `\`, emit)
 		f.pass(j)

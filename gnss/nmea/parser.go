@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"strings"
 
 	gonmea "github.com/adrianmo/go-nmea"
 )
@@ -122,8 +123,8 @@ func (p *Parser) short(line []byte) (done bool, err error) {
 	for i := 0; i < len(body); i++ {
 		c := body[i]
 		x ^= c
-		if c == ',' || c == '*' {
-			if c == '*' || nf == maxFields-1 {
+		if c == ',' || c == '*' || c == '\\' {
+			if c != ',' || nf == maxFields-1 {
 				return false, nil
 			}
 			p.split[nf] = body[start:i]
@@ -143,6 +144,9 @@ func (p *Parser) long(line string) error {
 	if line == "" || line[0] != '$' && line[0] != '!' {
 		return &Error{Reason: Headless, Where: "line", Value: "does not start with $", Want: "$...*hh"}
 	}
+	if strings.IndexByte(line, '\\') >= 0 { // the library would look for a TAG block in the middle
+		return &Error{Reason: BadField, Where: "line", Value: "holds a backslash", Want: "$...*hh"}
+	}
 	p.s = blank
 	switch _, err := p.lib.Parse(line); err.(type) {
 	case nil, *Error:
@@ -152,7 +156,7 @@ func (p *Parser) long(line string) error {
 			return nil
 		}
 		// What the library itself refuses before it asks for a parser.
-		return &Error{Reason: BadField, Where: "line", Value: err.Error(), Want: "$ttsss,...*hh"}
+		return &Error{Reason: BadField, Where: "line", Value: "fails (" + strings.TrimPrefix(err.Error(), "nmea: ") + ")", Want: "$ttsss,...*hh"}
 	}
 }
 
