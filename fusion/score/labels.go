@@ -13,8 +13,10 @@ type Label struct {
 	Kind string
 	From float64    // Unix s, true UTC
 	To   float64    // Unix s, true UTC
-	Size float64    // m (jump, wrong_fix, base_moved), m/s (drift), s (latency, clock), share (others); NaN when it has none
+	Size float64    // m (jump, wrong_fix, base_moved), m/s (drift), s (delays, clock), share (others); NaN when it has none
 	Dir  [3]float64 // unit vector east, north, up of positional faults; zero when it has none
+	// Until is when the last effect is over where that is later than To, Unix s, true UTC.
+	Until float64
 }
 
 // Labels are all faults of a recording. An empty list says that it has none,
@@ -38,11 +40,13 @@ type faultFile struct {
 	To   *float64    `json:"to"`
 	Size *float64    `json:"size,omitempty"`
 	Dir  *[3]float64 `json:"dir,omitempty"`
+
+	Until *float64 `json:"until,omitempty"`
 }
 
 // ReadLabels reads labels.json: start_unix (Unix s, UTC), host_minus_utc_s,
-// and faults with kind, from and to (s after start_unix), size and dir (east,
-// north, up).
+// and faults with kind, from, to and until (s after start_unix), size and dir
+// (east, north, up); all but kind, from and to may be missing.
 func ReadLabels(r io.Reader) (*Labels, error) {
 	var f labelsFile
 	if err := json.NewDecoder(r).Decode(&f); err != nil {
@@ -57,6 +61,10 @@ func ReadLabels(r io.Reader) (*Labels, error) {
 			return nil, fmt.Errorf("score: labels: fault %d (%q): want a kind, and from no later than to", i+1, x.Kind)
 		}
 		lab := Label{Kind: x.Kind, From: f.Start + *x.From, To: f.Start + *x.To, Size: math.NaN()}
+		lab.Until = lab.To
+		if x.Until != nil {
+			lab.Until = math.Max(lab.To, f.Start+*x.Until)
+		}
 		if x.Size != nil {
 			lab.Size = *x.Size
 		}
@@ -80,6 +88,10 @@ func (l *Labels) Write(w io.Writer, start float64) error {
 		}
 		if x.Dir != ([3]float64{}) {
 			y.Dir = &x.Dir
+		}
+		if x.Until > x.To {
+			until := x.Until - start
+			y.Until = &until
 		}
 		f.Faults = append(f.Faults, y)
 	}
@@ -108,19 +120,29 @@ func (l *Label) class() class {
 	return classInput
 }
 
-// settled returns how long after its end a fault may still explain an alarm:
-// the step back, and after a correction outage the new fix.
+// settled returns until when (Unix s, true UTC) a fault may still explain an
+// alarm: the step back, and after a correction outage the new fix.
 func (l *Label) settled() float64 {
+	last := math.Max(l.To, l.Until)
 	if l.class() == classLink {
-		return 30
+		return last + 30
 	}
-	return 5
+	return last + 5
 }
 
-// offset returns the shift in m that a positional fault puts on an epoch of
-// UTC time utc; east and north are zero outside it.
+// offset returns the shift in m, east and north, that a fault puts on an epoch
+// of UTC time utc; zero outside it.
 func (l *Label) offset(utc float64) (e, n float64) {
-	if l.class() != classPosition || !(utc >= l.From && utc < l.To) || math.IsNaN(l.Size) {
+	from, to := l.From, l.To
+	switch {
+	case math.IsNaN(l.Size):
+		return 0, 0
+	case l.Kind == "base_restarted": // with other coordinates, once it is back
+		from, to = l.To, math.Max(l.To, l.Until)
+	case l.class() != classPosition:
+		return 0, 0
+	}
+	if !(utc >= from && utc < to) {
 		return 0, 0
 	}
 	s := l.Size

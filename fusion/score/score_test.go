@@ -2,6 +2,7 @@ package score
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -83,6 +84,32 @@ func TestTruthAt_NothingInGaps(t *testing.T) {
 	}
 }
 
+// A clock that stepped back from 13 to 11 s: what is between came twice and is left out.
+func TestReadTruth_ClockSteppedBack(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("t,lat,lon,h\n")
+	for x := 0.0; x < 13; x += 0.5 {
+		fmt.Fprintf(&b, "%.1f,48,11,400\n", 1000+x)
+	}
+	for x := 11.0; x < 20; x += 0.5 {
+		fmt.Fprintf(&b, "%.1f,48,11,401\n", 1000+x)
+	}
+	tr, err := ReadTruth(strings.NewReader(b.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	hint := 0
+	for _, r := range []struct {
+		x  float64
+		ok bool
+		u  float64
+	}{{10, true, 0}, {12, false, 0}, {14, true, 1}} {
+		if p, ok := tr.At(1000+r.x, &hint); ok != r.ok || ok && math.Abs(p.Pos.U-r.u) > 1e-6 {
+			t.Errorf("at %g s: %+v %v, want %v %g m up", r.x, p, ok, r.ok, r.u)
+		}
+	}
+}
+
 func TestReadTruth(t *testing.T) {
 	tr, err := ReadTruth(strings.NewReader("t,h,lat,lon,dist,yaw\n1700000000.0,400,48,11,0,0.5\n1700000000.1,400,48.00001,11,1,0.6\n"))
 	if err != nil {
@@ -97,7 +124,7 @@ func TestReadTruth(t *testing.T) {
 		{"", "header"},
 		{"t,lat,lon\n", `no column "h"`},
 		{"t,lat,lon,h\n1,2,3,x\n", `line 2: "x"`},
-		{"t,lat,lon,h\n1,2,3,4\n1,2,3,4\n", "line 3"},
+		{"t,lat,lon,h\n1,2,3,4\n1,2,3,4\n", "fewer than two"},
 		{"t,lat,lon,h\n1,200,3,4\n", "line 2"},
 		{"t,lat,lon,h\n1,NaN,3,4\n", "line 2"},
 		{"t,lat,lon,h\n1,2,3\n", "line 2"},
@@ -112,7 +139,8 @@ func TestReadTruth(t *testing.T) {
 func TestLabelsRoundTrip(t *testing.T) {
 	in := &Labels{HostMinusUTC: 0.5, Faults: []Label{
 		{Kind: "link_silent", From: t0 + 10, To: t0 + 20, Size: math.NaN()},
-		{Kind: "jump", From: t0 + 30, To: t0 + 40, Size: 0.25, Dir: [3]float64{0, 1, 0}},
+		{Kind: "jump", From: t0 + 30, To: t0 + 40, Size: 0.25, Dir: [3]float64{0, 1, 0}, Until: t0 + 40},
+		{Kind: "base_restarted", From: t0 + 50, To: t0 + 60, Size: 1, Dir: [3]float64{1, 0, 0}, Until: t0 + 90},
 	}}
 	var b bytes.Buffer
 	if err := in.Write(&b, t0); err != nil {
@@ -122,8 +150,14 @@ func TestLabelsRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if out.HostMinusUTC != 0.5 || len(out.Faults) != 2 || !math.IsNaN(out.Faults[0].Size) || out.Faults[1] != in.Faults[1] {
+	if out.HostMinusUTC != 0.5 || len(out.Faults) != 3 || !math.IsNaN(out.Faults[0].Size) || out.Faults[1] != in.Faults[1] || out.Faults[2] != in.Faults[2] {
 		t.Errorf("read back %+v", out)
+	}
+	// The base is off only once it is back.
+	for _, r := range []struct{ at, want float64 }{{55, 0}, {65, 1}, {95, 0}} {
+		if e, _ := out.Faults[2].offset(t0 + r.at); e != r.want {
+			t.Errorf("restarted base at %g s: %g m east, want %g", r.at, e, r.want)
+		}
 	}
 	for _, bad := range []string{"", "{}", `{"start_unix":1,"faults":[{"kind":"jump","from":1}]}`, `{"start_unix":1,"faults":[{"kind":"jump","from":2,"to":1}]}`} {
 		if _, err := ReadLabels(strings.NewReader(bad)); err == nil {

@@ -524,7 +524,7 @@ func (s *Scorer) outage(ev *fusion.Event) {
 	covered := false
 	for i := range s.res.Faults {
 		f := &s.res.Faults[i]
-		if to < f.Label.From || from > f.Label.To+f.Label.settled() {
+		if to < f.Label.From || from > f.Label.settled() {
 			continue
 		}
 		covered = true
@@ -547,7 +547,7 @@ func (s *Scorer) isFalse(t float64, ev *fusion.Event) bool {
 		utc := t - s.labels.HostMinusUTC
 		for i := range s.labels.Faults {
 			l := &s.labels.Faults[i]
-			if utc >= l.From-nearBefore && utc <= l.To+l.settled() {
+			if utc >= l.From-nearBefore && utc <= l.settled() {
 				return false
 			}
 		}

@@ -84,7 +84,8 @@ func (tr *Truth) Exact() bool { return tr.sigma == nil }
 
 // ReadTruth reads CSV with a header holding at least t, lat, lon, h (host Unix
 // s, degrees, degrees, m) and optionally yaw (rad, ENU) in any order; further
-// columns are ignored. Errors name the line.
+// columns are ignored. Errors name the line. Where the host clock stepped back,
+// host times that came twice are left out, both times.
 func ReadTruth(r io.Reader) (*Truth, error) {
 	cr := csv.NewReader(r)
 	cr.ReuseRecord = true
@@ -110,6 +111,7 @@ func ReadTruth(r io.Reader) (*Truth, error) {
 		at[4] = c
 	}
 	var tr *Truth
+	twice := math.Inf(-1) // host times up to here came before the clock stepped back
 	for {
 		rec, err := cr.Read()
 		if err == io.EOF {
@@ -138,6 +140,13 @@ func ReadTruth(r io.Reader) (*Truth, error) {
 			}
 			tr = NewTruth(p)
 		}
+		if n := len(tr.t); n > 0 && v[0] <= tr.t[n-1] {
+			twice = math.Max(twice, tr.t[n-1])
+			tr.cut(sort.SearchFloat64s(tr.t, v[0]))
+		}
+		if v[0] <= twice {
+			continue
+		}
 		if err := tr.Add(v[0], p, v[4], 0); err != nil {
 			return nil, fmt.Errorf("score: truth: line %d: %w", line, err)
 		}
@@ -146,6 +155,17 @@ func ReadTruth(r io.Reader) (*Truth, error) {
 		return nil, fmt.Errorf("score: truth: fewer than two samples")
 	}
 	return tr, nil
+}
+
+// cut keeps the first n samples.
+func (tr *Truth) cut(n int) {
+	tr.t, tr.pos = tr.t[:n], tr.pos[:n]
+	if tr.yaw != nil {
+		tr.yaw = tr.yaw[:n]
+	}
+	if tr.sigma != nil {
+		tr.sigma = tr.sigma[:n]
+	}
 }
 
 // maxGap returns the longest interval that may be interpolated over: four

@@ -41,21 +41,21 @@ type Options struct {
 
 // Result is a recording with faults.
 type Result struct {
-	Records []fusion.Record // by T
+	Records []fusion.Record // in the order of arrival; T goes back only where a clock steps back
 	Labels  *score.Labels
 	Start   float64  // Unix s, true UTC, that the label file counts from
 	Notes   []string // what could not be done, in words
 	shifts  []shift
 }
 
-type shift struct{ from, by float64 }
+type shift struct{ from, to, by float64 }
 
 // HostTime returns what host time t of the original recording became: the
 // same, but for clock steps. Truth files must follow it.
 func (r *Result) HostTime(t float64) float64 {
 	by := 0.0
 	for _, s := range r.shifts {
-		if t >= s.from {
+		if t >= s.from && t < s.to {
 			by += s.by
 		}
 	}
@@ -78,6 +78,7 @@ type injector struct {
 	faults       []fault
 	hostMinusUTC float64
 	res          Result
+	out          []keyed
 	epochs       []epoch
 
 	// Rover, epoch by epoch.
@@ -142,21 +143,36 @@ func Apply(recs []fusion.Record, faults []Fault, opt Options) (*Result, error) {
 		}
 	}
 
-	out := make([]fusion.Record, 0, len(recs))
-	out = append(out, in.sentences(stream, pieces)...)
-	out = append(out, in.corrections(byChan[fusion.ChanCorrections])...)
-	out = append(out, in.lines(byChan[fusion.ChanIMU], in.imu)...)
-	out = append(out, in.lines(byChan[fusion.ChanWheel], in.wheel)...)
+	in.out = make([]keyed, 0, len(recs))
+	in.sentences(stream, pieces)
+	in.corrections(byChan[fusion.ChanCorrections])
+	in.lines(byChan[fusion.ChanIMU], in.imu)
+	in.lines(byChan[fusion.ChanWheel], in.wheel)
 	for _, c := range []fusion.Channel{fusion.ChanTick, fusion.ChanNote} {
 		for _, r := range byChan[c] {
-			r.T = in.res.HostTime(r.T)
-			out = append(out, r)
+			in.put(r.T, r.T, c, r.Data)
 		}
 	}
-	sort.SliceStable(out, func(i, j int) bool { return out[i].T < out[j].T })
-	in.res.Records = out
+	sort.SliceStable(in.out, func(i, j int) bool { return in.out[i].key < in.out[j].key })
+	in.res.Records = make([]fusion.Record, len(in.out))
+	for i := range in.out {
+		in.res.Records[i] = in.out[i].Record
+	}
 	in.label()
 	return &in.res, nil
+}
+
+// keyed is a record with the time it is ordered by: that of a clock that never
+// stepped.
+type keyed struct {
+	key float64
+	fusion.Record
+}
+
+// put adds a record that arrived at t, by a clock that never stepped; orig is
+// when it came in the original.
+func (in *injector) put(orig, t float64, c fusion.Channel, b []byte) {
+	in.out = append(in.out, keyed{t, fusion.Record{T: in.res.HostTime(orig) + (t - orig), Channel: c, Data: b}})
 }
 
 // needs lists the channels a fault cannot do without.
@@ -213,7 +229,7 @@ func (in *injector) settle(faults []Fault, start, end float64) error {
 			}
 		}
 		if f.Kind == "clock_step" {
-			in.res.shifts = append(in.res.shifts, shift{x.hostFrom, f.Size})
+			in.res.shifts = append(in.res.shifts, shift{x.hostFrom, x.hostTo, f.Size})
 		}
 		in.faults = append(in.faults, x)
 	}
@@ -241,23 +257,17 @@ func (in *injector) label() {
 	}
 	for i := range in.faults {
 		f := &in.faults[i]
-		x := score.Label{Kind: f.Kind, From: f.utcFrom, To: f.utcTo, Size: math.NaN()}
+		x := score.Label{Kind: f.Kind, From: f.utcFrom, To: f.utcTo, Until: f.utcTo, Size: math.NaN()}
 		if kindOf(f.Kind).Unit != "" {
 			x.Size = f.Size
 		}
 		if f.positional() {
 			x.Dir = [3]float64{f.e, f.n, 0}
 		}
-		if f.Kind == "clock_step" {
-			x.To = x.From + 1
+		if f.Kind == "base_restarted" && f.Size != 0 {
+			x.Until = in.epochs[len(in.epochs)-1].utc + 1 // every position is off, to the end
 		}
 		l.Faults = append(l.Faults, x)
-		if f.Kind == "base_restarted" && f.Size != 0 {
-			// From then on every position is off, to the end.
-			y := x
-			y.Kind, y.From, y.To = "base_moved", f.utcTo, in.epochs[len(in.epochs)-1].utc+1
-			l.Faults = append(l.Faults, y)
-		}
 	}
 	sort.SliceStable(l.Faults, func(i, j int) bool { return l.Faults[i].From < l.Faults[j].From })
 	in.res.Labels = l
@@ -357,16 +367,15 @@ func utcOf(s *sentence, t float64) (float64, bool) {
 }
 
 // sentences rewrites the receiver's stream.
-func (in *injector) sentences(stream []byte, pieces []piece) []fusion.Record {
-	var out []fusion.Record
+func (in *injector) sentences(stream []byte, pieces []piece) {
+	first := len(in.out)
 	held := math.Inf(-1) // a late line holds up those behind it
 	dropped := false
 	emit := func(p *piece, late float64, b []byte) {
-		t := in.res.HostTime(p.rec) + late
 		if late > 0 {
-			held = math.Max(held, t)
+			held = math.Max(held, p.rec+late)
 		}
-		out = append(out, fusion.Record{T: math.Max(t, held), Channel: fusion.ChanNMEA, Data: b})
+		in.put(p.rec, math.Max(p.rec+late, held), fusion.ChanNMEA, b)
 	}
 	for k := range pieces {
 		p := &pieces[k]
@@ -381,7 +390,7 @@ func (in *injector) sentences(stream []byte, pieces []piece) []fusion.Record {
 			switch f.Kind {
 			case "receiver_silent":
 				silent = true
-			case "latency":
+			case "receiver_late":
 				late += f.Size
 			}
 		}
@@ -397,8 +406,8 @@ func (in *injector) sentences(stream []byte, pieces []piece) []fusion.Record {
 			if len(raw) == 0 {
 				continue
 			}
-			if n := len(out); n > 0 && len(bytes.Trim(raw, "\r\n")) == 0 {
-				out[n-1].Data = append(out[n-1].Data, raw...)
+			if n := len(in.out); n > first && len(bytes.Trim(raw, "\r\n")) == 0 {
+				in.out[n-1].Data = append(in.out[n-1].Data, raw...)
 				continue
 			}
 			emit(p, late, bytes.Clone(raw))
@@ -413,15 +422,15 @@ func (in *injector) sentences(stream []byte, pieces []piece) []fusion.Record {
 		}
 		var line []byte
 		if p.tagged {
-			t := in.res.HostTime(p.t) + late
+			by := late
 			if late == 0 {
-				t = math.Max(t, held)
+				by = math.Max(0, held-p.rec)
 			}
+			t := in.res.HostTime(p.t) + by
 			line = retag(stream[p.from:p.text], t, t != p.t)
 		}
 		emit(p, late, append(line, in.damage(text, p.t)...))
 	}
-	return out
 }
 
 // retag copies a TAG block; with changed set its c: time becomes t in ms and
@@ -615,12 +624,12 @@ func (in *injector) wander(l level, dt float64) {
 const restartedStation = 777
 
 // corrections rewrites the tap of the correction link.
-func (in *injector) corrections(recs []fusion.Record) []fusion.Record {
+func (in *injector) corrections(recs []fusion.Record) {
 	frames := false
 	for i := range in.faults {
 		switch in.faults[i].Kind {
 		case "unknown":
-			return nil
+			return
 		case "link_sparse", "base_moved", "base_restarted":
 			frames = true
 		}
@@ -633,7 +642,6 @@ func (in *injector) corrections(recs []fusion.Record) []fusion.Record {
 			items = append(items, chunk{t: r.T, b: bytes.Clone(r.Data)})
 		}
 	}
-	var out []fusion.Record
 	last := math.Inf(-1)
 	kept := math.Inf(-1)
 	rnd := rng(in.opt.Seed ^ 0x2545f491)
@@ -686,10 +694,9 @@ func (in *injector) corrections(recs []fusion.Record) []fusion.Record {
 		if drop {
 			continue
 		}
-		last = math.Max(last, in.res.HostTime(c.t)+late)
-		out = append(out, fusion.Record{T: last, Channel: fusion.ChanCorrections, Data: c.b})
+		last = math.Max(last, c.t+late) // a queue: what is late holds up what follows
+		in.put(c.t, last, fusion.ChanCorrections, c.b)
 	}
-	return out
 }
 
 func moved(p geodesy.ECEF, f *fault) geodesy.ECEF {
@@ -730,8 +737,7 @@ func cutFrames(recs []fusion.Record) (out []chunk) {
 }
 
 // lines rewrites CSV lines; change returns the new line, or nil to drop it.
-func (in *injector) lines(recs []fusion.Record, change func(t float64, line []byte) []byte) []fusion.Record {
-	out := make([]fusion.Record, 0, len(recs))
+func (in *injector) lines(recs []fusion.Record, change func(t float64, line []byte) []byte) {
 	var carry []byte
 	for _, r := range recs {
 		data := append(carry, r.Data...)
@@ -753,7 +759,7 @@ func (in *injector) lines(recs []fusion.Record, change func(t float64, line []by
 			}
 		}
 		if len(b) > 0 {
-			out = append(out, fusion.Record{T: in.res.HostTime(r.T), Channel: r.Channel, Data: b})
+			in.put(r.T, r.T, r.Channel, b)
 		}
 	}
 	if len(carry) > 0 && len(recs) > 0 {
@@ -764,10 +770,9 @@ func (in *injector) lines(recs []fusion.Record, change func(t float64, line []by
 			}
 		}
 		if carry != nil {
-			out = append(out, fusion.Record{T: in.res.HostTime(last.T), Channel: last.Channel, Data: carry})
+			in.put(last.T, last.T, last.Channel, carry)
 		}
 	}
-	return out
 }
 
 func (in *injector) imu(t float64, line []byte) []byte {
@@ -798,7 +803,7 @@ func (in *injector) wheel(t float64, line []byte) []byte {
 		case "wheel_gap":
 			return nil
 		case "wheel_slip":
-			line = scale(line, 1, 2, 1+f.Size)
+			line = scale(line, 1, 2, f.Size)
 		}
 	}
 	return in.retime(t, line)
@@ -815,7 +820,7 @@ func (in *injector) retime(t float64, line []byte) []byte {
 }
 
 // scale multiplies fields from to to-1 by k, with the decimals they have and
-// two more where they shrink.
+// two more, so that small units keep their digits.
 func scale(line []byte, from, to int, k float64) []byte {
 	f := bytes.Split(line, []byte{','})
 	for i := from; i < to && i < len(f); i++ {
@@ -827,10 +832,7 @@ func scale(line []byte, from, to int, k float64) []byte {
 		if dot := bytes.IndexByte(f[i], '.'); dot >= 0 {
 			d = len(f[i]) - dot - 1
 		}
-		if k < 1 {
-			d += 2
-		}
-		f[i] = strconv.AppendFloat(nil, v*k, 'f', d, 64)
+		f[i] = strconv.AppendFloat(nil, v*k, 'f', d+2, 64)
 	}
 	return bytes.Join(f, []byte{','})
 }

@@ -54,12 +54,12 @@ var Kinds = []Kind{
 	{"receiver_silent", "", 0, false, "no sentences"},
 	{"unknown", "", 0, false, "no tap at all (whole recording), and the age grows"},
 	{"no_fix", "", 0, false, "sentences without position, quality 0"},
-	{"latency", "s", 0.3, false, "sentences arrive this much later"},
+	{"receiver_late", "s", 0.3, false, "sentences arrive this much later"},
 	{"garbled", "share", 0.2, false, "this share of the sentences is damaged"},
 	{"imu_gap", "", 0, false, "no inertial samples"},
 	{"wheel_gap", "", 0, false, "no wheel speed"},
-	{"wheel_slip", "share", 0.2, false, "wheel speed too high by this share"},
-	{"clock_step", "s", 1, false, "the host clock steps by this much and stays"},
+	{"wheel_slip", "factor", 1.2, false, "wheel speed is this times the true one: 0 locked, above 1 spinning"},
+	{"clock_step", "s", 1, false, "the host clock is off by this much, then back"},
 	{"imu_g", "", 0, false, "specific force in g instead of m/s^2"},
 	{"imu_deg", "", 0, false, "turn rate in deg/s instead of rad/s"},
 }
@@ -124,7 +124,7 @@ func ParseFault(s string) (Fault, error) {
 	rest := part[2:]
 	if len(rest) > 0 && k.Unit != "" {
 		v, err := strconv.ParseFloat(rest[0], 64)
-		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) || v < 0 && f.Kind != "clock_step" && f.Kind != "wheel_slip" {
+		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) || v < 0 && f.Kind != "clock_step" {
 			return Fault{}, fmt.Errorf("inject: fault %q: size %q, want a number of %s", s, rest[0], unitWord(k))
 		}
 		if k.Unit == "share" && math.Abs(v) > 1 {
