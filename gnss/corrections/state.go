@@ -99,9 +99,15 @@ type State struct {
 	Base      BaseState
 	BaseECEF  geodesy.ECEF // last heard
 	BaseOff   float64      // m from the reference coordinates
-	Baseline  float64      // m, base to rover antenna
-	RoverAge  float64      // s, from GGA
-	RoverStn  int          // from GGA
+
+	BaseChanges   int     // changes of coordinates or station id so far; an event each
+	BaseChangedAt float64 // host Unix s of the last change
+	BaseStep      float64 // m from the coordinates before it; NaN when only the id changed
+	StationBefore int     // id before it
+
+	Baseline  float64 // m, base to rover antenna
+	RoverAge  float64 // s, from GGA
+	RoverStn  int     // from GGA
 	Types     [MaxTypes]TypeStat
 	NTypes    int
 	Open      bool    // an episode is open

@@ -1,0 +1,183 @@
+package corrections
+
+import (
+	"math"
+
+	"kerbline/gnss"
+	"kerbline/gnss/rtcm"
+)
+
+// Link follows the correction link and the rover's use of it. Feed it every
+// arrival in order of host time; State and the episodes follow.
+type Link struct {
+	cfg Config
+	st  State
+
+	t      float64 // newest host time
+	off    float64 // host clock - UTC in s, NaN until tied
+	place  float64 // m along the lap
+	lap    float64 // m, lap length
+	armed  bool    // start-up is over: outages count
+	flow   flow
+	rover  rover
+	base   base
+	tracks [numTracks]track
+	out    outage
+	moved  outage // of base coordinates; it may go on beside others
+	past   [samples]sample
+	nPast  int // samples written so far
+	recur  recur
+
+	done  [16]Episode // closed, not yet taken
+	nDone int
+}
+
+// New returns a Link that has heard nothing yet.
+func New(cfg Config) *Link {
+	nan := math.NaN()
+	l := &Link{cfg: cfg, t: nan, off: nan, place: nan, lap: nan}
+	l.st = State{Since: nan, LastByte: nan, BytesPerS: nan, Latency: nan, UsualLat: nan, BadShare: nan,
+		UsualSats: nan, Station: -1, BaseOff: nan, BaseChangedAt: nan, BaseStep: nan, StationBefore: -1,
+		Baseline: nan, RoverAge: nan, RoverStn: -1, OpenSince: nan, LastStart: nan, LastEnd: nan}
+	l.flow = newFlow()
+	l.rover = newRover()
+	l.base = newBase(&l.cfg)
+	for i := range l.tracks {
+		l.tracks[i] = track{from: nan, to: nan, flow: nan}
+	}
+	return l
+}
+
+// State returns the link as it is now; it points into the Link and is valid
+// until the next call.
+func (l *Link) State() *State { return &l.st }
+
+// Clock tells host clock - UTC in s, NaN while it is not known. Without it no
+// latency is judged.
+func (l *Link) Clock(hostMinusUTC float64) { l.off = hostMinusUTC }
+
+// Where tells the place on the lap and the lap's length in m, NaN where there
+// is no map.
+func (l *Link) Where(s, lap float64) { l.place, l.lap = s, lap }
+
+// Bytes tells that n bytes of the link arrived at t, before they are framed.
+func (l *Link) Bytes(t float64, n int) {
+	l.advance(t)
+	f := &l.flow
+	if !l.st.Tapped {
+		l.st.Tapped = true
+	} else {
+		gap := t - l.st.LastByte
+		l.out.silence(gap)
+		l.base.silence = max(l.base.silence, gap)
+	}
+	l.st.LastByte = t
+	f.tot.bytes += uint64(n)
+	f.bucket(t).bytes += n
+	l.step(t)
+}
+
+// Frame tells of one whole frame, complete at t.
+func (l *Link) Frame(t float64, m *rtcm.Message) {
+	l.advance(t)
+	l.st.Frames++
+	l.count(t, m)
+	l.station(t, m)
+	if m.HasBase {
+		l.coordinates(t, m)
+	}
+	if m.System != rtcm.NoSystem && m.EpochMs >= 0 {
+		l.observe(t, m)
+	}
+	l.step(t)
+}
+
+// Junk tells of n bytes of the link that belong to no valid frame.
+func (l *Link) Junk(t float64, why rtcm.Refusal, n int) {
+	l.advance(t)
+	l.st.JunkBytes += uint64(n)
+	f := &l.flow
+	f.tot.junk += uint64(n)
+	b := f.bucket(t)
+	b.junk += n
+	b.bad++
+	if why == rtcm.BadCRC {
+		l.st.CRCErrors++
+		f.tot.crc++
+	}
+	f.junk(t)
+	l.step(t)
+}
+
+// Epoch tells what the rover reports; e arrived at t.
+func (l *Link) Epoch(e *gnss.Epoch, t float64) {
+	l.advance(t)
+	l.follow(e, t)
+	l.step(t)
+}
+
+// Tick tells that time passed.
+func (l *Link) Tick(t float64) {
+	l.advance(t)
+	l.step(t)
+}
+
+// Close ends the recording at t: open episodes are closed unfinished.
+func (l *Link) Close(t float64) {
+	l.advance(t)
+	for _, o := range [...]*outage{&l.out, &l.moved} {
+		if o.open {
+			o.ep.Unfinished = math.IsNaN(o.ep.FaultEnd)
+			l.finish(o, l.t)
+		}
+	}
+}
+
+// Take hands over the episodes closed since the last call, in the order in
+// which they closed. Each is valid during its call.
+func (l *Link) Take(f func(*Episode)) {
+	for i := range l.done[:l.nDone] {
+		f(&l.done[i])
+	}
+	l.nDone = 0
+}
+
+// Recurrence says whether episodes and near misses so far recur.
+func (l *Link) Recurrence() Recurrence { return l.recur.test() }
+
+// Opened returns the open outage as the evidence stands, nil when there is
+// none. It points into the Link and is valid until the next call.
+func (l *Link) Opened() *Episode {
+	switch {
+	case l.out.open:
+		return &l.out.ep
+	case l.moved.open:
+		return &l.moved.ep
+	}
+	return nil
+}
+
+// advance moves host time on. Time that runs back, by a clock step, restarts
+// what depends on intervals.
+func (l *Link) advance(t float64) {
+	if t < l.t-1 {
+		l.st.LastByte = math.Min(l.st.LastByte, t)
+		l.rover.last = math.Min(l.rover.last, t)
+		l.flow.rewind(t)
+	}
+	if dt := t - l.t; dt > 0 && dt < 1 {
+		l.recur.spend(l.place, l.lap, dt)
+	}
+	l.t = t
+	l.roll(t)
+}
+
+// step re-evaluates everything that depends on the time.
+func (l *Link) step(t float64) {
+	l.settleEpoch(t)
+	l.condition(t)
+	l.watchLink(t)
+	l.watchRover(t)
+	l.sample(t)
+	l.episodes(t)
+}
