@@ -1,0 +1,427 @@
+package recorder
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+
+	"kerbline/fusion"
+)
+
+// feed gives recs to r, n a millisecond.
+func feed(r *Recorder, recs []rec, n int) {
+	for i, x := range recs {
+		r.Write(x.ns, x.ch, []byte(x.data))
+		if i%n == n-1 {
+			time.Sleep(time.Millisecond)
+		}
+	}
+}
+
+func TestRecorder(t *testing.T) {
+	want := sample(3000)
+	path := filepath.Join(t.TempDir(), "run.mcap")
+	r := Start(Options{Path: path, Head: fileHead, Every: 20 * time.Millisecond}, start)
+	if st := r.Status(); !st.OK || st.File != path {
+		t.Errorf("status %+v at the start", st)
+	}
+	feed(r, want[:1500], 10)
+	time.Sleep(100 * time.Millisecond)
+
+	// What came more than a moment ago is on the disk while the rest still comes.
+	half, rd := read(t, path, Topics{})
+	if err := same(half, want[:1500]); err != nil {
+		t.Errorf("while recording: %v", err)
+	}
+	if !rd.Damage().Open {
+		t.Error("a file being written passes as closed")
+	}
+	feed(r, want[1500:], 10)
+	if err := r.Close(5 * time.Second); err != nil {
+		t.Fatal(err)
+	}
+	got, rd := read(t, path, Topics{})
+	if err := same(got, want); err != nil {
+		t.Error(err)
+	}
+	if rd.Damage() != (Damage{}) {
+		t.Errorf("damage %v", rd.Damage())
+	}
+	fi, _ := os.Stat(path)
+	if st := r.Status(); st.Lost != 0 || st.Bytes > fi.Size() || st.Bytes < fi.Size()/2 {
+		t.Errorf("status %+v, file has %d bytes", st, fi.Size())
+	}
+	r.Write(start, fusion.ChanTick, nil) // after the end: ignored, not a crash
+}
+
+func TestRecorderAllocatesNothing(t *testing.T) {
+	r := Start(Options{Path: filepath.Join(t.TempDir(), "run.mcap"), Every: time.Hour}, start)
+	defer r.Close(5 * time.Second)
+	data := make([]byte, 60)
+	r.fill = make([]byte, 0, 1<<20)
+	if n := testing.AllocsPerRun(1000, func() { r.Write(start, fusion.ChanIMU, data) }); n != 0 {
+		t.Errorf("%v allocations a record, want none", n)
+	}
+}
+
+func TestNeverWritesOver(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "run.mcap")
+	for i, want := range []string{"run.mcap", "run-2.mcap", "run-3.mcap"} {
+		r := Start(Options{Path: path}, start)
+		r.Write(start, fusion.ChanNote, []byte(strconv.Itoa(i)))
+		if err := r.Close(5 * time.Second); err != nil {
+			t.Fatal(err)
+		}
+		got, _ := read(t, filepath.Join(dir, want), Topics{})
+		if len(got) != 1 || got[0].data != strconv.Itoa(i) {
+			t.Errorf("%s holds %v", want, got)
+		}
+	}
+}
+
+func TestRotation(t *testing.T) {
+	want := sample(4000)
+	dir := t.TempDir()
+	path := filepath.Join(dir, "run.mcap")
+	r := Start(Options{Path: path, Head: Head{Attachments: fileHead.Attachments}, MaxBytes: 30 << 10, Every: 10 * time.Millisecond}, start)
+	feed(r, want, 10)
+	if err := r.Close(5 * time.Second); err != nil {
+		t.Fatal(err)
+	}
+	parts, _ := filepath.Glob(filepath.Join(dir, "*"))
+	if len(parts) < 4 {
+		t.Fatalf("%d parts, want several: %v", len(parts), parts)
+	}
+	got, rd := read(t, path, Topics{})
+	if err := same(got, want); err != nil {
+		t.Errorf("all parts together: %v", err)
+	}
+	if rd.Damage() != (Damage{}) {
+		t.Errorf("damage %v", rd.Damage())
+	}
+	// Each part has its own settings; a part of another run is not followed.
+	second := partName(path, 2)
+	_, rd = read(t, second, Topics{})
+	if rd.Attachment(SettingsName) == nil {
+		t.Error("the second part has no settings")
+	}
+	other := Start(Options{Path: filepath.Join(dir, "other.mcap")}, start+1)
+	other.Write(start, fusion.ChanTick, nil)
+	other.Close(5 * time.Second)
+	os.Rename(filepath.Join(dir, "other.mcap"), second)
+	if got, _ := read(t, path, Topics{}); len(got) == 0 || len(got) >= len(want) {
+		t.Errorf("%d records with a stranger as second part", len(got))
+	}
+}
+
+// sick is a file that fails as told.
+type sick struct {
+	*os.File
+	mu    sync.Mutex
+	room  int           // bytes it still takes; negative for any
+	err   error         // what it says then
+	pause time.Duration // before each write and sync
+}
+
+func (s *sick) Write(b []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	time.Sleep(s.pause)
+	if s.room >= 0 && len(b) > s.room {
+		n, _ := s.File.Write(b[:s.room])
+		s.room = 0
+		return n, s.err
+	}
+	if s.room >= 0 {
+		s.room -= len(b)
+	}
+	return s.File.Write(b)
+}
+
+func (s *sick) Sync() error { time.Sleep(s.pause); return nil }
+
+func eventually(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	for range 400 {
+		if ok() {
+			return
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	t.Fatalf("never: %s", what)
+}
+
+// The disk fills up: the recording stops, says so, loses nothing that was on
+// the disk, leaves no rubbish behind, and goes on when there is room again.
+func TestDiskFull(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "run.mcap")
+	var full atomic.Bool
+	full.Store(true)
+	made := 0
+	create := func(p string, h Head) (*File, error) {
+		f, err := os.OpenFile(p, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if err != nil {
+			return nil, err
+		}
+		made++
+		s := &sick{File: f, room: -1, err: syscall.ENOSPC}
+		if full.Load() && made == 1 {
+			s.room = 20000
+		} else if full.Load() {
+			s.room = 700 // the head and no more
+		}
+		return newFile(s, h)
+	}
+	r := Start(Options{Path: path, Every: 5 * time.Millisecond, create: create, retry: 20 * time.Millisecond}, start)
+	want := sample(6000)
+	sent := 0
+	push := func() { r.Write(want[sent].ns, want[sent].ch, []byte(want[sent].data)); sent++ }
+	eventually(t, "full", func() bool {
+		for range 20 {
+			push()
+		}
+		return !r.Status().OK
+	})
+	if st := r.Status(); st.Words != "the disk is full" {
+		t.Errorf("status %+v", st)
+	}
+	for range 60 {
+		push()
+		time.Sleep(2 * time.Millisecond)
+	}
+	if list, _ := os.ReadDir(dir); len(list) != 1 {
+		t.Errorf("%d files while full, want 1", len(list))
+	}
+	before, rd := read(t, path, Topics{})
+	if err := same(before, want[:len(before)]); err != nil {
+		t.Errorf("before: %v", err)
+	}
+	if len(before) == 0 || rd.Damage().Chunks != 0 || rd.Damage().Skipped != 0 {
+		t.Errorf("%d records, damage %+v: the cut chunk was left in the file", len(before), rd.Damage())
+	}
+	full.Store(false)
+	eventually(t, "room again", func() bool { push(); return r.Status().OK })
+	lost := r.Status().Lost
+	for sent < len(want) {
+		push()
+	}
+	err := r.Close(5 * time.Second)
+	if err == nil || !strings.Contains(err.Error(), "not recorded") || lost == 0 {
+		t.Errorf("close says %v after %d lost bytes", err, lost)
+	}
+	got, _ := read(t, path, Topics{})
+	if len(got) <= len(before)+3000 || same(got[len(got)-1:], want[len(want)-1:]) != nil {
+		t.Errorf("%d records in all, %d before", len(got), len(before))
+	}
+}
+
+// The same on a real file system of 256 kB.
+func TestDiskFullTmpfs(t *testing.T) {
+	dir := t.TempDir()
+	if err := exec.Command("mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", dir).Run(); err != nil {
+		t.Skipf("cannot mount a small file system here: %v", err)
+	}
+	defer exec.Command("umount", dir).Run()
+	path := filepath.Join(dir, "run.mcap")
+	r := Start(Options{Path: path, Every: 5 * time.Millisecond, retry: 20 * time.Millisecond}, start)
+	want := sample(40000)
+	sent := 0
+	eventually(t, "full", func() bool {
+		for range 100 {
+			r.Write(want[sent].ns, want[sent].ch, []byte(want[sent].data))
+			sent++
+		}
+		return !r.Status().OK
+	})
+	if st := r.Status(); st.Words != "the disk is full" {
+		t.Errorf("status %+v", st)
+	}
+	r.Close(5 * time.Second)
+	got, rd := read(t, path, Topics{})
+	if err := same(got, want[:len(got)]); err != nil || len(got) < 1000 {
+		t.Errorf("%d records: %v", len(got), err)
+	}
+	if d := rd.Damage(); d.Chunks != 0 || d.Skipped != 0 {
+		t.Errorf("damage %v", d)
+	}
+}
+
+func TestCannotBegin(t *testing.T) {
+	dir := t.TempDir()
+	for _, tt := range []struct {
+		err  error
+		path string
+		say  string
+	}{
+		{nil, filepath.Join(dir, "none", "run.mcap"), "the folder does not exist"},
+		{syscall.EROFS, "", "the disk is read-only"},
+		{os.ErrPermission, "", "no permission to write there"},
+		{syscall.EIO, "", "input/output error"},
+	} {
+		o := Options{Path: filepath.Join(dir, "x.mcap"), Every: 5 * time.Millisecond, retry: 10 * time.Millisecond}
+		if tt.path != "" {
+			o.Path = tt.path
+		} else {
+			o.create = func(string, Head) (*File, error) { return nil, &os.PathError{Op: "open", Path: "x", Err: tt.err} }
+		}
+		r := Start(o, start)
+		if st := r.Status(); st.OK || !strings.Contains(st.Words, tt.say) {
+			t.Errorf("%v: status %+v, want %q", tt.err, st, tt.say)
+		}
+		r.Write(start, fusion.ChanIMU, []byte("1,2,3"))
+		eventually(t, "lost is counted", func() bool { return r.Status().Lost == 5 })
+		if err := r.Close(5 * time.Second); err == nil || !strings.Contains(err.Error(), tt.say) {
+			t.Errorf("close says %v, want %q", err, tt.say)
+		}
+	}
+}
+
+// A disk that hangs holds up nobody, fills no memory, and is told.
+func TestSlowDisk(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "run.mcap")
+	var disk *sick
+	create := func(p string, h Head) (*File, error) {
+		f, err := os.Create(p)
+		if err != nil {
+			return nil, err
+		}
+		disk = &sick{File: f, room: -1}
+		return newFile(disk, h)
+	}
+	r := Start(Options{Path: path, Every: 5 * time.Millisecond, Pending: 100 << 10, create: create}, start)
+	disk.mu.Lock() // writes hang from now on
+	data := make([]byte, 100)
+	worst := time.Duration(0)
+	for i := range 5000 {
+		before := time.Now()
+		r.Write(start+int64(i), fusion.ChanIMU, data)
+		worst = max(worst, time.Since(before))
+		if i%100 == 0 {
+			time.Sleep(time.Millisecond)
+		}
+	}
+	if worst > 50*time.Millisecond {
+		t.Errorf("a write took %v", worst)
+	}
+	if len(r.fill) > 100<<10 {
+		t.Errorf("%d bytes pending, want at most 100 kB", len(r.fill))
+	}
+	if st := r.Status(); st.OK || st.Words == "" || st.Lost == 0 {
+		t.Errorf("status %+v", st)
+	}
+	if err := r.Close(50 * time.Millisecond); err == nil || !strings.Contains(err.Error(), "did not answer") {
+		t.Errorf("close says %v", err)
+	}
+	disk.mu.Unlock()
+	if err := r.Close(5 * time.Second); err == nil {
+		t.Error("a recording with holes passes as whole")
+	}
+	got, _ := read(t, path, Topics{})
+	holes := 0
+	for _, x := range got {
+		if x.ch == fusion.ChanNote && strings.Contains(x.data, "bytes lost here") {
+			holes++
+		}
+	}
+	if holes == 0 {
+		t.Error("the file does not say where it has its hole")
+	}
+}
+
+// TestKill kills a recording process at random moments: the file opens, what
+// is missing is younger than a second, and every record in it is whole. Three
+// times in the normal run, KERBLINE_KILLS times when that is set.
+func TestKill(t *testing.T) {
+	if path := os.Getenv("KERBLINE_KILL_ME"); path != "" {
+		recordForEver(path)
+	}
+	n := 3
+	if s := os.Getenv("KERBLINE_KILLS"); s != "" {
+		n, _ = strconv.Atoi(s)
+	}
+	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
+	var worst time.Duration
+	for i := range n {
+		path := filepath.Join(t.TempDir(), "run.mcap")
+		cmd := exec.Command(os.Args[0], "-test.run=^TestKill$")
+		cmd.Env = append(os.Environ(), "KERBLINE_KILL_ME="+path)
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		bufio.NewReader(out).ReadString('\n') // it is recording
+		time.Sleep(300*time.Millisecond + time.Duration(rng.Int64N(int64(700*time.Millisecond))))
+		killed := time.Now()
+		cmd.Process.Kill()
+		cmd.Wait()
+
+		got, rd := read(t, path, Topics{})
+		if len(got) == 0 {
+			t.Fatalf("kill %d: nothing on the disk", i)
+		}
+		if d := rd.Damage(); d.Chunks != 0 || !d.Open {
+			t.Errorf("kill %d: damage %+v", i, d)
+		}
+		for k, x := range got {
+			if x.data != line(k) {
+				t.Fatalf("kill %d: record %d is %q", i, k, x.data)
+			}
+		}
+		age := killed.Sub(time.Unix(0, got[len(got)-1].ns))
+		if age > time.Second {
+			t.Errorf("kill %d: %v are missing, want at most 1 s", i, age)
+		}
+		worst = max(worst, age)
+	}
+	t.Logf("%d kills, at worst %v missing", n, worst)
+}
+
+func line(k int) string { return fmt.Sprintf("record %d of many, with some length to it", k) }
+
+func recordForEver(path string) {
+	r := Start(Options{Path: path}, time.Now().UnixNano())
+	fmt.Println("recording")
+	for k := 0; ; k++ {
+		r.Write(time.Now().UnixNano(), fusion.ChanIMU, []byte(line(k)))
+		time.Sleep(2 * time.Millisecond)
+	}
+}
+
+func TestGoroutinesEnd(t *testing.T) {
+	before := runtime.NumGoroutine()
+	for i := range 5 {
+		r := Start(Options{Path: filepath.Join(t.TempDir(), strconv.Itoa(i))}, start)
+		r.Write(start, fusion.ChanTick, nil)
+		r.Close(5 * time.Second)
+		rd, err := Open(filepath.Join(r.Status().File), Topics{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for err == nil {
+			_, err = rd.Next()
+		}
+		if !errors.Is(err, io.EOF) {
+			t.Fatal(err)
+		}
+		rd.Close()
+	}
+	eventually(t, "goroutines end", func() bool { return runtime.NumGoroutine() <= before })
+}
