@@ -2,6 +2,7 @@ package gnss
 
 import (
 	"math"
+	"math/bits"
 
 	"kerbline/gnss/geodesy"
 	"kerbline/gnss/gnsstime"
@@ -29,9 +30,9 @@ var solution = bit(nmea.GGA) | bit(nmea.GNS) | bit(nmea.RMC)
 // Assembler puts the sentences of one UTC time together, in whatever order
 // they come and whichever are missing.
 //
-// An epoch is handed on as soon as all sentences have come that came at this
-// fraction of the second before (a receiver may send the date only once a
-// second), else when a sentence with another time arrives, else 0.15 s after
+// An epoch is handed on as soon as all sentences have come that usually come,
+// or came at this fraction of the second before (a receiver may send the
+// velocity only once a second), else when a sentence with another time arrives, else 0.15 s after
 // its first sentence. Sentences after that are dropped and counted.
 //
 // The position is taken whole from one sentence: GGA, without it GNS, without
@@ -53,8 +54,10 @@ type Assembler struct {
 	voices  voices
 	dropped Dropped
 
-	usual  [slotRate + 1][2]mask // types of the last two epochs at that fraction of a second; the last is for no time
-	recent [2]mask               // of the last two epochs
+	slots  [slotRate + 1][2]mask // types in the last two epochs at that fraction of a second; the last is for no time
+	runs   [nmea.NumTypes]uint16 // a bit for each of the last 16 epochs, set where the type was there
+	epochs int                   // so far, to 16
+	mostly mask                  // types in more than 60 % of those epochs
 
 	closed    bool // lastTime and lastT tell of an epoch
 	lastTime  float64
@@ -162,11 +165,33 @@ func (a *Assembler) overdue(t float64) bool {
 
 // need returns the types that usually make up an epoch like the open one.
 func (a *Assembler) need() mask {
-	u := &a.usual[a.d.slot]
-	if u[0]|u[1] != 0 {
-		return u[0] | u[1]
+	u := &a.slots[a.d.slot]
+	return a.mostly | u[0] | u[1]
+}
+
+// learn takes the types of an epoch that is closed.
+func (a *Assembler) learn(slot int, seen mask) {
+	u := &a.slots[slot]
+	u[1], u[0] = u[0], seen
+	a.epochs = min(a.epochs+1, 16)
+	a.mostly = 0
+	for typ := range a.runs {
+		a.runs[typ] <<= 1
+		if seen&(1<<typ) != 0 {
+			a.runs[typ] |= 1
+		}
+		if 10*bits.OnesCount16(a.runs[typ]) > 6*a.epochs {
+			a.mostly |= 1 << typ
+		}
 	}
-	return a.recent[0] | a.recent[1]
+}
+
+// late notes that a sentence came after its epoch was closed, so that the next
+// epoch like it waits for one.
+func (a *Assembler) late(typ nmea.Type) {
+	a.dropped.Late++
+	a.slots[a.lastSlot][0] |= bit(typ)
+	a.runs[typ] |= 1
 }
 
 func same(x, y float64) bool { return math.Abs(x-y) < sameInstant }
@@ -194,9 +219,10 @@ func (a *Assembler) pushTimed(t float64, s *nmea.Sentence, emit func(*Epoch)) {
 	case a.open && same(a.d.time, s.Time):
 	case a.open && untold && math.IsNaN(a.d.time) && a.d.seen&bit(s.Type) == 0:
 	case a.closed && same(a.lastTime, s.Time) && math.Abs(t-a.lastT) < gnsstime.Day/2:
-		// Its epoch is gone. The next one at this fraction waits for it.
+		a.late(s.Type)
+		return
+	case a.closed && a.behind(t, s.Time):
 		a.dropped.Late++
-		a.usual[a.lastSlot][0] |= bit(s.Type)
 		return
 	default:
 		if a.open {
@@ -211,6 +237,14 @@ func (a *Assembler) pushTimed(t float64, s *nmea.Sentence, emit func(*Epoch)) {
 	a.d.seen |= bit(s.Type)
 	a.d.take(s)
 	a.closeIfWhole(t, emit)
+}
+
+// behind reports whether time is a little before the epoch last handed on: a
+// straggler of an earlier one, not a clock set back.
+func (a *Assembler) behind(t, time float64) bool {
+	const little = 0.5 // s
+	dt := gnsstime.Since(time, a.lastTime, gnsstime.Day)
+	return dt < 0 && dt >= -little && math.Abs(t-a.lastT) < little
 }
 
 func (a *Assembler) closeIfWhole(t float64, emit func(*Epoch)) {
@@ -267,8 +301,7 @@ func (a *Assembler) pushUntimed(t float64, s *nmea.Sentence, emit func(*Epoch)) 
 		a.d.take(s)
 		a.closeIfWhole(t, emit)
 	case a.closed:
-		a.dropped.Late++
-		a.usual[a.lastSlot][0] |= bit(s.Type)
+		a.late(s.Type)
 	}
 }
 
@@ -367,9 +400,7 @@ func qualityOf(mode byte) Quality {
 func (a *Assembler) close(t float64, emit func(*Epoch)) {
 	d := &a.d
 	a.open = false
-	u := &a.usual[d.slot]
-	u[1], u[0] = u[0], d.seen
-	a.recent[1], a.recent[0] = a.recent[0], d.seen
+	a.learn(d.slot, d.seen)
 	if d.seen&solution == 0 {
 		return
 	}

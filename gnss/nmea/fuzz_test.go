@@ -42,7 +42,7 @@ func FuzzParser(f *testing.F) {
 	for _, tt := range allSentences() {
 		f.Add([]byte(tt[0][1 : len(tt[0])-3]))
 	}
-	for _, body := range []string{"GPALC", "ALC", "Q", "GNGGA,235960.5,9000,N,18000,E,8,255,9999,-9999,M,-200,M,0,9999", "GNRMC,,,,,,,,,,,,,", "GPGSV,9,9,999,1,90,360,99,F"} {
+	for _, body := range []string{"GPALC", "ALC", "Q", `00RMC,\`, "GNGGA,235960.5,9000,N,18000,E,8,255,9999,-9999,M,-200,M,0,9999", "GNRMC,,,,,,,,,,,,,", "GPGSV,9,9,999,1,90,360,99,F"} {
 		f.Add([]byte(body))
 	}
 	p, other := NewParser(), NewParser()

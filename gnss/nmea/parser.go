@@ -110,7 +110,8 @@ func everyEpoch(a, b, c byte) Type {
 // talker of two letters. It says false when the line is for the library.
 func (p *Parser) short(line []byte) (done bool, err error) {
 	n := len(line)
-	if n < 10 || line[0] != '$' || line[1] == 'P' || line[6] != ',' || line[n-3] != '*' || !isHex(line[n-2]) || !isHex(line[n-1]) {
+	if n < 10 || line[0] != '$' || line[1] == 'P' || !inAddress[line[1]] || !inAddress[line[2]] || line[6] != ',' ||
+		line[n-3] != '*' || !isHex(line[n-2]) || !isHex(line[n-1]) {
 		return false, nil
 	}
 	typ := everyEpoch(line[3], line[4], line[5])
