@@ -1,0 +1,71 @@
+package tui
+
+import "strings"
+
+// helpText is the help page. Cautions come first: they matter more than keys.
+// A line that begins with ! is a heading; one with | is a word and what it
+// means; the others are paragraphs.
+var helpText = []string{
+	"!Before you trust this screen",
+	"kerbline advises. It is no safety device, it drives nothing and stops nothing.",
+	"Keep the independent emergency stop and the trackside marshals; they must not depend on it.",
+	"Test at low speed first, with room around the car.",
+	"The rules of the event, local codes and licensed practice go first.",
+	"",
+	"!The big word, and the kerb around it",
+	"GO|usable: drive on the map up to the speed cap. Kerb whole.",
+	"SLOW|usable, but only under the speed cap. Kerb in long pieces.",
+	"COAST|no GNSS in use, dead reckoning inside the limits. The big seconds run down to the moment the handover must start. Kerb in short pieces.",
+	"HAND OVER|not usable: give the car to reactive driving now. Kerb chequered.",
+	"STOP|not usable: stop the car. Kerb chequered.",
+	"WAIT|not proven yet, and the car stands. Kerb dotted.",
+	"NO DATA|nothing heard from the monitor for half a second: not usable. Kerb chequered.",
+	"",
+	"!The figures",
+	"lateral|and along, heading: protection level of alert limit. The bar shows the parts: █ noise of the filter, ▓ largest step the jump test would miss, ░ speed times timing uncertainty. The limit is ┃; a bar past it is not usable.",
+	"coast|seconds until a level would reach its limit if no GNSS were used from now on, at its own risk for each loss. Handover: seconds it takes to give the car to the fallback.",
+	"link|the small bars are the frames of each message type over the last minute, oldest first; full height is usual.",
+	"map|north is up. ⠒ map, = map_slow, o coasting, ? unproven, x unusable, S start, arrow: the car.",
+	"Caps, budgets and countdowns are rounded down, protection levels up. A dash is unknown. Times of day are UTC once the receiver has told it, else of this computer (host).",
+	"",
+	"!Keys",
+	"1-6|pages drive, proof, link, senses, lap, diary; Tab goes to the next one",
+	"? or h|this help and back",
+	"PgUp PgDn|scroll",
+	"c|contrast: night, sun, no colour",
+	"q|quit; live it asks first",
+	"m|live: confirm a check mark, with the car standing on the surveyed point",
+	"space|replay: pause and go on; . plays one epoch",
+	"← → ↑ ↓|replay: 10 s back and on, 60 s on and back; going back plays again from the start, unseen",
+	"n b|replay: to the next event, to the one before",
+	"+ -|replay: faster, slower",
+}
+
+// cautionLines is where the cautions end.
+const cautionLines = 5
+
+// helpLines returns the help, broken to w cells.
+func helpLines(w int) []line {
+	const indent = 11
+	var out []line
+	for _, s := range helpText {
+		word, means, table := strings.Cut(s, "|")
+		switch {
+		case s == "":
+			out = append(out, nil)
+		case s[0] == '!':
+			out = append(out, text(Strong, strings.ToUpper(s[1:])))
+		case table:
+			l := text(Strong, word)
+			for _, part := range wrap(means, w-indent) {
+				out = append(out, l.to(indent).put(Plain, part))
+				l = nil
+			}
+		default:
+			for _, part := range wrap(s, w) {
+				out = append(out, text(Plain, part))
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,139 @@
+package tui
+
+import "github.com/gdamore/tcell/v2"
+
+// State is what the person chose: page, scroll, contrast, an open question.
+type State struct {
+	Page     Page
+	Before   Page // to go back to from the help
+	Scroll   int
+	Contrast int  // which theme, counts up
+	Marking  bool // choosing a check mark
+	Mark     int  // the one chosen
+	Quitting bool // asked whether to quit
+}
+
+// ActionKind is something a key asks the shell to do.
+type ActionKind uint8
+
+const (
+	DoNothing ActionKind = iota
+	DoQuit
+	DoPause   // pause or go on
+	DoStep    // one epoch on
+	DoSeek    // by By seconds
+	DoEvent   // to the next (By 1) or the previous (By -1) event
+	DoSpeed   // faster (By 1) or slower (By -1)
+	DoConfirm // check mark Mark
+)
+
+// Action is what a key asks for.
+type Action struct {
+	Kind ActionKind
+	By   float64
+	Mark string
+}
+
+// Key returns the state after a key and what it asks the shell to do. It is a
+// pure function; keys that mean nothing here change nothing.
+func (st State) Key(k tcell.Key, r rune, v *View) (State, Action) {
+	replay := v != nil && v.Replay != nil
+	if k == tcell.KeyCtrlC {
+		return st, Action{Kind: DoQuit}
+	}
+	if st.Quitting {
+		st.Quitting = false
+		if k == tcell.KeyRune && (r == 'y' || r == 'Y') {
+			return st, Action{Kind: DoQuit}
+		}
+		return st, Action{}
+	}
+	if st.Marking {
+		return st.markKey(k, r, v)
+	}
+	switch k {
+	case tcell.KeyEscape:
+		if st.Page == PageHelp {
+			st.Page, st.Scroll = st.Before, 0
+		}
+	case tcell.KeyTab:
+		st.Page, st.Scroll = (min(st.Page, numPages-1)+1)%numPages, 0
+	case tcell.KeyBacktab:
+		st.Page, st.Scroll = (min(st.Page, numPages)+numPages-1)%numPages, 0
+	case tcell.KeyPgDn:
+		st.Scroll += 10
+	case tcell.KeyPgUp:
+		st.Scroll = max(st.Scroll-10, 0)
+	case tcell.KeyLeft, tcell.KeyRight, tcell.KeyUp, tcell.KeyDown:
+		if replay {
+			by := map[tcell.Key]float64{tcell.KeyLeft: -10, tcell.KeyRight: 10, tcell.KeyUp: 60, tcell.KeyDown: -60}[k]
+			return st, Action{Kind: DoSeek, By: by}
+		}
+		if k == tcell.KeyDown {
+			st.Scroll++
+		} else if k == tcell.KeyUp {
+			st.Scroll = max(st.Scroll-1, 0)
+		}
+	case tcell.KeyRune:
+		return st.runeKey(r, replay, v)
+	}
+	return st, Action{}
+}
+
+func (st State) runeKey(r rune, replay bool, v *View) (State, Action) {
+	switch {
+	case r >= '1' && r < '1'+rune(numPages):
+		st.Page, st.Scroll = Page(r-'1'), 0
+	case r == '?' || r == 'h' || r == 'H':
+		if st.Page == PageHelp {
+			st.Page, st.Scroll = st.Before, 0
+		} else {
+			st.Before, st.Page, st.Scroll = st.Page, PageHelp, 0
+		}
+	case r == 'c' || r == 'C':
+		st.Contrast++
+	case r == 'q' || r == 'Q':
+		if replay {
+			return st, Action{Kind: DoQuit}
+		}
+		st.Quitting = true
+	case (r == 'm' || r == 'M') && !replay && v != nil && len(v.Marks) > 0:
+		st.Marking, st.Mark = true, 0
+	case !replay:
+	case r == ' ':
+		return st, Action{Kind: DoPause}
+	case r == '.':
+		return st, Action{Kind: DoStep}
+	case r == 'n' || r == 'N':
+		return st, Action{Kind: DoEvent, By: 1}
+	case r == 'b' || r == 'B':
+		return st, Action{Kind: DoEvent, By: -1}
+	case r == '+' || r == '=':
+		return st, Action{Kind: DoSpeed, By: 1}
+	case r == '-' || r == '_':
+		return st, Action{Kind: DoSpeed, By: -1}
+	}
+	return st, Action{}
+}
+
+// markKey answers the question which check mark the car stands on.
+func (st State) markKey(k tcell.Key, r rune, v *View) (State, Action) {
+	n := 0
+	if v != nil {
+		n = min(len(v.Marks), 9)
+	}
+	switch {
+	case k == tcell.KeyEnter && st.Mark < n:
+		st.Marking = false
+		return st, Action{Kind: DoConfirm, Mark: v.Marks[st.Mark]}
+	case k == tcell.KeyDown:
+		st.Mark = max(0, min(st.Mark+1, n-1))
+	case k == tcell.KeyUp:
+		st.Mark = max(st.Mark-1, 0)
+	case k == tcell.KeyRune && r >= '1' && int(r-'1') < n:
+		st.Mark = int(r - '1')
+	default:
+		st.Marking = false
+	}
+	return st, Action{}
+}
