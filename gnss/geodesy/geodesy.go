@@ -24,7 +24,6 @@ const (
 	F         = 1 / InvF           // flattening
 	E2        = F * (2 - F)        // first eccentricity squared
 	B         = A * (1 - F)        // m, semi-minor axis
-	mRatio    = EarthRate * EarthRate * A * A * B / GM
 	somigK    = B*GammaP/(A*GammaE) - 1
 )
 
@@ -60,8 +59,10 @@ func (p LLA) ECEF() ECEF {
 }
 
 // LLA returns p in geodetic coordinates, by Bowring's method iterated until
-// it stands still; good to better than 1e-9 m within 10000 km of the surface.
-// The centre of the Earth comes back as latitude 0, height -A.
+// it stands still: within 1e-8 m from 100 km below the surface to 10000 km
+// above it (TestRoundTrip). Deep inside the Earth, where no geodetic position
+// is unique, the result is finite but need not be [LLA.Valid]; the centre
+// comes back as latitude 0, height -A.
 func (p ECEF) LLA() LLA {
 	r := math.Hypot(p.X, p.Y)
 	if r == 0 && p.Z == 0 {
@@ -88,6 +89,9 @@ func (p ECEF) LLA() LLA {
 
 func unit(y, x float64) (s, c float64) {
 	h := math.Hypot(x, y)
+	if h == 0 {
+		return 0, 1
+	}
 	return y / h, x / h
 }
 
@@ -153,13 +157,16 @@ func (f *Frame) ToECEF(v ENU) ECEF {
 func (f *Frame) ToLLA(v ENU) LLA { return f.ToECEF(v).LLA() }
 
 // NormalGravity returns the normal gravity in m/s^2 at latitude lat (rad) and
-// height h (m): Somigliana's closed form on the ellipsoid, second-order series
-// in height (within 1.1e-7 m/s^2 at 1 km).
+// height h (m): Somigliana's closed form on the ellipsoid, its gradient there
+// by Bruns' formula, and a second-order term. Within 1e-10 m/s^2 of the exact
+// field at 100 m, 6e-9 at 1 km (TestNormalGravity_GeographicLib).
 func NormalGravity(lat, h float64) float64 {
 	s := math.Sin(lat)
 	s2 := s * s
+	m, n := Radii(lat)
 	g := GammaE * (1 + somigK*s2) / math.Sqrt(1-E2*s2)
-	return g * (1 - 2/A*(1+F+mRatio-2*F*s2)*h + 3*h*h/(A*A))
+	slope := g*(1/m+1/n) + 2*EarthRate*EarthRate // of its decrease, 1/s^2
+	return g - slope*h + 3*g*h*h/(A*A)
 }
 
 // EarthRateENU returns the Earth's rotation in rad/s in east-north-up axes at
