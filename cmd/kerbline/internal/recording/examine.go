@@ -1,0 +1,340 @@
+package recording
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"sync/atomic"
+
+	"kerbline/fusion"
+	"kerbline/gnss/nmea"
+	"kerbline/gnss/rtcm"
+)
+
+const (
+	headBytes = 1 << 20  // looked at for a date, or for the first time of a file
+	tailBytes = 64 << 10 // looked at for the last time
+	believe   = 5        // first times looked at for one to believe
+
+	// anyDay stands in where nothing tells the date, Unix s: Sunday 2020-01-05, so
+	// that times of week and of day begin together, under the leap seconds in
+	// force since 2017.
+	anyDay = 1578182400.0
+)
+
+// examine looks at the beginning and the end of each file: what form it has,
+// and which host times it spans.
+func (r *Recording) examine() error {
+	g := r.inputs[fusion.ChanNMEA]
+	if g == nil && r.inputs[fusion.ChanCorrections] == nil {
+		return fmt.Errorf("recording: nothing to read, want a recording or at least --gnss FILE")
+	}
+	if g != nil && g.size == 0 {
+		return fmt.Errorf("recording: %s: empty, want NMEA 0183 sentences", g.name)
+	}
+	for ch := range r.inputs {
+		in := r.inputs[ch]
+		switch {
+		case in == nil || in == g:
+		case in.size == 0:
+			r.Notes = append(r.Notes, fmt.Sprintf("%s: empty, passed over", in.name))
+			r.inputs[ch] = nil
+		default:
+			if err := r.examineTimed(in, fusion.Channel(ch)); err != nil {
+				return err
+			}
+		}
+	}
+	r.day = anyDay
+	for _, ch := range []fusion.Channel{fusion.ChanIMU, fusion.ChanWheel, fusion.ChanCorrections} {
+		if in := r.inputs[ch]; in != nil && !math.IsNaN(in.first) {
+			r.day = in.first
+			break
+		}
+	}
+	if g != nil {
+		if err := r.examineGNSS(g); err != nil {
+			return err
+		}
+	}
+	if c := r.inputs[fusion.ChanCorrections]; c != nil && c.form == formFrames {
+		if err := r.examineFrames(c); err != nil {
+			return err
+		}
+	}
+	return r.span()
+}
+
+// span finds the host times of the whole recording and gives files without
+// any the first of them.
+func (r *Recording) span() error {
+	r.from, r.to = math.Inf(1), math.Inf(-1)
+	for _, in := range r.inputs {
+		if in != nil && !math.IsNaN(in.first) {
+			in.last = max(in.first, in.last) // clocks are set back
+			r.from, r.to = min(r.from, in.first), max(r.to, in.last)
+		}
+	}
+	if math.IsInf(r.from, 0) {
+		r.from, r.to = r.day, r.day
+	}
+	for _, in := range r.inputs {
+		if in != nil && math.IsNaN(in.first) {
+			r.Notes = append(r.Notes, fmt.Sprintf("%s: no line with a time", in.name))
+			in.first, in.last = r.from, r.from
+		}
+	}
+	return nil
+}
+
+// head calls f with stretches of the first n bytes of the file, until f says
+// enough; tail with the last n.
+func (in *input) head(n int64, f func(b []byte) (enough bool)) error {
+	return in.part(0, n, f)
+}
+
+func (in *input) tail(n int64, f func(b []byte)) error {
+	return in.part(max(0, in.size-n), n, func(b []byte) bool { f(b); return false })
+}
+
+func (in *input) part(from, n int64, f func(b []byte) (enough bool)) error {
+	file, err := in.open()
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	if _, err := file.Seek(from, io.SeekStart); err != nil {
+		return fmt.Errorf("recording: %s: %w", in.name, cause(err))
+	}
+	buf := make([]byte, min(n, tailBytes))
+	for n > 0 {
+		k, err := file.Read(buf[:min(n, int64(len(buf)))])
+		if k > 0 && f(buf[:k]) || err == io.EOF {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("recording: %s: %w", in.name, cause(err))
+		}
+		n -= int64(k)
+	}
+	return nil
+}
+
+// believable returns the first of some times, in order, that is not far from
+// their median; NaN when there is none. So one damaged digit leads nowhere.
+func believable(times []float64) float64 {
+	if len(times) == 0 {
+		return math.NaN()
+	}
+	s := slices.Clone(times)
+	slices.Sort(s)
+	median := s[(len(s)-1)/2]
+	for _, t := range times {
+		if math.Abs(t-median) <= 60 {
+			return t
+		}
+	}
+	return median
+}
+
+// examineTimed looks at a file whose lines begin with their host time, or finds
+// that corrections are raw bytes.
+func (r *Recording) examineTimed(in *input, ch fusion.Channel) error {
+	in.form = formCSV
+	if ch == fusion.ChanCorrections {
+		in.form = formHex
+		var start []byte
+		if err := in.head(512, func(b []byte) bool { start = bytes.Clone(b); return true }); err != nil {
+			return err
+		}
+		if !isText(start) {
+			in.form = formFrames
+			in.first, in.last = math.NaN(), math.NaN()
+			return nil
+		}
+	}
+	var first, last []float64
+	err := in.timesOf(0, headBytes, func(t float64) bool {
+		first = append(first, t)
+		return len(first) == believe
+	})
+	if err != nil {
+		return err
+	}
+	err = in.timesOf(max(0, in.size-tailBytes), tailBytes, func(t float64) bool {
+		if last = append(last, t); len(last) > believe {
+			last = last[1:]
+		}
+		return false
+	})
+	slices.Reverse(last)
+	in.first, in.last = believable(first), believable(last)
+	return err
+}
+
+func isText(b []byte) bool {
+	for _, c := range b {
+		if (c < ' ' || c > '~') && c != '\r' && c != '\n' && c != '\t' {
+			return bytes.HasPrefix(b, []byte("\ufeff")) && isText(b[3:])
+		}
+	}
+	return true
+}
+
+// timesOf calls f with the time of each line in n bytes of the file.
+func (in *input) timesOf(from, n int64, f func(t float64) (enough bool)) error {
+	file, err := in.open()
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	if _, err := file.Seek(from, io.SeekStart); err != nil {
+		return fmt.Errorf("recording: %s: %w", in.name, cause(err))
+	}
+	l := newLineReader(io.LimitReader(file, n), new(atomic.Int64))
+	for l.next() {
+		if t := lineTime(l.piece()); !math.IsNaN(t) && f(t) {
+			break
+		}
+	}
+	if l.err != nil {
+		return fmt.Errorf("recording: %s: %w", in.name, cause(l.err))
+	}
+	return nil
+}
+
+// examineGNSS finds whether sentences carry host times, the date, and that
+// there is a GGA at all.
+func (r *Recording) examineGNSS(in *input) error {
+	p := nmea.NewParser()
+	var fr nmea.Framer
+	var hosts, utcs []float64   // first ones
+	hostUTC, tied := 0.0, false // host - UTC of the first sentence with both, best one with a date
+	gga, dated, read := false, false, int64(0)
+	near := r.day
+	err := in.head(in.size, func(b []byte) bool {
+		fr.Push(0, b, func(l nmea.Line) {
+			if l.Tagged && len(hosts) < believe {
+				hosts = append(hosts, l.T)
+			}
+			if l.Tagged && !dated {
+				near = l.T
+			}
+			s := sentence(p, l)
+			if s == nil {
+				return
+			}
+			gga = gga || s.Type == nmea.GGA
+			if math.IsNaN(s.Time) {
+				return
+			}
+			if s.Date >= 0 && !dated {
+				dated = true
+				near = float64(s.Date)*day + s.Time
+				for i, u := range utcs { // those before the first date
+					utcs[i] = near + math.Remainder(u-near, day)
+				}
+			}
+			utc := near + math.Remainder(s.Time-near, day)
+			if len(utcs) < believe {
+				utcs = append(utcs, utc)
+			}
+			if l.Tagged && !tied {
+				hostUTC, tied = l.T-utc, dated
+			}
+		})
+		read += int64(len(b))
+		return gga && (dated || read >= headBytes)
+	})
+	if err != nil {
+		return err
+	}
+	if !gga {
+		return fmt.Errorf("recording: %s: no GGA sentence in %d bytes, want NMEA 0183 with GGA", in.name, in.size)
+	}
+	r.untimed = len(hosts) == 0
+	in.form, in.first = formSentences, believable(hosts)
+	if r.untimed {
+		in.form, in.first = formUntimed, believable(utcs)
+		if !math.IsNaN(in.first) {
+			r.day = in.first
+		}
+		if !dated {
+			r.Notes = append(r.Notes, fmt.Sprintf("%s: no date (RMC, ZDA) near its beginning", in.name))
+		}
+	} else {
+		r.hostMinusUTC = hostUTC
+	}
+
+	// The last time, by the same rule: farther back where the end tells none.
+	in.last, near = in.first, r.day
+	found := false
+	for n := int64(tailBytes); !found; n *= 16 {
+		fr = nmea.Framer{}
+		err := in.tail(n, func(b []byte) {
+			fr.Push(0, b, func(l nmea.Line) {
+				if !r.untimed {
+					if l.Tagged {
+						in.last, found = l.T, true
+					}
+				} else if s := sentence(p, l); s != nil {
+					if utc, ok := sentenceUTC(s, near); ok {
+						in.last, near, found = utc, utc, true
+					}
+				}
+			})
+		})
+		if err != nil || n >= in.size {
+			return err
+		}
+	}
+	return nil
+}
+
+// examineFrames finds the first MSM epoch of untimed corrections; without one
+// the bytes are spread evenly.
+func (r *Recording) examineFrames(in *input) error {
+	near := r.day
+	g := r.inputs[fusion.ChanNMEA]
+	if g != nil {
+		near = g.first - r.hostMinusUTC
+	}
+	offset := r.hostMinusUTC + linkLatency
+	scan := func(from, n int64, first bool) (t float64, err error) {
+		t = math.NaN()
+		var sc rtcm.Scanner
+		err = in.part(from, n, func(b []byte) bool {
+			sc.Push(b, func(m *rtcm.Message) {
+				if utc := m.Epoch(near); !math.IsNaN(utc) && !(first && !math.IsNaN(t)) {
+					t, near = utc+offset, utc
+				}
+			}, nil)
+			return first && !math.IsNaN(t)
+		})
+		return t, err
+	}
+	var err error
+	if in.first, err = scan(0, headBytes, true); err != nil {
+		return err
+	}
+	if math.IsNaN(in.first) {
+		if g == nil || !(g.last > g.first) {
+			r.Notes = append(r.Notes, fmt.Sprintf("%s: no observation message tells a time", in.name))
+			return nil
+		}
+		r.Notes = append(r.Notes, fmt.Sprintf("%s: no observation message tells a time, bytes spread evenly", in.name))
+		in.even = (g.last - g.first) / float64(in.size)
+		in.first, in.last = g.first, g.last
+		return nil
+	}
+	if g == nil && r.day == anyDay {
+		r.Notes = append(r.Notes, fmt.Sprintf("%s: nothing tells the week, dates are made up", in.name))
+	}
+	in.last, err = scan(max(0, in.size-tailBytes), tailBytes, false)
+	if math.IsNaN(in.last) {
+		in.last = in.first
+	}
+	return err
+}

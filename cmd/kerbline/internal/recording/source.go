@@ -1,0 +1,335 @@
+package recording
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+
+	"kerbline/fusion"
+	"kerbline/gnss/nmea"
+	"kerbline/gnss/rtcm"
+)
+
+// form is how a file holds its records.
+type form uint8
+
+const (
+	formCSV       form = iota // t,... : IMU, wheel
+	formHex                   // t,hex : corrections
+	formSentences             // NMEA with TAG blocks
+	formUntimed               // NMEA without
+	formFrames                // RTCM 3 bytes without times
+)
+
+// source yields the records of one file in file order.
+type source struct {
+	ch   fusion.Channel
+	in   *input
+	file io.ReadSeekCloser
+	lines
+	clock
+
+	rec     fusion.Record
+	refused *refusal // why rec holds no data
+	ended   bool
+}
+
+// lines is what differs between forms: it reads the next piece and says its
+// host time, NaN when it has none. Without data and refusal it was a header.
+type lines interface {
+	next() bool
+	record() (data []byte, t float64, refused *refusal)
+	peekTime() float64
+	failure() error
+}
+
+type refusal struct {
+	why  fusion.Refusal
+	note string
+}
+
+// advance reads the next record into s.rec.
+func (s *source) advance() {
+	for s.next() {
+		data, t, refused := s.record()
+		if !math.IsNaN(t) {
+			s.line(t, s.peekTime)
+		}
+		if data != nil || refused != nil {
+			s.rec.T, s.rec.Data, s.refused = s.host, data, refused
+			return
+		}
+	}
+	s.ended = true
+}
+
+// csvFile holds lines that begin with their host time.
+type csvFile struct{ *lineReader }
+
+func (c csvFile) record() ([]byte, float64, *refusal) {
+	p := c.piece()
+	return p, lineTime(p), nil
+}
+
+func (c csvFile) peekTime() float64 { return lineTime(c.peek()) }
+func (c csvFile) failure() error    { return c.err }
+
+func lineTime(line []byte) float64 {
+	if t, ok := fusion.LineTime(line); ok {
+		return t
+	}
+	return math.NaN()
+}
+
+// hexFile holds lines t,hex.
+type hexFile struct {
+	csvFile
+	name  string
+	line  int
+	inner bool // the piece does not begin a line
+	bytes []byte
+}
+
+func (h *hexFile) record() ([]byte, float64, *refusal) {
+	p := h.piece()
+	whole, inner := p[len(p)-1] == '\n' || h.eof && h.to == h.end, h.inner
+	h.inner = p[len(p)-1] != '\n'
+	if inner {
+		return nil, math.NaN(), nil // the rest of a line that was too long
+	}
+	h.line++
+	if !whole {
+		return nil, math.NaN(), h.refuse(fusion.RefusedTooLong, "over %d bytes", len(p))
+	}
+	p = bytes.TrimSpace(bytes.TrimPrefix(p, []byte("\ufeff")))
+	t := lineTime(p)
+	at, digits, _ := bytes.Cut(p, []byte{','})
+	switch {
+	case fusion.NoData(p, h.line):
+		return nil, math.NaN(), nil
+	case math.IsNaN(t):
+		return nil, t, h.refuse(fusion.RefusedField, "time is %.40q, want Unix s", at)
+	case len(digits) == 0 || len(digits)%2 != 0:
+		return nil, t, h.refuse(fusion.RefusedField, "%d hexadecimal digits, want two a byte", len(digits))
+	}
+	h.bytes = h.bytes[:0]
+	for i := 0; i < len(digits); i += 2 {
+		b := int(nibble[digits[i]])<<4 | int(nibble[digits[i+1]])
+		if b < 0 {
+			return nil, t, h.refuse(fusion.RefusedField, "digits %.2q, want 0-9, a-f", digits[i:])
+		}
+		h.bytes = append(h.bytes, byte(b))
+	}
+	return h.bytes, t, nil
+}
+
+func (h *hexFile) refuse(why fusion.Refusal, format string, args ...any) *refusal {
+	return &refusal{why, fmt.Sprintf("%s: line %d: %s", h.name, h.line, fmt.Sprintf(format, args...))}
+}
+
+// nibble is the value of a hexadecimal digit, -1 for other bytes.
+var nibble = func() (n [256]int8) {
+	for i := range n {
+		n[i] = -1
+	}
+	for i := range 10 {
+		n['0'+i] = int8(i)
+	}
+	for i := range 6 {
+		n['a'+i], n['A'+i] = int8(10+i), int8(10+i)
+	}
+	return n
+}()
+
+// taggedFile holds sentences with the host time in TAG blocks.
+type taggedFile struct {
+	*lineReader
+	framer nmea.Framer
+	t      float64
+	onLine func(nmea.Line)
+}
+
+func newTaggedFile(l *lineReader) *taggedFile {
+	f := &taggedFile{lineReader: l}
+	l.most, l.cut = maxPiece, cutSentences
+	f.onLine = func(l nmea.Line) {
+		if l.Tagged {
+			f.t = l.T
+		}
+	}
+	return f
+}
+
+func (f *taggedFile) record() ([]byte, float64, *refusal) {
+	f.t = math.NaN()
+	p := f.piece()
+	f.framer.Push(0, p, f.onLine)
+	return p, f.t, nil
+}
+
+func (f *taggedFile) peekTime() float64 {
+	t := math.NaN()
+	var fr nmea.Framer
+	fr.Push(0, f.peek(), func(l nmea.Line) {
+		if l.Tagged {
+			t = l.T
+		}
+	})
+	return t
+}
+
+func (f *taggedFile) failure() error { return f.err }
+
+// untimedFile holds sentences without host times: they get their own UTC plus
+// the latency. While a receiver knows no time, its fixes are taken to go on at
+// the spacing they had.
+type untimedFile struct {
+	*lineReader
+	framer  nmea.Framer
+	parser  *nmea.Parser
+	utc     float64             // Unix s of the newest sentence
+	spacing float64             // s, between fixes
+	had     [nmea.NumTypes]bool // sentences of the present fix
+	seen    bool                // something in this piece told the time
+	latency float64             // s
+	onLine  func(nmea.Line)
+}
+
+// maxSpacing bounds what is taken for the spacing of fixes and not for a gap, s.
+const maxSpacing = 2.0
+
+func newUntimedFile(l *lineReader, utc, latency float64) *untimedFile {
+	f := &untimedFile{lineReader: l, parser: nmea.NewParser(), utc: utc, spacing: 1, latency: latency}
+	l.most, l.cut = maxPiece, cutSentences
+	f.onLine = func(l nmea.Line) {
+		s := sentence(f.parser, l)
+		if s == nil {
+			return
+		}
+		utc, ok := sentenceUTC(s, f.utc)
+		next := ok && math.Abs(utc-f.utc) > sameFix
+		switch d := utc - f.utc; {
+		case next && d > 0 && d <= maxSpacing:
+			f.spacing = d
+		case !ok && (s.Type == nmea.GGA || s.Type == nmea.RMC || s.Type == nmea.GNS):
+			utc, ok = f.utc, true
+			if next = f.had[s.Type]; next {
+				utc += f.spacing
+			}
+		}
+		if next {
+			f.had = [nmea.NumTypes]bool{}
+		}
+		f.had[s.Type] = true
+		if ok {
+			f.utc, f.seen = utc, true
+		}
+	}
+	return f
+}
+
+// sameFix is what the times of one fix may differ by, s.
+const sameFix = 0.005
+
+// sentence reads a line, nil when it is none.
+func sentence(p *nmea.Parser, l nmea.Line) *nmea.Sentence {
+	if l.Err != nil {
+		return nil
+	}
+	s, err := p.Parse(l.Text)
+	if err != nil {
+		return nil
+	}
+	return s
+}
+
+// sentenceUTC returns the UTC that a sentence tells, Unix s; where it tells no
+// date, that of the day that brings it nearest to near.
+func sentenceUTC(s *nmea.Sentence, near float64) (utc float64, ok bool) {
+	switch {
+	case math.IsNaN(s.Time):
+		return 0, false
+	case s.Date >= 0:
+		return float64(s.Date)*day + s.Time, true
+	}
+	return s.Time + day*math.Round((near-s.Time)/day), true
+}
+
+const day = 86400.0 // s
+
+func (f *untimedFile) record() ([]byte, float64, *refusal) {
+	f.seen = false
+	p := f.piece()
+	f.framer.Push(0, p, f.onLine)
+	if !f.seen {
+		return p, math.NaN(), nil
+	}
+	return p, f.utc + f.latency, nil
+}
+
+func (f *untimedFile) peekTime() float64 {
+	t := math.NaN()
+	var fr nmea.Framer
+	fr.Push(0, f.peek(), func(l nmea.Line) {
+		if s := sentence(f.parser, l); s != nil {
+			if utc, ok := sentenceUTC(s, f.utc); ok {
+				t = utc + f.latency
+			}
+		}
+	})
+	return t
+}
+
+func (f *untimedFile) failure() error { return f.err }
+
+// framesFile holds RTCM 3 bytes without host times. Bytes get the time of the
+// MSM epoch that was last complete, moved by offset; where no message tells an
+// epoch, they are spread evenly over the recording.
+type framesFile struct {
+	f       io.Reader
+	buf     [64]byte // less than most frames, so each gets its own epoch's time
+	n       int
+	err     error
+	scanner rtcm.Scanner
+	onFrame func(*rtcm.Message)
+	t       float64 // host Unix s
+	offset  float64 // s, host time - epoch
+	even    float64 // s a byte, when spread evenly; else 0
+	count   func(n int64)
+}
+
+// linkLatency is what a correction takes from its epoch to the car, s, where
+// nothing was recorded of it.
+const linkLatency = 0.5
+
+func (f *framesFile) next() bool {
+	n, err := io.ReadFull(f.f, f.buf[:])
+	f.n = n
+	f.count(int64(n))
+	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
+		f.err = err
+	}
+	return n > 0
+}
+
+func (f *framesFile) record() ([]byte, float64, *refusal) {
+	p := f.buf[:f.n]
+	if f.even > 0 {
+		f.t += f.even * float64(len(p))
+	} else {
+		f.scanner.Push(p, f.onFrame, nil)
+	}
+	return p, f.t, nil
+}
+
+func (f *framesFile) frame(m *rtcm.Message) {
+	if utc := m.Epoch(f.t - f.offset); !math.IsNaN(utc) {
+		f.t = utc + f.offset
+	}
+}
+
+// peekTime confirms every step: the epoch of a frame with a good CRC is no
+// damaged digit.
+func (f *framesFile) peekTime() float64 { return f.t }
+func (f *framesFile) failure() error    { return f.err }

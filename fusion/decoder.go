@@ -1,0 +1,241 @@
+package fusion
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"kerbline/gnss"
+	"kerbline/gnss/nmea"
+	"kerbline/gnss/rtcm"
+)
+
+// Refusal says why a line was refused.
+type Refusal uint8
+
+const (
+	RefusedCut        Refusal = iota // breaks off before its end
+	RefusedNoChecksum                // sentence without *hh
+	RefusedTooLong                   // no end within the longest line there is
+	RefusedNoStart                   // text without the start of a sentence
+	RefusedTag                       // TAG block; the sentence behind it still counts
+	RefusedChecksum                  // *hh differs
+	RefusedFields                    // too few or too many fields
+	RefusedField                     // a field is no number or of another form: text, NaN, Inf
+	RefusedRange                     // a number no sensor can mean
+	NumRefusals                      // count of the above
+)
+
+// String returns a few words for reports.
+func (r Refusal) String() string {
+	if r < NumRefusals {
+		return refusalNames[r]
+	}
+	return "unknown"
+}
+
+var refusalNames = [NumRefusals]string{"cut off", "no checksum", "too long", "no start", "TAG block", "checksum", "number of fields", "bad field", "impossible value"}
+
+// ofNMEA maps the reasons of package nmea.
+var ofNMEA = [nmea.NumReasons]Refusal{
+	nmea.Cut: RefusedCut, nmea.NoChecksum: RefusedNoChecksum, nmea.TooLong: RefusedTooLong, nmea.Headless: RefusedNoStart,
+	nmea.BadTag: RefusedTag, nmea.BadChecksum: RefusedChecksum, nmea.TooShort: RefusedFields, nmea.BadField: RefusedField,
+}
+
+const (
+	// Samples this many full scales out are damaged digits, not motion and not a
+	// wrong unit: degrees for radians is a factor 57.
+	beyondScale = 100
+	maxWheel    = 1e4 // m/s
+)
+
+// Decoder turns raw records into measurements. It frames sentences, RTCM
+// frames and CSV lines across records, so records may be cut anywhere. Bad
+// input is emitted as KindRefused or KindJunk and never stops anything.
+//
+// The same records give the same measurements: it reads no clock. IMU, wheel
+// and corrections records cost no allocation.
+type Decoder struct {
+	emit func(*Measurement) // during a call
+	t    float64            // host Unix s of the record at hand
+
+	framer  nmea.Framer
+	parser  *nmea.Parser
+	epochs  *gnss.Assembler
+	scanner rtcm.Scanner
+	imu     csvLines
+	wheel   csvLines
+
+	maxW, maxF float64 // rad/s, m/s^2
+
+	// One measurement per kind: only its own fields are ever set.
+	tickM, imuM, wheelM, epochM, frameM, linkM, junkM, refusedM, noteM Measurement
+
+	// Method values made once; made anew they would allocate.
+	onLine    func(nmea.Line)
+	onEpoch   func(*gnss.Epoch)
+	onFrame   func(*rtcm.Message)
+	onJunk    func(rtcm.Refusal, int)
+	onIMULine func([]byte)
+	onWheel   func([]byte)
+}
+
+// NewDecoder returns a decoder at the start of its streams. Of cfg it needs the
+// full scales of the inertial sensor.
+func NewDecoder(cfg Config) *Decoder {
+	d := &Decoder{
+		parser: nmea.NewParser(), epochs: gnss.NewAssembler(),
+		maxW: beyondScale * cfg.IMU.GyroRange, maxF: beyondScale * cfg.IMU.AccRange,
+		tickM:    Measurement{Kind: KindTick, Channel: ChanTick},
+		imuM:     Measurement{Kind: KindIMU, Channel: ChanIMU},
+		wheelM:   Measurement{Kind: KindWheel, Channel: ChanWheel},
+		epochM:   Measurement{Kind: KindEpoch, Channel: ChanNMEA},
+		frameM:   Measurement{Kind: KindFrame, Channel: ChanCorrections},
+		linkM:    Measurement{Kind: KindLink, Channel: ChanCorrections},
+		junkM:    Measurement{Kind: KindJunk, Channel: ChanCorrections},
+		refusedM: Measurement{Kind: KindRefused},
+		noteM:    Measurement{Kind: KindNote, Channel: ChanNote},
+	}
+	d.imu.held, d.wheel.held = make([]byte, 0, maxCSVLine), make([]byte, 0, maxCSVLine)
+	d.onLine, d.onEpoch, d.onFrame, d.onJunk = d.line, d.epoch, d.frame, d.junk
+	d.onIMULine, d.onWheel = d.imuLine, d.wheelLine
+	return d
+}
+
+// Decode calls emit for every measurement that r completes, in order. The
+// measurement is valid during the call; an Epoch in it is the receiver's to
+// keep, a Frame is not.
+//
+// Times are those of the record, but TAG-timed sentences, IMU and wheel lines
+// carry their own, which win.
+func (d *Decoder) Decode(r Record, emit func(*Measurement)) {
+	d.emit, d.t = emit, r.T
+	switch r.Channel {
+	case ChanNMEA:
+		d.framer.Push(r.T, r.Data, d.onLine)
+	case ChanCorrections:
+		d.linkM.T, d.linkM.N = r.T, int32(min(len(r.Data), math.MaxInt32))
+		emit(&d.linkM)
+		d.scanner.Push(r.Data, d.onFrame, d.onJunk)
+	case ChanIMU:
+		d.imu.push(r.Data, d.onIMULine)
+	case ChanWheel:
+		d.wheel.push(r.Data, d.onWheel)
+	case ChanTick:
+		d.epochs.Tick(r.T, d.onEpoch)
+		d.tickM.T = r.T
+		emit(&d.tickM)
+	case ChanNote:
+		d.noteM.T, d.noteM.Note = r.T, string(r.Data)
+		emit(&d.noteM)
+	}
+}
+
+// Close emits what the ends of the streams complete: last lines without line
+// end, the last epoch. t is the host time of the last record.
+func (d *Decoder) Close(t float64, emit func(*Measurement)) {
+	d.emit, d.t = emit, t
+	d.imu.flush(d.onIMULine)
+	d.wheel.flush(d.onWheel)
+	d.scanner.Flush(d.onJunk)
+	d.framer.Flush(t, d.onLine)
+	d.epochs.Flush(t, d.onEpoch)
+}
+
+func (d *Decoder) line(l nmea.Line) {
+	err := l.Err
+	if err == nil {
+		s, e := d.parser.Parse(l.Text)
+		if e == nil {
+			d.epochs.Push(l.T, s, d.onEpoch)
+			return
+		}
+		err = e
+	}
+	why := RefusedField
+	var ne *nmea.Error
+	if errors.As(err, &ne) {
+		why = ofNMEA[ne.Reason]
+	}
+	d.refuse(l.T, ChanNMEA, why, err.Error())
+}
+
+func (d *Decoder) epoch(e *gnss.Epoch) {
+	d.epochM.T, d.epochM.Epoch = e.Complete, e
+	d.emit(&d.epochM)
+}
+
+func (d *Decoder) frame(m *rtcm.Message) {
+	d.frameM.T, d.frameM.Frame = d.t, m
+	d.emit(&d.frameM)
+}
+
+func (d *Decoder) junk(why rtcm.Refusal, n int) {
+	d.junkM.T, d.junkM.Reason, d.junkM.N = d.t, uint8(why), int32(n)
+	d.emit(&d.junkM)
+}
+
+// imuLine reads t,wx,wy,wz,fx,fy,fz.
+func (d *Decoder) imuLine(line []byte) {
+	var v [7]float64
+	if !d.csv(ChanIMU, &d.imu, line, v[:]) {
+		return
+	}
+	m := &d.imuM
+	m.T, m.W, m.F = v[0], [3]float64(v[1:4]), [3]float64(v[4:7])
+	if beyond(&m.W, d.maxW) || beyond(&m.F, d.maxF) {
+		d.refuseLine(ChanIMU, &d.imu, RefusedRange, fmt.Sprintf("%v rad/s, %v m/s^2 is over %d times full scale", m.W, m.F, beyondScale))
+		return
+	}
+	d.emit(m)
+}
+
+// wheelLine reads t,v.
+func (d *Decoder) wheelLine(line []byte) {
+	var v [2]float64
+	if !d.csv(ChanWheel, &d.wheel, line, v[:]) {
+		return
+	}
+	m := &d.wheelM
+	m.T, m.V = v[0], v[1]
+	if !(math.Abs(m.V) <= maxWheel) {
+		d.refuseLine(ChanWheel, &d.wheel, RefusedRange, fmt.Sprintf("%g m/s, want at most %g", m.V, maxWheel))
+		return
+	}
+	d.emit(m)
+}
+
+// csv reads the numbers of a line, time first. Headers and empty lines are
+// passed over; what is wrong is refused.
+func (d *Decoder) csv(ch Channel, c *csvLines, line []byte, out []float64) bool {
+	if line == nil {
+		d.refuseLine(ch, c, RefusedTooLong, fmt.Sprintf("over %d bytes", maxCSVLine))
+		return false
+	}
+	if c.line == 1 && len(line) >= 3 && string(line[:3]) == "\ufeff" {
+		line = line[3:]
+	}
+	n, whole := fields(line, out)
+	if whole && out[0] >= 0 && out[0] < maxUnix {
+		return true
+	}
+	switch {
+	case NoData(line, c.line):
+	case whole:
+		d.refuseLine(ch, c, RefusedRange, fmt.Sprintf("time is %g, want Unix s", out[0]))
+	default:
+		why, text := csvFault(line, n, len(out))
+		d.refuseLine(ch, c, why, text)
+	}
+	return false
+}
+
+func (d *Decoder) refuseLine(ch Channel, c *csvLines, why Refusal, text string) {
+	d.refuse(d.t, ch, why, fmt.Sprintf("%s: line %d: %s", ch, c.line, text))
+}
+
+func (d *Decoder) refuse(t float64, ch Channel, why Refusal, note string) {
+	m := &d.refusedM
+	m.T, m.Channel, m.Reason, m.Note = t, ch, uint8(why), note
+	d.emit(m)
+}
