@@ -1,6 +1,8 @@
 package gnss
 
 import (
+	"bytes"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -9,41 +11,39 @@ import (
 	"kerbline/gnss/nmea"
 )
 
-// dataFile returns a file of the recordings that lie beside the module, by
-// environment variable or in ../shared, and skips the test without them.
-func dataFile(t *testing.T, env, folder, name string) []byte {
+// dataRoot returns a folder of recordings that lie beside the module: by
+// environment variable, else in ../shared.
+func dataRoot(t *testing.T, env, folder string) string {
 	t.Helper()
-	root := os.Getenv(env)
-	if root == "" {
-		dir, err := os.Getwd()
-		for err == nil {
-			if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
-				break
-			}
-			up := filepath.Dir(dir)
-			if up == dir {
-				t.Skip("no go.mod above: cannot look for ../shared")
-			}
-			dir = up
-		}
-		root = filepath.Join(dir, "..", "shared", folder)
+	if root := os.Getenv(env); root != "" {
+		return root
 	}
-	b, err := os.ReadFile(filepath.Join(root, name))
+	dir, err := os.Getwd()
 	if err != nil {
-		t.Skipf("%s not set and no %s: %v", env, folder, err)
+		t.Fatal(err)
 	}
-	return b
+	for {
+		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
+			return filepath.Join(dir, "..", "shared", folder)
+		}
+		up := filepath.Dir(dir)
+		if up == dir {
+			t.Skip("no go.mod above: cannot look for ../shared")
+		}
+		dir = up
+	}
 }
 
-// run assembles a stream. Lines without a TAG block arrive 0.08 s after the
-// time they or the line before them tell, or at start.
-func run(b []byte, start float64) (epochs []*Epoch, tally nmea.Tally, a *Assembler, outside int64) {
+// run assembles a stream cut into chunks of at most size bytes. Lines without
+// a TAG block arrive 0.08 s after the time they or the line before them tell,
+// or at start.
+func run(b []byte, start float64, size int) (epochs []*Epoch, tally nmea.Tally, a *Assembler, outside int64) {
 	a = NewAssembler()
 	p := nmea.NewParser()
 	var f nmea.Framer
 	now := start
 	emit := func(e *Epoch) { epochs = append(epochs, e) }
-	f.Push(start, b, func(l nmea.Line) {
+	onLine := func(l nmea.Line) {
 		if l.Err != nil {
 			tally.Refuse(l.Offset, l.Err)
 			return
@@ -60,9 +60,23 @@ func run(b []byte, start float64) (epochs []*Epoch, tally nmea.Tally, a *Assembl
 			now = nearestDay(s.Time, now) + 0.08
 		}
 		a.Push(now, s, emit)
-	})
+	}
+	for len(b) > 0 {
+		n := min(size, len(b))
+		f.Push(start, b[:n], onLine)
+		b = b[n:]
+	}
+	f.Flush(start, onLine)
 	a.Flush(now, emit)
 	return epochs, tally, a, f.Outside()
+}
+
+// values returns what the epochs point to.
+func values(epochs []*Epoch) (out []Epoch) {
+	for _, e := range epochs {
+		out = append(out, *e)
+	}
+	return out
 }
 
 type counts struct{ epochs, noPos, fixed, float, changes int }
@@ -104,13 +118,23 @@ func TestRealReceivers(t *testing.T) {
 		{"nmea/cold_start_1hz.log", 1490950000, counts{epochs: 1307, noPos: 314, changes: 3}, 72},
 	} {
 		t.Run(tt.file, func(t *testing.T) {
-			epochs, tally, a, outside := run(dataFile(t, "KERBLINE_REAL", "real", tt.file), tt.start)
+			b, err := os.ReadFile(filepath.Join(dataRoot(t, "KERBLINE_REAL", "real"), tt.file))
+			if err != nil {
+				t.Skip(err)
+			}
+			epochs, tally, a, outside := run(b, tt.start, len(b))
 			t.Logf("read %v, refused %v (%v), dropped %+v, %d bytes outside", tally.Read, tally.Refused, tally.Last, a.Dropped(), outside)
 			if got := count(epochs); got != tt.want {
 				t.Errorf("counts %+v, want %+v", got, tt.want)
 			}
 			if n := tally.Total(); n > 0 {
 				t.Errorf("%d lines refused, the last because: %v", n, tally.Last)
+			}
+			for _, size := range []int{1, 7, 300, 4096} {
+				again, _, _, outside2 := run(b, tt.start, size)
+				if fmt.Sprint(values(again)) != fmt.Sprint(values(epochs)) || outside2 != outside {
+					t.Errorf("chunks of %d bytes give other epochs", size)
+				}
 			}
 			last, gap := math.NaN(), 0.0
 			for i, e := range epochs {
@@ -129,6 +153,46 @@ func TestRealReceivers(t *testing.T) {
 			}
 			if math.Abs(gap-tt.maxGap) > 1e-6 {
 				t.Errorf("longest gap %g s, want %g", gap, tt.maxGap)
+			}
+		})
+	}
+}
+
+// Simulated track sessions at 10 Hz, with velocity and date once a second:
+// every GGA becomes one epoch with a date, accuracy and height, at once, and
+// nothing is refused or dropped.
+func TestPracticeRecordings(t *testing.T) {
+	root := dataRoot(t, "KERBLINE_RECORDINGS", "recordings")
+	folders, err := os.ReadDir(root)
+	if err != nil {
+		t.Skipf("no recordings: %v", err)
+	}
+	for _, folder := range folders {
+		if !folder.IsDir() {
+			continue
+		}
+		t.Run(folder.Name(), func(t *testing.T) {
+			b, err := os.ReadFile(filepath.Join(root, folder.Name(), "nmea.log"))
+			if err != nil {
+				t.Skip(err)
+			}
+			epochs, tally, a, outside := run(b, 0, len(b))
+			if want := bytes.Count(b, []byte("GGA,")); len(epochs) != want {
+				t.Errorf("%d epochs of %d fixes", len(epochs), want)
+			}
+			if tally.Total() > 0 || a.Dropped() != (Dropped{}) || outside > 0 {
+				t.Errorf("refused %v (%v), dropped %+v, %d bytes outside", tally.Refused, tally.Last, a.Dropped(), outside)
+			}
+			for i, e := range epochs {
+				if !e.HasPos || !e.HasH || !e.DateSeen || math.IsNaN(e.SigmaN) || math.IsNaN(e.Speed) {
+					t.Fatalf("epoch %d: %+v", i, *e)
+				}
+				if dt := e.UTC - epochs[max(i-1, 0)].UTC; i > 0 && math.Abs(dt-0.1) > 1e-6 {
+					t.Fatalf("epoch %d comes %g s after the one before", i, dt)
+				}
+				if wait := e.Complete - e.Arrival; i > 20 && wait > 0.02 {
+					t.Fatalf("epoch %d waited %g s", i, wait)
+				}
 			}
 		})
 	}
