@@ -9,8 +9,8 @@ import (
 const n = eskf.NErr
 
 type (
-	vector [n]float64
-	matrix [n]vector
+	vector = [n]float64
+	matrix = [n][n]float64
 )
 
 // node is one instant at which the filter took observations.
