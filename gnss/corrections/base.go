@@ -134,7 +134,9 @@ func (l *Link) coordinates(t float64, m *rtcm.Message) {
 	b.at, b.silence = t, 0
 	st.BaseOff = b.reference.Dist(m.Base)
 	l.judgeBase()
-	l.out.confirm()
+	if st.Condition != Silent {
+		l.out.waitBase = false // heard after the silence
+	}
 }
 
 // shift sees whether the coordinates moved: together with a silence that is a

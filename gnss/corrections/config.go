@@ -26,17 +26,19 @@ func DefaultConfig() Config {
 // why it has its value.
 const (
 	learnEpochs   = 5    // observation epochs heard before the link can be judged
-	goodToEnd     = 3    // good epochs in a row that end a fault of the link
+	goodToEnd     = 5    // good epochs in a row that end a fault of the link
 	goodToFlow    = 2    // good epochs in a row after which the link flows again
 	jitterFloor   = 0.08 // s of latency beyond the usual that is never called late
 	jitterSigmas  = 6    // else this many mean deviations
 	clearlyLate   = 1.0  // s beyond the usual latency: an epoch counts as late evidence
 	holdOpen      = 3.0  // s for which a corrupt, late or sparse link is watched before an episode opens
 	uncorrectedS  = 2.0  // s without a corrected solution that count as not corrected
+	satsShare     = 0.25 // share of the usual satellites whose loss is a blocked sky, with a worse quality
+	cn0Fall       = 6.0  // dB-Hz of mean C/N0, likewise
 	skyHold       = 1.0  // s for which satellites and quality must be down
 	roverGapMin   = 1.5  // s without a sentence: the receiver is silent
 	roverGapTimes = 4    // or this many of its usual intervals
-	requalifyS    = 2.0  // s for which quality and age must be back
+	requalifyS    = 3.0  // s for which quality and age must be back
 	requalifyMax  = 60.0 // s after which an episode closes although the quality is not back
 	baseWaitMax   = 30.0 // s an episode waits for base coordinates after a silence
 	newUsualAfter = 300  // s of a thinner message set after which it is the usual one

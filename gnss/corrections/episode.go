@@ -187,13 +187,6 @@ func (o *outage) rover(r *rover) {
 	}
 }
 
-// confirm notes that base coordinates were heard.
-func (o *outage) confirm() {
-	if o.open && !math.IsNaN(o.quiet) {
-		o.waitBase = false
-	}
-}
-
 // samples is how many of the last half seconds are remembered, so that an
 // outage seen late can be told from its beginning.
 const samples = 128
@@ -368,8 +361,13 @@ func (l *Link) pursue(t float64) {
 	over := l.tracks[trackLink].active && l.flow.goodRun >= goodToFlow &&
 		!l.tracks[trackUse].active && !l.tracks[trackSky].active && !l.tracks[trackRover].active
 	if wrong {
-		o.quiet, o.fit = math.NaN(), math.NaN()
+		o.quiet = math.NaN()
 		e.FaultEnd, e.Flowing = math.NaN(), math.NaN()
+	}
+	if wrong && !over || !l.fit() {
+		o.fit = math.NaN()
+	} else if math.IsNaN(o.fit) {
+		o.fit = t
 	}
 	if wrong && !over {
 		o.last = t
@@ -396,11 +394,6 @@ func (l *Link) pursue(t float64) {
 	}
 	if math.IsNaN(o.quiet) {
 		o.quiet = t
-	}
-	if !l.fit() {
-		o.fit = math.NaN()
-	} else if math.IsNaN(o.fit) {
-		o.fit = t
 	}
 	if o.waitBase && t-o.quiet > min(baseWaitMax, finite(1.5*l.base.interval+1, baseWaitMax)) {
 		o.waitBase = false
@@ -521,8 +514,8 @@ func (l *Link) facts() Facts {
 	set(e.AgeMax > ev.AgeLimit, AgeGrew)
 	set(o.uncorrected, Uncorrected)
 	set(o.stale >= 3 && float64(o.stale) >= 0.4*ev.Span/finite(r.every, 1), UsedLate)
-	set(r.satsSeen >= 20 && (ev.SatsBefore >= 0 && float64(ev.SatsBefore-ev.SatsLeast) > max(4, 0.35*float64(ev.SatsBefore)) ||
-		ev.CN0Before-ev.CN0Least > 6), SatsFell)
+	set(r.satsSeen >= 20 && (ev.SatsBefore >= 0 && float64(ev.SatsBefore-ev.SatsLeast) > max(4, satsShare*float64(ev.SatsBefore)) ||
+		ev.CN0Before-ev.CN0Least > cn0Fall), SatsFell)
 	set(rank(ev.QualityMin) < rank(ev.QualityBefore), QualityFell)
 	set(ev.RoverGap > r.roverGapLimit() && ev.RoverGap >= 0.5*ev.Span, RoverSilent)
 	return facts

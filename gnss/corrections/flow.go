@@ -172,7 +172,7 @@ func (l *Link) count(t float64, m *rtcm.Message) {
 	}
 	if gap := t - s.Last; gap >= 0 {
 		s.MaxGap = max(s.MaxGap, gap)
-		if g.run == l.flow.runs && st.Condition == Flowing {
+		if g.run == l.flow.runs && st.Condition == Flowing && !l.flow.running {
 			g.sum += gap
 			g.n++
 			if g.sum > 0 {

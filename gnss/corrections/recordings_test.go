@@ -162,8 +162,7 @@ func TestRecordings(t *testing.T) {
 				}
 			}
 			for _, e := range eps {
-				t.Logf("%v %.2f ±%.2f to %.2f flowing %.2f requalified %.2f detected %.2f closed %.2f age %.1f q %v facts %v ev %+v", e.Cause, e.Start-r.zero, e.Slack, e.End()-r.zero,
-					e.Flowing-r.zero, e.Requalified-r.zero, e.Detected-r.zero, e.Closed-r.zero, e.AgeMax, e.Qualities[:e.NQualities], e.Facts, e.Evidence)
+				t.Log(e.Paragraph(r.zero))
 			}
 			if len(eps) != len(want) {
 				t.Fatalf("%d episodes, want %d", len(eps), len(want))

@@ -202,14 +202,14 @@ func (l *Link) sky(e *gnss.Epoch, t, prev float64) {
 		return
 	}
 	switch {
-	case r.lowSats(e.Sats, e.CN0, 4, 0.35, 6):
+	case r.lowSats(e.Sats, e.CN0, 4, satsShare, cn0Fall):
 		if math.IsNaN(r.lowFrom) {
 			before := finite(prev, t)
 			r.lowFrom, r.lowSlack, r.lowAt = (before+t)/2, (t-before)/2, t
 		}
 		r.lowTill, r.backAt = t, math.NaN()
 	case !math.IsNaN(r.lowFrom):
-		if r.lowSats(e.Sats, e.CN0, 3, 0.25, 4) {
+		if r.lowSats(e.Sats, e.CN0, 3, 0.6*satsShare, 0.6*cn0Fall) {
 			r.lowTill, r.backAt = t, math.NaN()
 			break
 		}

@@ -1,0 +1,176 @@
+package corrections
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"kerbline/gnss/rtcm"
+)
+
+// Words says c as half a sentence.
+func (c Cause) Words() string {
+	if c < NumCauses {
+		return causeWords[c]
+	}
+	return causeWords[CauseUnknown]
+}
+
+var causeWords = [NumCauses]string{
+	CauseUnknown:     "the cause cannot be told",
+	LinkSilent:       "nothing came over the link",
+	LinkCorrupt:      "bytes came over the link, but broken",
+	LinkSparse:       "whole frames came, but too few of them",
+	LinkLate:         "whole frames came, but late",
+	BaseRestarted:    "the base went away and came back as another one",
+	BaseMoved:        "the base's coordinates changed while it kept sending",
+	ReceiverNotUsing: "corrections came as usual, but the receiver did not use them",
+	SkyBlocked:       "corrections came as usual, but the rover lost satellites",
+	ReceiverSilent:   "the receiver said nothing",
+}
+
+// Paragraph tells the episode as one would to a colleague: when, where, how
+// long, why, the figures behind it, and what to try. Times are counted from
+// zero (host Unix s), and given in UTC too where the clocks are tied.
+func (e *Episode) Paragraph(zero float64) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "At %.1f s", e.Start-zero)
+	if !math.IsNaN(e.UTC) {
+		fmt.Fprintf(&b, " (%s UTC)", clock(e.UTC))
+	}
+	if e.Where >= 0 {
+		fmt.Fprintf(&b, ", %.0f m along the lap", e.Where)
+	}
+	if e.Distance >= 0 {
+		fmt.Fprintf(&b, ", %.0f m from the base", e.Distance)
+	}
+	fmt.Fprintf(&b, ": %s (%v). ", e.Cause.Words(), e.Cause)
+	switch {
+	case e.Unfinished:
+		fmt.Fprintf(&b, "It was so until the end, %.1f s later. ", e.Closed-e.Start)
+	case e.Cause == LinkLate && e.Flowing-e.FaultEnd > 1:
+		fmt.Fprintf(&b, "What was sent for %.1f s came late; the last of it had arrived %.1f s after that. ", e.FaultEnd-e.Start, e.Flowing-e.FaultEnd)
+	default:
+		fmt.Fprintf(&b, "It lasted %.1f s", e.End()-e.Start)
+		if e.Slack > 0.3 {
+			fmt.Fprintf(&b, " (its start is known to ±%.1f s)", e.Slack)
+		}
+		b.WriteString(". ")
+	}
+	e.figures(&b)
+	e.receiver(&b)
+	if r := &e.Recurs; !math.IsNaN(r.Period) {
+		fmt.Fprintf(&b, "It recurs every %.1f s (%d gaps agree; by chance %.2g). ", r.Period, r.PeriodN, r.PeriodP)
+	}
+	if r := &e.Recurs; !math.IsNaN(r.Place) {
+		fmt.Fprintf(&b, "It recurs around %.0f m along the lap (%d of %d events within 20 m; by chance %.2g). ", r.Place, r.PlaceN, r.Events, r.PlaceP)
+	}
+	fmt.Fprintf(&b, "Try: %s.", e.Cause.Try())
+	return b.String()
+}
+
+func clock(unix float64) string {
+	return time.UnixMilli(int64(math.Round(unix * 1000))).UTC().Format("15:04:05.0")
+}
+
+// figures writes the evidence that the cause rests on.
+func (e *Episode) figures(b *strings.Builder) {
+	v := &e.Evidence
+	epochs := func() {
+		fmt.Fprintf(b, "%d of %.0f epochs came", v.Epochs, max(float64(v.Epochs), v.Expected))
+	}
+	switch e.Cause {
+	case LinkSilent:
+		fmt.Fprintf(b, "Not a byte came for %.1f s", v.Silence)
+	case LinkCorrupt:
+		fmt.Fprintf(b, "%d of %d bytes belonged to no valid frame, %d frames failed their checksum", v.Junk, v.Bytes, v.CRC)
+	case LinkSparse:
+		epochs()
+		if v.Partial > 0 {
+			fmt.Fprintf(b, ", %d of them thinner than usual", v.Partial)
+			lost := ""
+			for i, gone := range v.Lost {
+				if gone {
+					lost += " " + rtcm.System(i).String()
+				}
+			}
+			if lost != "" {
+				fmt.Fprintf(b, " (last without%s)", lost)
+			}
+		}
+	case LinkLate:
+		if e.Facts&Tapped == 0 {
+			b.WriteString("The link was not tapped, but the receiver kept taking up corrections, only old ones")
+			break
+		}
+		fmt.Fprintf(b, "Latency rose to %.1f s (usually %.1f s), %d of %d epochs were late", v.Latency, v.UsualLat, v.Late, v.Epochs)
+	case BaseRestarted:
+		if v.Silence > 0 {
+			fmt.Fprintf(b, "Not a byte came for %.1f s, then ", v.Silence)
+		}
+		e.change(b)
+	case BaseMoved:
+		e.change(b)
+		b.WriteString(" without a pause in the observations")
+	case ReceiverNotUsing:
+		epochs()
+		b.WriteString(" whole and on time")
+	case SkyBlocked:
+		fmt.Fprintf(b, "Satellites used fell from %d to %d", v.SatsBefore, v.SatsLeast)
+		if v.CN0Before-v.CN0Least > 1 {
+			fmt.Fprintf(b, ", their C/N0 from %.0f to %.0f dB-Hz", v.CN0Before, v.CN0Least)
+		}
+	case ReceiverSilent:
+		fmt.Fprintf(b, "No epoch came for %.1f s", v.RoverGap)
+		if e.Facts&LinkHealthy != 0 {
+			b.WriteString(" while the link was as usual")
+		}
+	default:
+		b.WriteString("Why it cannot be told: ")
+		b.WriteString(Missing(e.Facts))
+	}
+	b.WriteString(". ")
+}
+
+// change says how the base differs from before.
+func (e *Episode) change(b *strings.Builder) {
+	v := &e.Evidence
+	if e.Facts&StationChanged != 0 {
+		fmt.Fprintf(b, "the station id went from %d to %d", v.StationBefore, v.StationAfter)
+		if e.Facts&BaseShifted != 0 {
+			b.WriteString(" and ")
+		}
+	}
+	if e.Facts&BaseShifted != 0 {
+		fmt.Fprintf(b, "the coordinates moved by %.3f m", v.BaseShift)
+	}
+}
+
+// receiver says what the receiver made of it.
+func (e *Episode) receiver(b *strings.Builder) {
+	if e.AgeMax >= 0 {
+		fmt.Fprintf(b, "The correction age reached %.1f s", e.AgeMax)
+	} else {
+		b.WriteString("The receiver told no correction age")
+	}
+	if e.NQualities > 1 {
+		b.WriteString("; the quality went ")
+		for i, q := range e.Qualities[:e.NQualities] {
+			if i > 0 {
+				b.WriteString(", ")
+			}
+			b.WriteString(q.String())
+		}
+	} else {
+		b.WriteString("; the quality stayed the same")
+	}
+	switch {
+	case e.Unfinished:
+	case math.IsNaN(e.Requalified):
+		b.WriteString(", and was not back when watching ended")
+	case e.Requalified-e.Flowing > 0.5:
+		fmt.Fprintf(b, ", and all was as before %.1f s after corrections flowed again", e.Requalified-e.Flowing)
+	}
+	b.WriteString(". ")
+}
