@@ -99,7 +99,7 @@ func TestSmoother_GapAgainstTruth(t *testing.T) {
 			}
 			filter += f.rms * f.rms / seeds
 			smoother += s.rms * s.rms / seeds
-			nees += judge(tr, tr.Smoothed, truth, &sc, 69.93, 70.03).nees / seeds
+			nees += judge(tr, tr.Smoothed, truth, &sc, 69.9, 70.1).nees / seeds
 			for i := range tr.Smoothed {
 				if u := sc.UTC(tr.Smoothed[i].T); u > 65.1 && u < 75 {
 					h := tr.Smoothed[i].SigmaH()
