@@ -177,6 +177,20 @@ func (f *Feed) Publish(now time.Time) {
 	f.latest.Store(&v)
 }
 
+// PublishSame publishes the latest view again with a change to it, but without
+// what was collected since: a replay that seeks shows how far it is, not the
+// moments it passes.
+func (f *Feed) PublishSame(change func(*View)) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var v View
+	if p := f.latest.Load(); p != nil {
+		v = *p
+	}
+	change(&v)
+	f.latest.Store(&v)
+}
+
 // Latest returns the newest published view, nil before the first.
 func (f *Feed) Latest() *View { return f.latest.Load() }
 
