@@ -26,6 +26,7 @@ func DefaultConfig() Config {
 // why it has its value.
 const (
 	learnEpochs   = 5    // observation epochs heard before the link can be judged
+	learnUses     = 4    // corrections taken up before the rover can be judged
 	goodToEnd     = 5    // good epochs in a row that end a fault of the link
 	goodToFlow    = 2    // good epochs in a row after which the link flows again
 	jitterFloor   = 0.08 // s of latency beyond the usual that is never called late

@@ -95,7 +95,17 @@ func rank(q gnss.Quality) int {
 	return 0
 }
 
-func corrected(q gnss.Quality) bool { return rank(q) >= 2 && q != gnss.QualityPPS }
+// corrected reports whether e was solved with corrections of a base. Code
+// differential without an age may be a satellite service that needs no link.
+func corrected(e *gnss.Epoch) bool {
+	switch e.Quality {
+	case gnss.QualityFixed, gnss.QualityFloat:
+		return true
+	case gnss.QualityDiff:
+		return !math.IsNaN(e.Age)
+	}
+	return false
+}
 
 // The tracks of an episode.
 const (
@@ -235,12 +245,13 @@ func (l *Link) at(t float64) *sample {
 	return &l.past[max(k, 0)%samples]
 }
 
-// arm ends the start-up: from the first corrected solution on, or where no
-// rover is heard from the tenth epoch of the link on, outages count.
+// arm ends the start-up: outages count once the receiver has been corrected
+// for a while and its usual correction age is known; where no rover is heard,
+// from the tenth epoch of the link on.
 func (l *Link) arm(t float64) {
 	r := &l.rover
 	if r.heard {
-		l.armed = t-r.rightFrom >= requalifyS
+		l.armed = t-r.rightFrom >= requalifyS && r.uses >= learnUses
 	} else {
 		l.armed = l.flow.epochs >= 2*learnEpochs
 	}

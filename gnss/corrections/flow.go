@@ -345,7 +345,7 @@ func (l *Link) judge() {
 		f.serious = f.serious || !whole || clearly || !math.IsNaN(f.junkAt)
 		// A burst after a delay is a queue that empties: those epochs entered
 		// the link when it was sound again.
-		if clearly && c.last-prev.last > 0.5*step {
+		if clearly && c.last-prev.last > 0.8*step {
 			f.lastEntry = f.due
 		}
 		l.out.partial(f, c, whole)

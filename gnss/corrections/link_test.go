@@ -441,3 +441,27 @@ func TestLink_WildInput(t *testing.T) {
 	}
 	l.Close(simStart + 1e5)
 }
+
+func BenchmarkLink(b *testing.B) {
+	in, _ := session{seed: 3, length: 120}.arrivals()
+	var scan rtcm.Scanner
+	now := 0.0
+	l := New(simConfig())
+	frame := func(m *rtcm.Message) { l.Frame(now, m) }
+	junk := func(why rtcm.Refusal, n int) { l.Junk(now, why, n) }
+	b.ReportAllocs()
+	for b.Loop() {
+		*l = *New(simConfig())
+		for i := range in {
+			a := &in[i]
+			now = a.t
+			if a.epoch != nil {
+				l.Epoch(a.epoch, now)
+			} else {
+				l.Bytes(now, len(a.bytes))
+				scan.Push(a.bytes, frame, junk)
+			}
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*len(in)), "ns/arrival")
+}

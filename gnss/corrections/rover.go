@@ -27,6 +27,7 @@ type rover struct {
 	every     float64 // s, usual time between two
 	peak      float64 // s, usual age right before
 	stale     int     // taken up since the last fresh one, but old
+	uses      int     // times it took up corrections, or was corrected without telling an age
 	wasRight  float64 // host Unix s of the last corrected solution
 	rightFrom float64 // since when corrected, NaN while not
 	ever      bool    // a corrected solution was seen
@@ -86,7 +87,7 @@ func (l *Link) follow(e *gnss.Epoch, t float64) {
 	}
 	r.quality, r.sats, r.cn0 = e.Quality, e.Sats, e.CN0
 	st.RoverAge, st.RoverStn = math.NaN(), e.Station
-	if corrected(e.Quality) {
+	if corrected(e) {
 		st.RoverAge = e.Age
 		l.uses(e, t)
 		l.roverStation(e.Station, t)
@@ -127,6 +128,7 @@ func (l *Link) uses(e *gnss.Epoch, t float64) {
 	r.ever, r.wasRight = true, t
 	if math.IsNaN(e.Age) {
 		r.freshAt = t // it says no age: being corrected is all there is to know
+		r.uses++
 		l.tracks[trackUse].end(t-r.interval/2, t)
 		return
 	}
@@ -139,8 +141,9 @@ func (l *Link) uses(e *gnss.Epoch, t float64) {
 	if in <= r.inUse+0.15 {
 		return
 	}
-	calm := !l.out.open && !l.tracks[trackUse].active
+	calm := !l.armed || !l.out.open && !l.tracks[trackUse].active
 	r.inUse = in
+	r.uses++
 	if math.IsNaN(r.fresh) {
 		r.fresh = e.Age
 	}
@@ -220,7 +223,7 @@ func (l *Link) sky(e *gnss.Epoch, t, prev float64) {
 			l.tracks[trackSky].end((r.lowTill+r.backAt)/2, r.backAt)
 			r.lowFrom = math.NaN()
 		}
-	case corrected(e.Quality) && !l.out.open:
+	case corrected(e) && !l.out.open:
 		if e.Sats >= 0 {
 			if math.IsNaN(r.usualSats) {
 				r.usualSats = float64(e.Sats)

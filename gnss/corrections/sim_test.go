@@ -30,7 +30,8 @@ type session struct {
 	seed   int64
 	length float64 // s
 	faults []fault
-	untap  bool
+	every  float64 // s between observation epochs, 0 for 1
+	hz     float64 // of the rover, 0 for 10
 }
 
 const simStart = 1778922000.0
@@ -59,8 +60,14 @@ func (s session) arrivals() (in []arrival, off float64) {
 
 	sats := []int{2, 5, 9, 14, 17, 22, 28}
 	queue := 0.0 // when the link is free
-	for i := 0; float64(i) < s.length; i++ {
-		e := float64(i)
+	if s.every == 0 {
+		s.every = 1
+	}
+	if s.hz == 0 {
+		s.hz = 10
+	}
+	for i := 0; float64(i)*s.every < s.length; i++ {
+		e := float64(i) * s.every
 		unix := simStart + e
 		base, id := simBase, 1201
 		for _, f := range s.faults {
@@ -141,9 +148,6 @@ func (s session) arrivals() (in []arrival, off float64) {
 			uses = append(uses, use{at, e})
 		}
 	}
-	if s.untap {
-		in = nil
-	}
 
 	// The rover at 10 Hz on a circle of 60 m radius at 8 m/s, standing first.
 	ref := geodesy.LLA{Lat: 44.501 * geodesy.Degree, Lon: 11.401 * geodesy.Degree, H: 121}
@@ -152,8 +156,8 @@ func (s session) arrivals() (in []arrival, off float64) {
 	good := 0.0 // since when fixed could be had
 	pull := 4 + 8*rng.Float64()
 	floating := true
-	for i := 3; float64(i)/10 < s.length; i++ {
-		u := float64(i) / 10
+	for i := 1; float64(i)/s.hz < s.length; i++ {
+		u := float64(i) / s.hz
 		arr := u + 0.08 + 0.006*rng.ExpFloat64()
 		for next < len(uses) && uses[next].at < u+0.05 {
 			if s.fault(u, "receiver_not_using") == nil {
@@ -191,7 +195,7 @@ func (s session) arrivals() (in []arrival, off float64) {
 		}
 		e := &gnss.Epoch{UTC: simStart + u, DateSeen: true, Arrival: arr, Complete: arr + 0.008, HasPos: q != gnss.QualityNone, HasH: q != gnss.QualityNone,
 			Quality: q, Sats: nsat, HDOP: 0.6, PDOP: math.NaN(), Age: age, Station: 1201, CN0: cn0, Tracked: nsat}
-		if !corrected(q) {
+		if !corrected(e) {
 			e.Station, e.Age = -1, math.NaN()
 		}
 		for _, f := range s.faults {
@@ -343,6 +347,40 @@ func TestCauses_Simulated(t *testing.T) {
 				t.Errorf("%d of %d wrong", wrong, seeds)
 			}
 		})
+	}
+}
+
+// Other rates of base and rover: the cause is right, and begin and end are
+// known to one epoch of the corrections and one of the rover more.
+func TestRates_Simulated(t *testing.T) {
+	for _, every := range []float64{0.2, 1, 2, 5} {
+		for _, hz := range []float64{1, 5, 25} {
+			for _, kind := range []string{"nominal", "link_silent", "link_late", "receiver_not_using"} {
+				s := session{seed: 1, length: 300, every: every, hz: hz}
+				f := fault{kind: kind, from: 151.3, to: 193.7, p: 9}
+				if kind != "nominal" {
+					s.faults = []fault{f}
+				}
+				eps := runSession(s, simConfig())
+				if kind == "nominal" {
+					if len(eps) > 0 {
+						t.Errorf("every %g s at %g Hz: %v without a fault: %s", every, hz, eps[0].Cause, eps[0].Paragraph(0))
+					}
+					continue
+				}
+				if len(eps) != 1 || eps[0].Cause.String() != kind {
+					t.Errorf("every %g s at %g Hz, %s: %d episodes", every, hz, kind, len(eps))
+					for _, e := range eps {
+						t.Log(e.Facts, e.Paragraph(0))
+					}
+					continue
+				}
+				tol := max(2, every+1/hz+0.5)
+				if a, b := eps[0].Start-f.from, eps[0].End()-f.to; math.Abs(a) > tol || math.Abs(b) > tol {
+					t.Errorf("every %g s at %g Hz, %s: starts %+.1f s, ends %+.1f s off", every, hz, kind, a, b)
+				}
+			}
+		}
 	}
 }
 

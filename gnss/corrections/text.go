@@ -70,6 +70,9 @@ func (e *Episode) Paragraph(zero float64) string {
 	return b.String()
 }
 
+// back says how each track ends.
+var back = [numTracks]string{"corrections flowed again", "it used corrections again", "the satellites were back", "it spoke again"}
+
 func clock(unix float64) string {
 	return time.UnixMilli(int64(math.Round(unix * 1000))).UTC().Format("15:04:05.0")
 }
@@ -111,8 +114,8 @@ func (e *Episode) figures(b *strings.Builder) {
 		}
 		e.change(b)
 	case BaseMoved:
+		b.WriteString("Without a pause in the observations, ")
 		e.change(b)
-		b.WriteString(" without a pause in the observations")
 	case ReceiverNotUsing:
 		epochs()
 		b.WriteString(" whole and on time")
@@ -170,7 +173,7 @@ func (e *Episode) receiver(b *strings.Builder) {
 	case math.IsNaN(e.Requalified):
 		b.WriteString(", and was not back when watching ended")
 	case e.Requalified-e.Flowing > 0.5:
-		fmt.Fprintf(b, ", and all was as before %.1f s after corrections flowed again", e.Requalified-e.Flowing)
+		fmt.Fprintf(b, ", and all was as before %.1f s after %s", e.Requalified-e.Flowing, back[trackOf(e.Cause, e.Facts)])
 	}
 	b.WriteString(". ")
 }
