@@ -107,6 +107,7 @@ type Tests struct {
 	InnovPFA   float64    `toml:"innovation_false_alarm" unit:"" doc:"false-alarm probability of the innovation gate" min:"1e-12" max:"0.1" src:"common practice"`
 	DriftPFA   float64    `toml:"drift_false_alarm" unit:"" doc:"false-alarm probability of each averaged-innovation test" min:"1e-12" max:"0.1" src:"common practice"`
 	Windows    [3]float64 `toml:"drift_windows_s" unit:"s" doc:"windows of the averaged-innovation tests" min:"0.2" max:"120" src:"Diesel and Luu 1995 (form of the test)"`
+	DriftFloor float64    `toml:"drift_floor_m" unit:"m" doc:"error shared by all innovations of a window: it does not average out" min:"0" max:"1" src:"lever arm and time of validity, common practice"`
 	CusumK     float64    `toml:"cusum_k" unit:"sigma" doc:"CUSUM allowance" min:"0" max:"5" src:"Lucas and Crosier 1982"`
 	CusumH     float64    `toml:"cusum_h" unit:"sigma" doc:"CUSUM decision interval" min:"1" max:"100" src:"Lucas and Crosier 1982 (form of the test)"`
 	Dwell      float64    `toml:"dwell_s" unit:"s" doc:"requalification: consistent epochs for this long" min:"0.2" max:"60" src:"common practice"`
@@ -139,13 +140,13 @@ func DefaultConfig() Config {
 		Vehicle: Vehicle{Antenna: [3]float64{0, 0, 1}, AntennaSigma: 0.005, HalfWidth: 0.7, TrackingSigma: 0.3, Brake: 4, Reaction: 0.5, ReactiveSpeed: 6, MaxSpeed: 30},
 		Limits:  Limits{Lateral: 0.5, Along: 1.0, Heading: 3, Risk: 1e-5, RiskCoast: 1e-2},
 		Base:    Base{Station: -1, Tolerance: 0.05},
-		GNSS: GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 10, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
+		GNSS: GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 15, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
 			FixedSigma: 0.01, FloatSigma: 0.25, DiffSigma: 0.7, SingleSigma: 1.5, Vertical: 1.5, Inflation: 1.2,
 			Correlated: 0.7, CorrTime: 10, SpeedSigma: 0.05, MinCourse: 1.5, HeadingSigma: 0.5, Stall: 0.7, Silence: 0.35},
 		IMU: IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
 			Latency: 0.002, Gap: 0.1, GyroRange: 2000 * math.Pi / 180, AccRange: 16 * 9.80665},
-		Wheel: Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.05, SideLat: 0.01},
-		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 1e-7, Windows: [3]float64{1, 5, 20}, CusumK: 0.5, CusumH: 20,
+		Wheel: Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},
+		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 1e-7, Windows: [3]float64{1, 5, 20}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 20,
 			Dwell: 3, MaxRefused: 30, MaxCoast: 20, CapHold: 1},
 		Link: Link{LateAfter: 2.5, SilentAfter: 2.5, AgeEpisode: 3, CorruptShare: 0.1, SparseShare: 0.6},
 	}

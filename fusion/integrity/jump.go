@@ -1,0 +1,52 @@
+package integrity
+
+import "math"
+
+// JumpTest compares the displacement a receiver reports between two epochs
+// with the displacement the inertial sensor saw over the same interval. Its
+// covariance holds only the two epochs' own noise and the inertial growth, so
+// it sees "the position jumped" apart from "the filter is off".
+type JumpTest struct{ Gate }
+
+// NewJumpTest returns the test of a 3-D displacement at false-alarm
+// probability pfa an epoch and missed-detection probability pmd.
+func NewJumpTest(pfa, pmd float64) JumpTest { return JumpTest{NewGate(pfa, pmd, 3)} }
+
+// Steps remembers the steps a receiver has taken since it was last trusted. A
+// step away and the opposite step back close one another; while the sum is
+// not closed the receiver is on a foot of its own, whatever it says of itself.
+type Steps struct {
+	Open  bool
+	Sum   Vec3    // m, ENU: where the receiver stands against where it should
+	Var   Sym3    // m^2, covariance of Sum
+	Count int     // steps taken
+	First float64 // host Unix s of the first
+}
+
+// Add notes one more step y with covariance s at host time t.
+func (st *Steps) Add(t float64, y *Vec3, s *Sym3) {
+	if !st.Open {
+		*st = Steps{Open: true, First: t}
+	}
+	st.Count++
+	for i := range 3 {
+		st.Sum[i] += y[i]
+		for j := range 3 {
+			st.Var[i][j] += s[i][j]
+		}
+	}
+}
+
+// Size returns how far from where it should be the receiver stands, m.
+func (st *Steps) Size() float64 {
+	return math.Sqrt(st.Sum[0]*st.Sum[0] + st.Sum[1]*st.Sum[1] + st.Sum[2]*st.Sum[2])
+}
+
+// Closed reports whether the steps cancel: their sum is within what their
+// covariance explains at threshold (chi-square, 3 degrees of freedom).
+func (st *Steps) Closed(threshold float64) bool {
+	return st.Open && st.Count >= 2 && NIS(&st.Sum, &st.Var, 3) <= threshold
+}
+
+// Close forgets the steps.
+func (st *Steps) Close() { *st = Steps{} }

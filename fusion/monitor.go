@@ -1,0 +1,298 @@
+package fusion
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/course"
+	"kerbline/fusion/eskf"
+	"kerbline/fusion/integrity"
+	"kerbline/gnss/corrections"
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/rtcm"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// phase is how far the filter has come.
+type phase uint8
+
+const (
+	phaseEmpty    phase = iota // nothing known
+	phaseLevelled              // roll, pitch and gyro bias from rest; yaw, position and velocity not believed
+	phaseAligned               // everything known
+)
+
+// lineEvery is the silence after which a verdict line is due, s.
+const lineEvery = 0.1
+
+// Monitor fuses what it is given and says whether the position may be used.
+// It reads no clock, starts no goroutine and uses no random number: the same
+// measurements give the same snapshots and events.
+type Monitor struct {
+	cfg   Config
+	crs   *course.Course
+	lever r3.Vec
+
+	now      float64 // host s, without clock steps
+	shift    float64 // s, steps of the host clock: now = T + shift
+	started  bool
+	zero     float64 // host s of the first record
+	lastLine float64
+	astray   int // IMU or wheel stamps in a row that are far from now
+
+	tie     clockTie
+	imu     inertial
+	whl     wheels
+	f       eskf.Filter
+	phase   phase
+	link    *corrections.Link
+	episode func(*corrections.Episode)
+	take    func(*corrections.Episode) // m.outage, bound once
+
+	frame    geodesy.Frame
+	hasFrame bool
+
+	rcv   receiver
+	trust trust
+	drift driftTests
+	units unitTests
+	coast coastBudget
+	pred  prediction
+
+	jump                           integrity.JumpTest
+	posGate, horGate, velGate      integrity.Gate
+	wheelGate, sideGate, agreeGate float64
+	kPL, kCoast                    float64
+
+	baseChanges int
+	hint        int // course segment
+	lastS       float64
+	lap         int
+	still       float64 // host s since the last zero-velocity update
+	snap        Snapshot
+	reasons     reasonBook
+	events      []Event
+	due         bool
+}
+
+// NewMonitor returns a monitor with the given settings. crs may be nil; it is
+// bound to the monitor's frame and must not be shared with another monitor.
+func NewMonitor(cfg Config, crs *course.Course) *Monitor {
+	m := &Monitor{cfg: cfg, crs: crs}
+	a := cfg.Vehicle.Antenna
+	m.lever = r3.Vec{X: a[0], Y: a[1], Z: a[2]}
+	t := &cfg.Tests
+	m.jump = integrity.NewJumpTest(t.PFA, t.PMD)
+	m.posGate = integrity.NewGate(t.InnovPFA, t.PMD, 3)
+	m.horGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
+	m.velGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
+	m.wheelGate = integrity.Chi2Upper(1e-5, 1)
+	m.sideGate = integrity.Chi2Upper(1e-5, 2)
+	m.agreeGate = integrity.Chi2Upper(1e-3, 3)
+	m.kPL = integrity.K(cfg.Limits.Risk)
+	m.kCoast = integrity.K(cfg.Limits.RiskCoast)
+	m.link = corrections.New(corrections.Config{
+		Surveyed:     cfg.Base.ECEF != [3]float64{},
+		Base:         geodesy.ECEF{X: cfg.Base.ECEF[0], Y: cfg.Base.ECEF[1], Z: cfg.Base.ECEF[2]},
+		Station:      cfg.Base.Station,
+		Tolerance:    cfg.Base.Tolerance,
+		LateAfter:    cfg.Link.LateAfter,
+		SilentAfter:  cfg.Link.SilentAfter,
+		AgeEpisode:   cfg.Link.AgeEpisode,
+		CorruptShare: cfg.Link.CorruptShare,
+		SparseShare:  cfg.Link.SparseShare,
+	})
+	m.take = m.outage
+	m.f.Params = eskf.Params{
+		GyroNoise: cfg.IMU.Gyro, AccNoise: cfg.IMU.Acc, GyroWalk: cfg.IMU.GyroWalk, AccWalk: cfg.IMU.AccWalk,
+		ScaleWalk: 1e-5, SlipWalk: 1e-5, LatencyWalk: 5e-5,
+		CorrTime: cfg.GNSS.CorrTime, CovEvery: 4,
+	}
+	m.imu.reset()
+	m.whl.reset()
+	m.rcv.reset()
+	m.trust.reset()
+	m.drift.init(&cfg)
+	m.units.reset()
+	m.units.configure(&cfg.IMU)
+	m.coast.reset()
+	m.hint = -1
+	m.still = math.NaN()
+	m.snap = blankSnapshot()
+	return m
+}
+
+// Snapshot returns what the monitor knew at the last verdict line; it is valid
+// until the next Step.
+func (m *Monitor) Snapshot() *Snapshot { return &m.snap }
+
+// Step takes one measurement. The snapshot is nil unless a verdict line is due:
+// after an epoch, and after each 0.1 s without one. Snapshot and events are
+// valid until the next Step. Nothing is allocated unless an event happens.
+func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
+	m.events = m.events[:0]
+	m.due = false
+	if !m.clock(in) {
+		return nil, m.events
+	}
+	c := &m.snap.Counts
+	switch in.Kind {
+	case KindIMU:
+		c.IMU++
+		m.onIMU(in)
+	case KindWheel:
+		c.Wheel++
+		m.onWheel(in)
+	case KindEpoch:
+		c.Epochs++
+		m.onEpoch(in.Epoch)
+	case KindFrame:
+		c.Frames++
+		m.link.Frame(m.now, in.Frame)
+	case KindLink:
+		m.link.Bytes(m.now, int(in.N))
+	case KindJunk:
+		if rtcm.Refusal(in.Reason) == rtcm.BadCRC {
+			c.Refused[ChanCorrections]++
+		}
+		m.link.Junk(m.now, rtcm.Refusal(in.Reason), int(in.N))
+	case KindRefused:
+		c.Refused[in.Channel%nChannels]++
+	case KindNote:
+		m.onNote(in.Note)
+	case KindTick:
+		m.onTick()
+	}
+	m.onBase()
+	m.link.Take(m.take)
+	if m.due {
+		m.evaluate()
+		return &m.snap, m.events
+	}
+	return nil, m.events
+}
+
+// Close closes what is still open and returns its events.
+func (m *Monitor) Close() []Event {
+	m.events = m.events[:0]
+	m.rcv.close(m)
+	m.link.Close(m.now)
+	m.link.Take(m.take)
+	return m.events
+}
+
+// clock carries now forward and refuses what cannot be placed in time. A
+// record that arrived before its predecessor by more than a second means that
+// the host clock was set back; the monitor's own time goes on.
+func (m *Monitor) clock(in *Measurement) bool {
+	t := in.T + m.shift
+	if math.IsNaN(t) || math.IsInf(t, 0) {
+		m.snap.Counts.Refused[in.Channel%nChannels]++
+		return false
+	}
+	if !m.started {
+		m.started = true
+		m.now, m.lastLine, m.zero = t, t, t
+		m.rcv.lastSeen = t
+		m.trust.since = t
+	}
+	own := in.Kind == KindIMU || in.Kind == KindWheel // stamps of their own
+	switch {
+	case own && math.Abs(t-m.now) > 1:
+		if m.astray++; m.astray < 200 {
+			m.snap.Counts.Refused[in.Channel%nChannels]++
+			return false
+		}
+		// Nothing else speaks for the old time: the clock was set.
+		m.stepClock(in.T, t)
+	case !own && t < m.now-1:
+		m.stepClock(in.T, t)
+	default:
+		m.astray = 0
+		m.now = math.Max(m.now, t)
+	}
+	return true
+}
+
+func (m *Monitor) stepClock(host, t float64) {
+	step := t - m.now
+	if step < 0 {
+		m.shift -= step
+	} else {
+		m.now = t
+	}
+	m.astray = 0
+	m.event(Event{T: host, End: math.NaN(), Kind: EventClock, Size: step, Where: m.where(),
+		Detail: fmt.Sprintf("the host clock stepped by %+.3f s", step)})
+	m.restart("host clock stepped")
+}
+
+// restart forgets everything that dead reckoning rests on; what is known of the
+// receiver's honesty stays.
+func (m *Monitor) restart(why string) {
+	if m.phase != phaseEmpty {
+		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventReinit, Size: math.NaN(), Where: m.where(),
+			Detail: "alignment starts again: " + why})
+	}
+	m.phase = phaseEmpty
+	m.tie = clockTie{}
+	m.imu.reset()
+	m.whl.reset()
+	m.rcv.prev.ok = false
+	m.trust.lose()
+	m.drift.reset()
+	m.coast.reset()
+}
+
+func (m *Monitor) onTick() {
+	m.link.Tick(m.now)
+	m.rcv.tick(m)
+	if m.phase != phaseEmpty {
+		m.advance(m.now - m.cfg.GNSS.Stall)
+	}
+	if m.now-m.lastLine >= lineEvery-1e-6 {
+		m.due = true
+	}
+}
+
+// onNote takes a word from the shell. "mark NAME" is a person's word that the
+// car stands on a surveyed check mark.
+func (m *Monitor) onNote(note string) {
+	const mark = "mark "
+	if len(note) > len(mark) && note[:len(mark)] == mark {
+		m.confirm(note[len(mark):])
+	}
+}
+
+// host turns the monitor's time into host time.
+func (m *Monitor) host(t float64) float64 { return t - m.shift }
+
+func (m *Monitor) event(e Event) {
+	m.snap.Counts.Events++
+	m.events = append(m.events, e)
+}
+
+// where returns the place along the lap, NaN without a map or a position.
+func (m *Monitor) where() float64 {
+	if m.snap.HasCourse && m.phase == phaseAligned {
+		return m.snap.Station
+	}
+	return math.NaN()
+}
+
+// OnEpisode asks for every correction outage with all its evidence, when it
+// closes; the episode is valid during the call and counts in the monitor's own
+// time, which the host clock's steps do not move.
+func (m *Monitor) OnEpisode(f func(*corrections.Episode)) { m.episode = f }
+
+func (m *Monitor) outage(ep *corrections.Episode) {
+	m.event(Event{T: m.host(ep.Start), End: m.host(ep.End()), Kind: EventOutage, Cause: ep.Cause.String(),
+		Size: ep.End() - ep.Start, Where: ep.Where, Detail: ep.Paragraph(m.zero)})
+	if m.episode != nil {
+		m.episode(ep)
+	}
+}
+
+func vec(e geodesy.ENU) r3.Vec { return r3.Vec{X: e.E, Y: e.N, Z: e.U} }
+func enu(v r3.Vec) geodesy.ENU { return geodesy.ENU{E: v.X, N: v.Y, U: v.Z} }

@@ -1,0 +1,655 @@
+package fusion
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/eskf"
+	"kerbline/fusion/integrity"
+	"kerbline/gnss"
+	"kerbline/gnss/geodesy"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// class is how far an epoch's position may be believed.
+type class uint8
+
+const (
+	classNone   class = iota // no position
+	classCoarse              // code solutions
+	classFloat               // float ambiguities, or a fix that fails the fix gate
+	classFixed               // passes the fix gate
+)
+
+// receiver is what is known of the rover receiver.
+type receiver struct {
+	last     gnss.Epoch
+	lastSeen float64 // host s at which the last epoch was complete
+	n        uint64
+	period   float64 // s, usual
+	silent   bool
+	late     bool // the last epoch came too late: one event a run of them
+	precise  bool // the last epoch was fixed or float
+	class    class
+	quality  gnss.Quality
+
+	prev antennaFix // the epoch before, for the jump test
+}
+
+// antennaFix is one epoch's antenna position beside the filter's.
+type antennaFix struct {
+	ok    bool
+	t     float64 // host s of validity
+	class class
+	z     r3.Vec // m, ENU, reported
+	p     r3.Vec // m, ENU, predicted before the update
+	post  r3.Vec // m, ENU, after it
+	white [3]float64
+}
+
+func (r *receiver) reset() {
+	*r = receiver{lastSeen: math.NaN(), quality: gnss.QualityUnknown}
+	r.last = blankEpoch()
+}
+
+// trust is the memory of whether the receiver deserves belief.
+type trust struct {
+	proven  bool            // was usable, and dead reckoning has carried it since
+	since   float64         // host s of the present verdict
+	steps   integrity.Steps // steps of a receiver that says fixed
+	redone  bool            // the fix was lost since the first of them: ambiguities were estimated anew
+	drifted bool            // a drift test alarmed: the filter itself was led astray
+	orphan  bool            // the filter started again on the receiver while the account was open: nobody is left to contradict it
+	good    float64         // host s since which fixed epochs are consistent, NaN when they are not
+	used    float64         // host s of the last fixed epoch fused
+	refused float64         // host s since which fixed epochs are refused, NaN when they are not
+	badVel  int             // velocities refused in a row
+}
+
+func (t *trust) reset() {
+	*t = trust{good: math.NaN(), used: math.NaN(), refused: math.NaN()}
+}
+
+// lose ends everything that was proven, but not the memory of steps.
+func (t *trust) lose() {
+	t.proven = false
+	t.good, t.refused = math.NaN(), math.NaN()
+	t.orphan = t.suspect()
+}
+
+// suspect reports whether the receiver has an open account.
+func (t *trust) suspect() bool { return t.steps.Open || t.drifted }
+
+// stain begins requalification anew.
+func (t *trust) stain() { t.good = math.NaN() }
+
+// tick notices silence.
+func (r *receiver) tick(m *Monitor) {
+	if r.n > 0 && m.now-r.lastSeen > m.silence() {
+		if !r.silent {
+			r.silent = true
+			m.trust.stain()
+		}
+	}
+}
+
+// silence returns after how many seconds without an epoch the receiver is
+// silent: the configured limit, or two and a half periods of a slow receiver.
+func (m *Monitor) silence() float64 {
+	return math.Max(m.cfg.GNSS.Silence, 2.5*m.rcv.period)
+}
+
+func (r *receiver) close(m *Monitor) {
+	if r.n > 0 && m.now-r.lastSeen > math.Max(1, m.silence()) {
+		m.event(Event{T: m.host(r.lastSeen), End: m.host(m.now), Kind: EventReceiver, Size: m.now - r.lastSeen,
+			Where: m.where(), Detail: "no epoch from the receiver until the end"})
+	}
+}
+
+// note takes the bookkeeping of one epoch: gap, rate, quality.
+func (r *receiver) note(m *Monitor, e *gnss.Epoch) {
+	if r.n > 0 {
+		gap := m.now - r.lastSeen
+		if gap > m.silence() {
+			m.event(Event{T: m.host(r.lastSeen), End: m.host(m.now), Kind: EventReceiver, Size: gap,
+				Where: m.where(), Detail: "no epoch from the receiver"})
+			m.trust.stain()
+		} else if d := e.UTC - r.last.UTC; d > 0 {
+			if r.period == 0 {
+				r.period = d
+			}
+			r.period += 0.1 * (math.Min(d, 2) - r.period)
+		}
+		if e.Quality != r.quality {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventQuality, Cause: e.Quality.String(), Size: math.NaN(),
+				Where: m.where(), Detail: fmt.Sprintf("fix quality %s -> %s", r.quality, e.Quality)})
+		}
+	}
+	r.silent = false
+	r.n++
+	r.lastSeen = m.now
+	r.quality = e.Quality
+	r.precise = e.Quality == gnss.QualityFixed || e.Quality == gnss.QualityFloat
+	r.last = *e
+}
+
+func (m *Monitor) onEpoch(e *gnss.Epoch) {
+	m.due = true
+	m.rcv.note(m, e)
+	m.link.Epoch(e, m.now)
+	m.snap.EpochUsed = false
+	if m.fuse(e) {
+		m.snap.EpochUsed = true
+		m.snap.Counts.EpochsUsed++
+	} else {
+		m.snap.Counts.EpochsRefused++
+	}
+}
+
+// fuse brings one epoch to the filter and reports whether its position was
+// used.
+func (m *Monitor) fuse(e *gnss.Epoch) bool {
+	r := &m.rcv
+	r.class = m.classify(e)
+	if r.class != classFixed {
+		m.trust.stain()
+		if e.Quality != gnss.QualityFixed {
+			m.trust.redone = true
+		}
+	}
+	if math.IsNaN(e.UTC) {
+		return false
+	}
+	arrival := e.Arrival + m.shift
+	switch m.tie.push(arrival, e.UTC, m.cfg.GNSS.Stall) {
+	case fitOdd:
+		if m.tie.odd >= 5 {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: m.tie.oddness(), Where: m.where(),
+				Detail: "the receiver's time and the host clock came apart and stay so"})
+			m.restart("receiver time stepped against the host clock")
+			m.tie.push(arrival, e.UTC, m.cfg.GNSS.Stall)
+		}
+		return false
+	case fitLate:
+		if !r.late {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventLate, Size: m.tie.lateness(arrival, e.UTC), Where: m.where(),
+				Detail: fmt.Sprintf("an epoch arrived %.2f s later than usual", m.tie.lateness(arrival, e.UTC))})
+		}
+		r.late = true
+		r.prev.ok = false
+		return false
+	}
+	r.late = false
+	m.link.Clock(m.tie.hostMinusUTC(m.latency()))
+	if r.class == classNone {
+		r.prev.ok = false
+		return false
+	}
+	if !m.hasFrame {
+		m.setFrame(e.Pos)
+	}
+	z := vec(m.frame.FromLLA(e.Pos))
+	t := m.tie.reference(e.UTC) - m.latency()
+	if m.phase != phaseAligned {
+		r.prev.ok = false
+		return m.align(e, z, t)
+	}
+	if t < m.f.T-1e-6 || t > m.imu.last.t+m.cfg.IMU.Gap {
+		// Older than what was already used, or no inertial samples to reach it.
+		r.prev.ok = false
+		return false
+	}
+	m.units.onEpoch(m, e.Speed, e.Course, t)
+	m.advance(t)
+	if d := t - m.f.T; d > 0 {
+		m.f.Predict(m.imu.last.w, m.imu.last.f, d)
+	}
+	return m.weigh(e, z, t)
+}
+
+// classify is the fix gate.
+func (m *Monitor) classify(e *gnss.Epoch) class {
+	g := &m.cfg.GNSS
+	if !e.HasPos || !e.Pos.Valid() || e.Status == 'V' {
+		return classNone
+	}
+	switch e.Quality {
+	case gnss.QualityFixed:
+		if e.Age > g.MaxAge || (e.Sats >= 0 && e.Sats < g.MinSats) || e.HDOP > g.MaxHDOP ||
+			math.Hypot(e.SigmaN, e.SigmaE)/math.Sqrt2 > g.MaxSigma || m.faulty(e) {
+			return classFloat
+		}
+		return classFixed
+	case gnss.QualityFloat:
+		return classFloat
+	case gnss.QualitySingle, gnss.QualityDiff, gnss.QualityPPS:
+		return classCoarse
+	}
+	return classNone
+}
+
+// faulty reports whether the receiver itself names a failed satellite with a
+// bias that stands out.
+func (m *Monitor) faulty(e *gnss.Epoch) bool {
+	return e.FaultSat >= 0 && math.Abs(e.FaultBias) > 5*e.FaultSigma && e.FaultSigma > 0
+}
+
+// noise returns the variances of a position, m², ENU: what is new in each
+// epoch, and the standard deviations of what stays for tens of seconds.
+func (m *Monitor) noise(e *gnss.Epoch, c class) (white [3]float64, corrH, corrV float64) {
+	g := &m.cfg.GNSS
+	floor, share := g.FixedSigma, g.Correlated
+	switch c {
+	case classFloat:
+		floor, share = g.FloatSigma, math.Max(share, 0.9)
+	case classCoarse:
+		floor, share = g.SingleSigma, math.Max(share, 0.9)
+		if e.Quality != gnss.QualitySingle {
+			floor = g.DiffSigma
+		}
+	}
+	se, sn, su := floor, floor, floor*g.Vertical
+	if e.SigmaE > 0 {
+		se = math.Max(se, e.SigmaE*g.Inflation)
+	}
+	if e.SigmaN > 0 {
+		sn = math.Max(sn, e.SigmaN*g.Inflation)
+	}
+	if e.SigmaU > 0 {
+		su = math.Max(su, e.SigmaU*g.Inflation)
+	}
+	w := 1 - share
+	white = [3]float64{w * se * se, w * sn * sn, w * su * su}
+	k := math.Sqrt(share)
+	return white, k * math.Max(se, sn), k * su
+}
+
+// latency returns the minimum latency believed now, s, counted from the tie's
+// reference.
+func (m *Monitor) latency() float64 {
+	if m.phase == phaseEmpty && m.f.WheelScale == 0 {
+		return m.cfg.GNSS.Latency
+	}
+	return m.f.Latency
+}
+
+func (m *Monitor) setFrame(p geodesy.LLA) {
+	m.frame = geodesy.NewFrame(p)
+	m.hasFrame = true
+	m.f.Params.Gravity = geodesy.NormalGravity(p.Lat, p.H)
+	m.f.Params.EarthRate = vec(geodesy.EarthRateENU(p.Lat))
+	if m.crs != nil {
+		m.crs.Bind(m.frame)
+	}
+	m.snap.Frame = m.frame
+}
+
+// align tries to give the filter yaw, position and velocity: at once from a
+// dual-antenna heading, else from the course as soon as the car moves.
+func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
+	g := &m.cfg.GNSS
+	if m.imu.n == 0 || m.now-m.imu.last.t > m.cfg.IMU.Gap {
+		return false
+	}
+	yaw, sigma := math.NaN(), 0.0
+	var vel r3.Vec
+	velSigma := 3 * g.SpeedSigma
+	switch {
+	case !math.IsNaN(e.Heading) && (m.phase == phaseLevelled || e.Speed > g.MinCourse):
+		yaw = math.Pi/2 - (e.Heading - g.HeadingYaw*math.Pi/180)
+		sigma = 2 * g.HeadingSigma * math.Pi / 180
+		if m.phase == phaseLevelled && m.imu.restFor() > restProof {
+			velSigma = 0.02
+		}
+	case e.Speed > g.MinCourse && !math.IsNaN(e.Course):
+		// The car may slide and turn while it moves off.
+		yaw = math.Pi/2 - e.Course
+		sigma = math.Hypot(math.Atan(g.SpeedSigma/e.Speed), 4*math.Pi/180)
+	default:
+		return false
+	}
+	if e.Speed > 0.3 && !math.IsNaN(e.Course) {
+		vel = r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course)}
+	}
+	if m.phase == phaseEmpty {
+		// On the move: roll and pitch are those of a road, biases those of the
+		// settings.
+		if m.imu.n < 20 {
+			return false
+		}
+		m.resetCalibration()
+		m.f.InitMoving(t, z, vel, 0, 0, yaw, eskf.Sigmas{
+			PosH: 1, PosV: 1, Vel: velSigma, Tilt: 4 * math.Pi / 180, Yaw: sigma,
+			GyroBias: m.cfg.IMU.GyroBias, AccBias: m.cfg.IMU.AccBias, WheelScale: m.cfg.Wheel.ScaleSigma,
+			Slip: m.cfg.Wheel.SlipSigma, Latency: g.LatencySigma,
+		})
+	} else {
+		m.advance(t)
+		m.f.SetYaw(yaw, sigma)
+		m.f.T = t
+	}
+	m.tie.anchor()
+	white, ch, cv := m.noise(e, m.rcv.class)
+	m.f.Pos = r3.Sub(z, m.f.ToWorld(m.lever))
+	m.f.Vel = vel
+	for i := range 3 {
+		s := ch
+		if i == 2 {
+			s = cv
+		}
+		lever := r3.Norm(m.lever) * sigma
+		m.f.SetVariance(eskf.IPos+i, white[i]+s*s+lever*lever+0.05*0.05)
+		m.f.SetVariance(eskf.IVel+i, velSigma*velSigma)
+	}
+	m.f.SetVariance(eskf.IVel+2, 0.5*0.5) // no vertical speed is reported
+	m.f.SetVariance(eskf.ILat, g.LatencySigma*g.LatencySigma)
+	m.f.SetCorr(ch, cv, g.CorrTime)
+	m.phase = phaseAligned
+	m.trust.stain()
+	m.trust.refused = math.NaN()
+	m.drift.reset()
+	m.remember(e, z, t, white, m.antenna(), m.antenna())
+	return true
+}
+
+// antenna returns where the filter has the antenna, m, ENU.
+func (m *Monitor) antenna() r3.Vec { return r3.Add(m.f.Pos, m.f.ToWorld(m.lever)) }
+
+func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64, p, post r3.Vec) {
+	m.rcv.prev = antennaFix{ok: e.HasH, t: t, class: m.rcv.class, z: z, p: p, post: post, white: white}
+}
+
+// weigh tests one epoch against the filter, which stands at its time, and uses
+// what passes.
+func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
+	f, r, tr := &m.f, &m.rcv, &m.trust
+	white, ch, cv := m.noise(e, r.class)
+	if r.prev.class != r.class {
+		f.SetCorr(ch, cv, m.cfg.GNSS.CorrTime)
+		r.prev.ok = false
+	}
+	f.Params.CorrSigmaH, f.Params.CorrSigmaV = ch, cv
+	w := m.imu.wMean
+	before := m.antenna()
+
+	// What the position says, as an observation.
+	var o eskf.Obs
+	dof := 2
+	if e.HasH {
+		o = f.Position(z, white, m.lever, w)
+		dof = 3
+	} else {
+		o = f.HorizontalPosition(z.X, z.Y, [2]float64{white[0], white[1]}, m.lever, w)
+	}
+	in := f.Innovation(&o)
+	gate := &m.posGate
+	if dof == 2 {
+		gate = &m.horGate
+	}
+	nis := in.NIS
+	if math.IsNaN(nis) {
+		nis = math.Inf(1)
+	}
+	ts := &m.snap.Tests
+	ts[TestInnovation].set(nis, gate.Threshold, gate.Detectable(math.Sqrt(math.Max(in.S[0][0], in.S[1][1]))), "m")
+
+	stepped := m.testJump(e, z, t, white, before)
+	use := true
+	switch {
+	case r.class != classFixed:
+		// Float and code errors have no bound worth the name: they keep the
+		// filter alive once dead reckoning is spent, not before.
+		use = !tr.proven && nis <= gate.Threshold*4
+		if !tr.proven && !use {
+			m.refuse()
+		}
+	case stepped:
+		use = false
+		m.refuse()
+	case tr.suspect():
+		use = m.reconcile(&in, nis)
+		if !use {
+			m.refuse()
+		}
+	case nis > gate.Threshold:
+		use = false
+		m.refuse()
+	}
+	if use {
+		if r.class == classFixed {
+			m.drift.push(m, t, &in)
+		}
+		f.Apply(&o)
+		if r.class == classFixed {
+			tr.used = m.now
+			tr.refused = math.NaN()
+			if math.IsNaN(tr.good) {
+				tr.good = m.now
+			}
+		}
+	}
+	m.useVelocity(e, stepped)
+	if !math.IsNaN(e.Heading) {
+		s := m.cfg.GNSS.HeadingSigma * math.Pi / 180
+		ho := f.Heading(math.Pi/2-(e.Heading-m.cfg.GNSS.HeadingYaw*math.Pi/180), s*s)
+		if hin := f.Innovation(&ho); hin.NIS < m.wheelGate {
+			f.Apply(&ho)
+		}
+	}
+	if !f.Healthy() {
+		m.restart("the filter lost its numbers")
+		return false
+	}
+	m.remember(e, z, t, white, before, m.antenna())
+	if !use {
+		r.prev.post = before
+		m.reconsider()
+	}
+	return use
+}
+
+// useVelocity gives the filter the reported speed and course.
+func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool) {
+	if !(e.Speed > 0.5) || math.IsNaN(e.Course) || stepped {
+		return
+	}
+	f := &m.f
+	s := m.cfg.GNSS.SpeedSigma
+	if m.rcv.class == classCoarse {
+		s *= 3
+	}
+	ve, vn := e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course)
+	a := r3.Add(f.ToWorld(r3.Sub(m.imu.fMean, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	// Receivers differ in what they call velocity: of the antenna or reduced to
+	// some other point, smoothed or not. That is no noise but the same from
+	// epoch to epoch, so while the car turns the lever arm's share is weighed
+	// three times over.
+	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.imu.wMean, f.GyroBias), m.lever))
+	v := s*s + arm*arm
+	o := f.Velocity(ve, vn, [2]float64{v, v}, m.lever, m.imu.wMean, a)
+	in := f.Innovation(&o)
+	ts := &m.snap.Tests[TestVelocity]
+	ts.set(in.NIS, m.velGate.Threshold, m.velGate.Detectable(math.Sqrt(math.Max(in.S[0][0], in.S[1][1]))), "m/s")
+	if in.NIS <= m.velGate.Threshold {
+		m.trust.badVel = 0
+		f.Apply(&o)
+	} else {
+		m.trust.badVel++
+	}
+	// One outlier is refused; several in a row mean that receiver and filter
+	// disagree on the motion itself.
+	ts.alarm(m.trust.badVel >= 3, m.now)
+}
+
+// testJump compares the receiver's displacement since the epoch before with
+// the filter's, and keeps account of the steps.
+func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64, before r3.Vec) bool {
+	pv := &m.rcv.prev
+	ts := &m.snap.Tests[TestJump]
+	dt := t - pv.t
+	if m.rcv.class != classFixed || pv.class != classFixed || !pv.ok || !e.HasH || dt <= 0 || dt > 2.5 {
+		ts.Stat = math.NaN()
+		ts.Threshold = m.jump.Threshold
+		return false
+	}
+	d := r3.Sub(r3.Sub(z, pv.z), r3.Sub(before, pv.post))
+	y := integrity.Vec3{d.X, d.Y, d.Z}
+	s := m.jumpCov(dt, white)
+	stat := integrity.NIS(&y, &s, 3)
+	worst := math.Sqrt(math.Max(s[0][0], s[1][1]))
+	ts.set(stat, m.jump.Threshold, m.jump.Detectable(worst), "m")
+	if stat <= m.jump.Threshold {
+		return false
+	}
+	tr := &m.trust
+	if !tr.steps.Open {
+		tr.redone = false
+	}
+	tr.steps.Add(m.now, &y, &s)
+	size := r3.Norm(d)
+	cause := "step"
+	if tr.steps.Closed(m.agreeGate) {
+		cause = "step back"
+		tr.steps.Close()
+		ts.alarm(false, m.now)
+	} else {
+		ts.alarm(true, m.now)
+	}
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: cause, Size: size, Where: m.where(),
+		Detail: fmt.Sprintf("the position stepped by %.2f m (%.2f east, %.2f north, %.2f up) while the receiver said fixed; smallest step found %.2f m",
+			size, d.X, d.Y, d.Z, ts.Detectable)})
+	// The epoch that closes the account is good, but proof of it is the next
+	// one: this one carried a step.
+	return true
+}
+
+// jumpCov returns the covariance of the difference of two displacements over
+// dt: both epochs' white noise, what the slow error may change, what the
+// filter's velocity and time of validity may be off.
+func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
+	f := &m.f
+	f.Flush()
+	var s integrity.Sym3
+	a := r3.Add(f.ToWorld(r3.Sub(m.imu.fMean, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	dv := [3]float64{a.X * dt, a.Y * dt, a.Z * dt} // change of velocity, for the latency
+	grow := 2 * (1 - math.Exp(-dt/f.Params.CorrTime))
+	ch, cv := f.Params.CorrSigmaH, f.Params.CorrSigmaV
+	lat := f.P[eskf.ILat][eskf.ILat]
+	for i := range 3 {
+		for j := range 3 {
+			s[i][j] = f.P[eskf.IVel+i][eskf.IVel+j]*dt*dt + lat*dv[i]*dv[j]
+		}
+		c := ch
+		if i == 2 {
+			c = cv
+		}
+		s[i][i] += white[i] + m.rcv.prev.white[i] + grow*c*c
+	}
+	return s
+}
+
+// reconcile decides whether a receiver that stepped or drifted has come back:
+// its ambiguities were redone and agree, or it agrees with dead reckoning that
+// is still sharp enough to tell, or it drifted away and then stepped. (Two
+// steps that cancel have closed the account already.)
+func (m *Monitor) reconcile(in *eskf.Innovation, nis float64) (use bool) {
+	tr := &m.trust
+	agrees := nis <= m.agreeGate
+	switch {
+	case !agrees:
+		return false
+	case tr.redone, tr.drifted && tr.steps.Open && !tr.orphan:
+	case tr.orphan:
+		return true // follow it, but prove nothing by it
+	case tr.drifted:
+		return false
+	default:
+		s := integrity.Sym3(in.S)
+		if integrity.NIS(&tr.steps.Sum, &s, in.N) <= 4*m.agreeGate {
+			return false
+		}
+	}
+	m.forgive()
+	return true
+}
+
+// forgive closes the account of steps; requalification begins here.
+func (m *Monitor) forgive() {
+	tr := &m.trust
+	tr.steps.Close()
+	tr.drifted, tr.redone, tr.orphan = false, false, false
+	m.drift.reset()
+	ts := &m.snap.Tests
+	for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
+		ts[id].alarm(false, m.now)
+	}
+	tr.good = m.now
+}
+
+// refuse notes that an epoch that could have been used was not.
+func (m *Monitor) refuse() {
+	m.trust.stain()
+	if math.IsNaN(m.trust.refused) {
+		m.trust.refused = m.now
+	}
+}
+
+// reconsider starts the filter again on a receiver that it has refused for too
+// long. A receiver with an open account of steps stays unproven all the same.
+func (m *Monitor) reconsider() {
+	tr := &m.trust
+	if math.IsNaN(tr.refused) {
+		return
+	}
+	limit := m.cfg.Tests.MaxRefused
+	if !tr.proven && !tr.suspect() {
+		limit = math.Min(limit, 3) // nothing proven to defend
+	}
+	if m.now-tr.refused < limit {
+		return
+	}
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventReinit, Size: m.now - tr.refused, Where: m.where(),
+		Detail: fmt.Sprintf("the receiver was refused for %.1f s; alignment starts again on it", m.now-tr.refused)})
+	tr.lose()
+	m.phase = phaseEmpty
+	m.rcv.prev.ok = false
+	m.drift.reset()
+}
+
+// confirm takes a person's word that the car stands on check mark name: a
+// receiver that agrees with the survey there is believed again.
+func (m *Monitor) confirm(name string) {
+	for i := range m.cfg.Marks {
+		k := &m.cfg.Marks[i]
+		if k.Name != name || !m.hasFrame || !m.rcv.prev.ok || m.phase != phaseAligned {
+			continue
+		}
+		at := vec(m.frame.FromLLA(geodesy.LLA{Lat: k.Lat * geodesy.Degree, Lon: k.Lon * geodesy.Degree, H: k.H}))
+		body := r3.Sub(m.rcv.prev.z, m.f.ToWorld(m.lever))
+		off := math.Hypot(body.X-at.X, body.Y-at.Y)
+		if off < 0.1 && m.rcv.class == classFixed {
+			m.forgive()
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
+				Detail: fmt.Sprintf("check mark %q confirmed: the receiver is %.2f m from it", name, off)})
+		} else {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
+				Detail: fmt.Sprintf("check mark %q not confirmed: the receiver is %.2f m from it, want a fix within 0.10 m", name, off)})
+		}
+	}
+}
+
+// onBase makes an event of each change of the reference station: coordinates
+// or station id, heard on the link.
+func (m *Monitor) onBase() {
+	l := m.link.State()
+	if l.BaseChanges == m.baseChanges {
+		return
+	}
+	m.baseChanges = l.BaseChanges
+	detail := fmt.Sprintf("the base's broadcast coordinates moved by %.3f m", l.BaseStep)
+	if math.IsNaN(l.BaseStep) {
+		detail = fmt.Sprintf("station id %d -> %d with the same coordinates, or none heard yet", l.StationBefore, l.Station)
+	}
+	m.event(Event{T: m.host(l.BaseChangedAt), End: math.NaN(), Kind: EventBase, Size: l.BaseStep, Where: m.where(), Detail: detail})
+}

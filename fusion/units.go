@@ -1,0 +1,165 @@
+package fusion
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/eskf"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// unitTests look for the commonest faults of a paddock: g for m/s², degrees
+// for radians, crossed or negative axes, km/h for m/s. They look at rest for
+// gravity, and on the move at the yaw gyro against the receiver's course.
+type unitTests struct {
+	mounted bool
+	mount   r3.Rotation
+
+	hint  string
+	since float64 // host s
+
+	// Yaw gyro against course rate over intervals of a second.
+	lastT, lastCourse float64
+	sumW, nW          float64
+	sxx, sxy, syy, n  float64
+	axis              [3]axisSum // the same for every axis
+
+	wxx, wxy, wn float64 // wheel speed against reported speed
+	told         [4]bool
+}
+
+type axisSum struct{ sum, sxy, sxx float64 }
+
+func (u *unitTests) reset() {
+	*u = unitTests{lastT: math.NaN(), since: math.NaN()}
+}
+
+// configure prepares the mounting rotation, IMU axes to body axes.
+func (u *unitTests) configure(c *IMU) {
+	if c.MountYaw == 0 && c.MountPitch == 0 && c.MountRoll == 0 {
+		return
+	}
+	const d = math.Pi / 180
+	u.mounted = true
+	u.mount = r3.Rotation(eskf.FromEuler(c.MountRoll*d, c.MountPitch*d, c.MountYaw*d))
+}
+
+func (u *unitTests) onIMU(m *Monitor, w, f r3.Vec) {
+	u.sumW += w.Z
+	u.nW++
+	for i, x := range [3]float64{w.X, w.Y, w.Z} {
+		u.axis[i].sum += x
+	}
+	q := &m.imu
+	if q.restFor() < 1 || u.told[0] || int(q.nRest)%64 != 0 {
+		return
+	}
+	_, g := q.restMeans()
+	n := r3.Norm(g)
+	switch {
+	case math.Abs(n-1) < 0.1:
+		u.say(m, 0, fmt.Sprintf("specific force at rest is %.2f, want 9.8 m/s^2: it looks like g", n))
+	case n < 9 || n > 10.6:
+		u.say(m, 0, fmt.Sprintf("specific force at rest is %.2f m/s^2, want 9.8", n))
+	case g.Z < -0.8*n:
+		u.say(m, 0, fmt.Sprintf("specific force at rest is %.2f on z, want +9.8: the z axis points down", g.Z))
+	case math.Abs(g.Z) < 0.5*n:
+		axis, v := "x", g.X
+		if math.Abs(g.Y) > math.Abs(g.X) {
+			axis, v = "y", g.Y
+		}
+		u.say(m, 0, fmt.Sprintf("gravity reads %.2f m/s^2 on %s at rest, want it on +z: axes are crossed", v, axis))
+	}
+}
+
+// onEpoch compares the yaw gyro with the course, and the wheel with the speed.
+func (u *unitTests) onEpoch(m *Monitor, speed, course, t float64) {
+	if !(speed > 3) || math.IsNaN(course) {
+		u.lastT = math.NaN()
+		u.restart(t, course)
+		return
+	}
+	if w := &m.whl; w.fresh(m.now) && !u.told[2] && m.rcv.precise {
+		u.wxx += speed * speed
+		u.wxy += speed * w.last.v
+		if u.wn++; u.wn >= 100 {
+			switch k := u.wxy / u.wxx; {
+			case math.Abs(k-3.6) < 0.3:
+				u.say(m, 2, fmt.Sprintf("wheel speed is %.2f times the receiver's: it looks like km/h, want m/s", k))
+			case math.Abs(k+1) < 0.2:
+				u.say(m, 2, "wheel speed is negative while driving forward")
+			case k < 0.7 || k > 1.4:
+				u.say(m, 2, fmt.Sprintf("wheel speed is %.2f times the receiver's, want about 1", k))
+			}
+			u.wxx, u.wxy, u.wn = 0, 0, 0
+		}
+	}
+	if math.IsNaN(u.lastT) || t-u.lastT > 2 {
+		u.restart(t, course)
+		return
+	}
+	dt := t - u.lastT
+	if dt < 0.5 || u.nW == 0 {
+		return
+	}
+	rate := -math.Remainder(course-u.lastCourse, 2*math.Pi) / dt // left positive
+	gyro := u.sumW / u.nW
+	u.sxx += rate * rate
+	u.sxy += rate * gyro
+	u.syy += gyro * gyro
+	for i := range u.axis {
+		a := &u.axis[i]
+		x := a.sum / u.nW
+		a.sxy += rate * x
+		a.sxx += x * x
+	}
+	u.n++
+	u.restart(t, course)
+	if u.sxx < 0.5 || u.n < 8 || u.told[1] {
+		return
+	}
+	k := u.sxy / u.sxx
+	corr := u.sxy / math.Sqrt(u.sxx*u.syy)
+	best, bc := 2, math.Abs(corr)
+	for i := range u.axis {
+		if c := math.Abs(u.axis[i].sxy) / math.Sqrt(u.sxx*u.axis[i].sxx); c > bc+0.2 {
+			best, bc = i, c
+		}
+	}
+	switch {
+	case best != 2 && bc > 0.9:
+		u.say(m, 1, fmt.Sprintf("the turns show on the %c gyro, want them on z: axes are crossed", 'x'+rune(best)))
+	case math.Abs(corr) > 0.9 && math.Abs(math.Abs(k)-180/math.Pi) < 12:
+		u.say(m, 1, fmt.Sprintf("the yaw gyro is %.1f times the course rate: it looks like degrees, want rad/s", k))
+	case corr < -0.9 && math.Abs(k+1) < 0.2:
+		u.say(m, 1, "the yaw gyro turns against the course: its axis is negative")
+	case math.Abs(corr) > 0.9 && (k < 0.8 || k > 1.25):
+		u.say(m, 1, fmt.Sprintf("the yaw gyro is %.2f times the course rate, want 1", k))
+	}
+	u.sxx, u.sxy, u.syy, u.n = u.sxx*0.9, u.sxy*0.9, u.syy*0.9, u.n*0.9
+	for i := range u.axis {
+		u.axis[i].sxy *= 0.9
+		u.axis[i].sxx *= 0.9
+	}
+}
+
+func (u *unitTests) restart(t, course float64) {
+	u.lastT, u.lastCourse = t, course
+	u.sumW, u.nW = 0, 0
+	for i := range u.axis {
+		u.axis[i].sum = 0
+	}
+}
+
+// fatal reports whether the inertial data cannot be believed.
+func (u *unitTests) fatal() bool { return u.told[0] || u.told[1] }
+
+// say opens the unit alarm; it stays until the end, since settings and wiring
+// do not change while the monitor runs.
+func (u *unitTests) say(m *Monitor, which int, what string) {
+	u.told[which] = true
+	u.hint = what
+	u.since = m.now
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventUnit, Size: math.NaN(), Where: m.where(), Detail: what})
+}
