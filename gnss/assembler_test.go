@@ -558,6 +558,19 @@ func TestNoTime(t *testing.T) {
 	}
 }
 
+// Positioning modes against fix qualities (follows from the definitions, from
+// memory): R 4, F 5, D 2, P 3, A 1, E 6, M 7, S 8, N 0.
+func TestModeAsQuality(t *testing.T) {
+	at := utc("2025-06-01 12:00:00")
+	for mode, want := range map[string]Quality{"N": 0, "A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6, "M": 7, "S": 8, "": QualityUnknown, "X": QualityUnknown} {
+		f := newFeed(t).push(at, "GNRMC,120000.00,A,"+pos+",1,2,010625,,,"+mode)
+		f.a.Flush(at, f.emit)
+		if e := f.take(1)[0]; e.Quality != want || e.HasPos != (want != QualityNone) {
+			t.Errorf("mode %q: quality %v, position %v, want %v", mode, e.Quality, e.HasPos, want)
+		}
+	}
+}
+
 func TestSky(t *testing.T) {
 	at := utc("2025-06-01 12:00:00")
 	for _, tt := range []struct {

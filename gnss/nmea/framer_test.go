@@ -235,6 +235,15 @@ func TestFramer_Noise(t *testing.T) {
 	}
 }
 
+// Bytes that are no line are counted, line ends and TAG blocks not among them.
+func TestFramer_Outside(t *testing.T) {
+	var f Framer
+	f.Push(0, []byte("\xb5\x62\x01"+hdt+"\r\n"+tag("c:1778922000")+hdt+"\nabc\r\n$GNHDT,1\n"), func(Line) {})
+	if got, want := f.Outside(), int64(3+3+8); got != want {
+		t.Errorf("%d bytes outside, want %d", got, want)
+	}
+}
+
 func TestTally(t *testing.T) {
 	var tally Tally
 	_, err := NewParser().Parse([]byte("$GNHDT,084.400,T*24"))
@@ -245,6 +254,9 @@ func TestTally(t *testing.T) {
 	tally.Accept(s)
 	if got, want := tally.Refused[BadChecksum], (Refused{N: 2, First: 100, Last: 300}); got != want {
 		t.Errorf("%+v, want %+v", got, want)
+	}
+	if HDT.String() != "HDT" || NumTypes.String() != "other" || BadTag.String() != "TAG block" || NumReasons.String() != "unknown" {
+		t.Error("names")
 	}
 	if tally.Refused[Cut].N != 1 || tally.Total() != 3 || tally.Read[HDT] != 1 {
 		t.Errorf("%+v", tally)

@@ -85,6 +85,9 @@ func TestLibraryTraps(t *testing.T) {
 		{"GGA cut", "GNGGA,000000.00," + pos + ",1,08", "", "nmea: GGA has 7 fields, want 14"},
 		{"GSV with half a satellite", "GPGSV,1,1,01,13,64", "", `nmea: GSV field 5 (last of a satellite) is "64", want id, elevation, azimuth and C/N0 together`},
 		{"GSV 3 of 2", "GPGSV,2,3,01,13,64,241,40", "", `nmea: GSV field 2 (message number) is "3", want 1 to the number of messages`},
+		{"signal id of two digits", "GPGSV,1,1,00,12", "", `nmea: GSV field 4 (signal id) is "12", want 0-F`},
+		{"signal id that is none", "GPGBS,000000.10,1.4,1.3,3.1,03,,-21.4,3.8,1,G", "", `nmea: GBS field 10 (signal id) is "G", want 0-F`},
+		{"GSA too short", "GPGSA,A,3,01,02,1.1,0.6,0.9", "", "nmea: GSA has 7 fields, want 17"},
 		{"no fields", "GPGGA", "", "nmea: GGA has 0 fields, want 14"},
 
 		// These two make the library panic.
