@@ -37,7 +37,7 @@ const (
 	satsShare     = 0.25 // share of the usual satellites whose loss is a blocked sky, with a worse quality
 	cn0Fall       = 6.0  // dB-Hz of mean C/N0, likewise
 	skyHold       = 1.0  // s for which satellites and quality must be down
-	roverGapMin   = 1.5  // s without a sentence: the receiver is silent
+	roverGapMin   = 2.0  // s without a sentence: the receiver is silent
 	roverGapTimes = 4    // or this many of its usual intervals
 	requalifyS    = 3.0  // s for which quality and age must be back
 	requalifyMax  = 60.0 // s after which an episode closes although the quality is not back

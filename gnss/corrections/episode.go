@@ -137,6 +137,12 @@ func (k *track) end(to, flow float64) {
 	}
 }
 
+func (k *track) shift(dt float64) {
+	k.from += dt
+	k.to += dt
+	k.flow += dt
+}
+
 // outage is the open episode with what is needed to finish it.
 type outage struct {
 	open        bool

@@ -93,13 +93,6 @@ func (f *flow) junk(t float64) {
 	}
 }
 
-// rewind follows a host clock that was set back to t.
-func (f *flow) rewind(t float64) {
-	f.due = math.Min(f.due, t)
-	f.cur.first = math.Min(f.cur.first, t)
-	f.lastGood = math.Min(f.lastGood, t)
-}
-
 // learned reports whether the link can be judged.
 func (f *flow) learned() bool { return f.epochs >= learnEpochs && f.interval > 0 }
 

@@ -157,13 +157,72 @@ func (l *Link) Opened() *Episode {
 	return nil
 }
 
-// advance moves host time on. Time that runs back, by a clock step, restarts
-// what depends on intervals.
+// ClockStep tells that the host clock was set forward by dt s, as found out
+// only now: the silence that seemed to be there was none. A clock set back is
+// noticed without it.
+func (l *Link) ClockStep(dt float64) {
+	if !(dt > 0) {
+		return
+	}
+	before := l.t - dt
+	if l.out.open && l.out.ep.Detected >= before {
+		l.out.open = false
+	}
+	for i := range l.tracks {
+		if l.tracks[i].from >= before-l.silentLimit() {
+			l.tracks[i].active = false
+		}
+	}
+	if l.flow.running && l.flow.from >= before-l.silentLimit() {
+		l.flow.running = false
+	}
+	l.shiftTimes(dt)
+	l.step(l.t)
+}
+
+// shiftTimes moves every remembered host time by dt.
+func (l *Link) shiftTimes(dt float64) {
+	st, f, r, b := &l.st, &l.flow, &l.rover, &l.base
+	for _, x := range [...]*float64{
+		&st.Since, &st.LastByte, &st.BaseChangedAt, &st.LastStart, &st.LastEnd,
+		&f.badFrom, &f.cur.first, &f.cur.last, &f.judged.first, &f.judged.last, &f.due, &f.from, &f.lastBad,
+		&f.lastEntry, &f.firstGood, &f.firstCame, &f.lastGood, &f.junkAt,
+		&r.last, &r.lastUse, &r.freshAt, &r.wasRight, &r.rightFrom, &r.lowFrom, &r.lowAt, &r.lowTill, &r.backAt, &r.posAt,
+		&b.at,
+	} {
+		*x += dt
+	}
+	for i := range st.Types[:st.NTypes] {
+		st.Types[i].Last += dt
+	}
+	for i := range r.steps {
+		r.steps[i].t += dt
+	}
+	for i := range l.past {
+		l.past[i].t += dt
+	}
+	for i := range l.recur.at {
+		l.recur.at[i] += dt
+	}
+	for i := range l.tracks {
+		l.tracks[i].shift(dt)
+	}
+	for _, o := range [...]*outage{&l.out, &l.moved} {
+		for _, x := range [...]*float64{&o.last, &o.quiet, &o.fit,
+			&o.ep.Start, &o.ep.FaultEnd, &o.ep.Flowing, &o.ep.Requalified, &o.ep.Detected} {
+			*x += dt
+		}
+		for i := range o.tracks {
+			o.tracks[i].shift(dt)
+		}
+	}
+}
+
+// advance moves host time on. A clock that was set back takes all that is
+// remembered with it.
 func (l *Link) advance(t float64) {
 	if t < l.t-1 {
-		l.st.LastByte = math.Min(l.st.LastByte, t)
-		l.rover.last = math.Min(l.rover.last, t)
-		l.flow.rewind(t)
+		l.shiftTimes(t - l.t)
 	}
 	if dt := t - l.t; dt > 0 && dt < 1 {
 		l.recur.spend(l.place, l.lap, dt)

@@ -408,6 +408,58 @@ func TestLink_AllocatesNothing(t *testing.T) {
 	}
 }
 
+// A host clock that is set is no outage: forward once that is known, back at
+// once.
+func TestClockStep(t *testing.T) {
+	in, off := session{seed: 6, length: 200}.arrivals()
+	for _, dt := range []float64{5, 40, -5, -3000} {
+		l := New(simConfig())
+		var scan rtcm.Scanner
+		now, known, episodes := 0.0, false, 0
+		tie := math.Inf(1)
+		frame := func(m *rtcm.Message) { l.Frame(now, m) }
+		take := func(e *Episode) {
+			episodes++
+			t.Errorf("step of %g s: %s", dt, e.Paragraph(simStart+off))
+		}
+		for _, a := range in {
+			at := a.t
+			stepped := a.t-simStart-off > 100
+			if stepped {
+				at += dt
+			}
+			for now > 0 && at-now > 0.15 { // time passes on the clock
+				now += 0.1
+				l.Tick(now)
+			}
+			now = at
+			if stepped && !known && a.epoch != nil {
+				known, tie = true, math.Inf(1)
+				l.ClockStep(dt)
+			}
+			if a.epoch != nil {
+				e := *a.epoch
+				if stepped {
+					e.Arrival += dt
+					e.Complete += dt
+				}
+				tie = math.Min(tie, e.Arrival-e.UTC-0.08)
+				l.Clock(tie)
+				l.Epoch(&e, now)
+			} else {
+				l.Bytes(now, len(a.bytes))
+				scan.Push(a.bytes, frame, nil)
+			}
+			l.Take(take)
+		}
+		l.Close(now)
+		l.Take(take)
+		if s := l.State(); s.Condition != Flowing || s.Open {
+			t.Errorf("step of %g s: link %v, open %v at the end", dt, s.Condition, s.Open)
+		}
+	}
+}
+
 // Times that run back, stand still or make no sense must not upset it.
 func TestLink_WildInput(t *testing.T) {
 	rng := rand.New(rand.NewSource(9))
