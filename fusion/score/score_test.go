@@ -333,7 +333,7 @@ func TestScorer_Faults(t *testing.T) {
 		{"unusable", 1.2, false, false},
 		{"", math.NaN(), false, true},
 		{"unusable", math.NaN(), true, false},
-		{"correction_outage", 5.1, false, false},
+		{"correction_outage", 5.1, false, false}, // when it was told, not when it began
 	}
 	for i, w := range want {
 		f := &got.Faults[i]

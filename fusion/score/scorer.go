@@ -459,7 +459,8 @@ func (s *Scorer) faults(snap *fusion.Snapshot) {
 
 // event counts alarms and puts them down to a label where one is near.
 func (s *Scorer) event(snap *fusion.Snapshot, ev *fusion.Event) {
-	t := ev.T
+	// When it was told, which for an episode is long after it began.
+	t := math.Max(ev.T, s.pend.t)
 	if snap != nil {
 		t = snap.T
 	}
