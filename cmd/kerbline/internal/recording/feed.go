@@ -1,6 +1,8 @@
 package recording
 
 import (
+	"io"
+
 	"kerbline/fusion"
 	"kerbline/gnss/rtcm"
 )
@@ -42,9 +44,10 @@ func (r *Recording) Feed(cfg fusion.Config) (*Feed, error) {
 	return f, nil
 }
 
-// Next returns the next measurements, in order; nil at the end. They are valid
-// until the next call.
-func (f *Feed) Next() []fusion.Measurement {
+// Next returns the next measurements, in order; they are valid until the next
+// call. The error is io.EOF at the end, else what kept the recording from being
+// read to it.
+func (f *Feed) Next() ([]fusion.Measurement, error) {
 	if f.held != nil {
 		f.held.m, f.held.frames = f.held.m[:0], f.held.frames[:0]
 		f.empty <- f.held
@@ -52,24 +55,24 @@ func (f *Feed) Next() []fusion.Measurement {
 	}
 	b, ok := <-f.full
 	if !ok {
-		return nil
+		return nil, f.err
 	}
 	f.held = b
-	return b.m
+	return b.m, nil
 }
 
 // Progress returns the bytes read so far and in all.
 func (f *Feed) Progress() (done, total int64) { return f.stream.Progress() }
 
-// Err returns, after Next gave nil, what kept the recording from being read to
-// its end.
-func (f *Feed) Err() error { return f.err }
+// Damage says, after the end, what the recording had lost.
+func (f *Feed) Damage() string { return f.stream.Damage() }
 
 // Close stops decoding and closes the files.
-func (f *Feed) Close() {
+func (f *Feed) Close() error {
 	close(f.stop)
 	for range f.full { // until run has ended
 	}
+	return nil
 }
 
 // run decodes all records into batches.
@@ -118,7 +121,9 @@ func (f *Feed) run(d *fusion.Decoder) {
 	}
 	if !stopped {
 		d.Close(last, emit)
-		f.err = f.stream.Err()
+		if f.err = f.stream.Err(); f.err == nil {
+			f.err = io.EOF
+		}
 	}
 	if !stopped && len(b.m) > 0 {
 		f.full <- b

@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"io"
 	"os"
 	"path/filepath"
 	"testing"
@@ -110,11 +111,11 @@ func BenchmarkFeed(b *testing.B) {
 			b.Fatal(err)
 		}
 		n = 0
-		for m := f.Next(); m != nil; m = f.Next() {
+		for m, err := f.Next(); err != io.EOF; m, err = f.Next() {
+			if err != nil {
+				b.Fatal(err)
+			}
 			n += len(m)
-		}
-		if f.Err() != nil {
-			b.Fatal(f.Err())
 		}
 		f.Close()
 	}

@@ -21,13 +21,15 @@ import (
 	"os"
 	"path/filepath"
 
+	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
 	"kerbline/fusion/score"
 )
 
-// Paths names single files; the flags of every command. Empty means absent.
+// Paths names single files, as the flags of every command do. Empty means
+// absent. With an MCAP file, GNSS, Corrections and IMU may be topic:NAME.
 type Paths struct {
 	GNSS, Corrections, IMU, Wheel string
 	Truth, Course, Config         string
@@ -64,6 +66,8 @@ type Recording struct {
 	// had to be made up.
 	Notes []string
 
+	mcap                  string                // path of an MCAP file; then there are no inputs
+	topics                recorder.Topics       // in it
 	inputs                [inputChannels]*input // by channel; nil when absent
 	truth, course, config *input
 	untimed               bool    // sentences carry no host time
@@ -87,7 +91,7 @@ type input struct {
 }
 
 // Open opens the recording at arg - a folder or an MCAP file - and the files of
-// p, which take the place of those in the folder. arg may be empty.
+// p, which take the place of those in it. arg may be empty.
 func Open(arg string, p Paths) (*Recording, error) {
 	if arg != "" {
 		fi, err := os.Stat(arg)
@@ -95,7 +99,7 @@ func Open(arg string, p Paths) (*Recording, error) {
 			return nil, fmt.Errorf("recording: %s: %w, want a folder or an MCAP file", arg, cause(err))
 		}
 		if !fi.IsDir() {
-			return openFile(arg)
+			return openMCAP(arg, p)
 		}
 		for _, f := range p.folder() {
 			if *f.path != "" {
@@ -196,12 +200,8 @@ func cause(err error) error {
 	return err
 }
 
-// Has reports whether the recording holds the channel.
-func (r *Recording) Has(ch fusion.Channel) bool {
-	return int(ch) < len(r.inputs) && r.inputs[ch] != nil
-}
-
-// Span returns the host times of the first and last record, Unix s.
+// Span returns the host times of the first and last record, Unix s; NaN for
+// the last where only reading the whole recording would tell.
 func (r *Recording) Span() (from, to float64) { return r.from, r.to }
 
 // Settings reads the settings that came with the recording, or returns the
@@ -267,20 +267,4 @@ func (in *input) all() ([]byte, error) {
 		return nil, fmt.Errorf("recording: %s: %w", in.name, cause(err))
 	}
 	return data, nil
-}
-
-// mcapMagic begins every MCAP file (mcap.dev/spec).
-const mcapMagic = "\x89MCAP0\r\n"
-
-func openFile(path string) (*Recording, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("recording: %s: %w", path, cause(err))
-	}
-	defer f.Close()
-	head := make([]byte, len(mcapMagic))
-	if _, err := io.ReadFull(f, head); err != nil || string(head) != mcapMagic {
-		return nil, fmt.Errorf("recording: %s: is no MCAP file, want a folder or an MCAP file (single files go with --gnss, --imu, ...)", path)
-	}
-	return nil, fmt.Errorf("recording: %s: MCAP files cannot be opened yet", path)
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/hex"
 	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -87,15 +88,18 @@ func feed(t testing.TB, r *Recording) (ms []fusion.Measurement) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	for b := f.Next(); b != nil; b = f.Next() {
+	for {
+		b, err := f.Next()
+		if err == io.EOF {
+			return ms
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
 		for i := range b {
 			ms = append(ms, own(&b[i]))
 		}
 	}
-	if f.Err() != nil {
-		t.Fatal(f.Err())
-	}
-	return ms
 }
 
 func own(m *fusion.Measurement) fusion.Measurement {
@@ -448,7 +452,7 @@ func TestErrors(t *testing.T) {
 	}{
 		{"", Paths{}, "nothing to read, want a recording or at least --gnss FILE"},
 		{filepath.Join(dir, "none"), Paths{}, "no such file or directory, want a folder or an MCAP file"},
-		{good, Paths{}, "is no MCAP file, want a folder or an MCAP file (single files go with --gnss, --imu, ...)"},
+		{good, Paths{}, "want a folder or an MCAP file (single files go with --gnss, --imu, ...)"},
 		{filepath.Dir(write("a/imu.csv", "t,wx\n")), Paths{}, "holds no nmea.log, want one there or --gnss FILE"},
 		{filepath.Dir(write("b/nmea.log", "")), Paths{}, "nmea.log: empty, want NMEA 0183 sentences"},
 		{filepath.Dir(write("c/nmea.log", rmcAt(1, "160526")+"\n")), Paths{}, "nmea.log: no GGA sentence in"},
@@ -466,7 +470,7 @@ func TestErrors(t *testing.T) {
 	// Flags take the place of the folder's files; an empty file besides the
 	// receiver's is passed over and said.
 	r, err := Open(filepath.Dir(write("b/nmea.log", "")), Paths{GNSS: good, IMU: write("empty.csv", "")})
-	if err != nil || len(r.Notes) != 2 || !strings.Contains(r.Notes[0], "empty.csv: empty, passed over") || r.Has(fusion.ChanIMU) {
+	if err != nil || len(r.Notes) != 2 || !strings.Contains(r.Notes[0], "empty.csv: empty, passed over") || r.inputs[fusion.ChanIMU] != nil {
 		t.Errorf("got %v, notes %q", err, r.Notes)
 	}
 }
@@ -526,7 +530,7 @@ func TestEndlessLine(t *testing.T) {
 	}
 	defer f.Close()
 	n := 0
-	for b := f.Next(); b != nil; b = f.Next() {
+	for b, err := f.Next(); err == nil; b, err = f.Next() {
 		n += len(b)
 	}
 	runtime.ReadMemStats(&after)

@@ -21,6 +21,7 @@ const (
 // of one time in the order of channels. Each call of Next makes the record
 // before invalid.
 type Stream struct {
+	mcap    *recorded // then there are no sources
 	sources []*source // in the order of channels
 	last    *source   // of the record handed out last: to be advanced
 	done    atomic.Int64
@@ -39,6 +40,11 @@ type Stream struct {
 // sentences are given, s.
 func (r *Recording) Stream(latency float64) (*Stream, error) {
 	s := &Stream{credit: maxTicks}
+	if r.mcap != "" {
+		var err error
+		s.mcap, err = r.openRecorded()
+		return s, err
+	}
 	for ch, in := range r.inputs {
 		if in == nil {
 			continue
@@ -78,6 +84,9 @@ func (r *Recording) Stream(latency float64) (*Stream, error) {
 // Next returns the next record and whether there is one; its data is valid
 // until the next call.
 func (s *Stream) Next() (fusion.Record, bool) {
+	if s.mcap != nil {
+		return s.mcap.next(s)
+	}
 	if s.last != nil {
 		s.last.advance()
 		s.last = nil
@@ -93,11 +102,16 @@ func (s *Stream) Next() (fusion.Record, bool) {
 		return fusion.Record{}, false
 	}
 	if s.tickBefore(first.key) {
-		// Told by the clock of the first channel.
-		return fusion.Record{T: s.now - s.sources[0].shift, Channel: fusion.ChanTick}, true
+		return s.tickRecord(s.sources[0].shift), true
 	}
 	s.last, s.refusal = first, first.refused
 	return first.rec, true
+}
+
+// tickRecord is the tick just passed, as told by a clock: that of the first
+// channel.
+func (s *Stream) tickRecord(shift float64) fusion.Record {
+	return fusion.Record{T: s.now - shift, Channel: fusion.ChanTick}
 }
 
 // tickBefore reports whether a tick is due before a record with this key, and
@@ -137,12 +151,15 @@ func (s *Stream) Refused() (why fusion.Refusal, note string, ok bool) {
 	return s.refusal.why, s.refusal.note, true
 }
 
-// Progress returns the bytes read so far and in all. Other goroutines may call
-// it.
+// Progress returns the bytes read so far and in all; 0 in all when unknown.
+// Other goroutines may call it.
 func (s *Stream) Progress() (done, total int64) { return s.done.Load(), s.total }
 
 // Err returns what kept a file from being read to its end.
 func (s *Stream) Err() error {
+	if s.mcap != nil {
+		return s.mcap.err
+	}
 	for _, src := range s.sources {
 		if err := src.failure(); err != nil {
 			return fmt.Errorf("recording: %s: %w", src.in.name, cause(err))
@@ -151,8 +168,19 @@ func (s *Stream) Err() error {
 	return nil
 }
 
+// Damage says, at the end, what an MCAP file had lost; "" when nothing.
+func (s *Stream) Damage() string {
+	if s.mcap == nil {
+		return ""
+	}
+	return s.mcap.Damage().String()
+}
+
 // Close closes the files.
 func (s *Stream) Close() {
+	if s.mcap != nil {
+		s.mcap.Reader.Close()
+	}
 	for _, src := range s.sources {
 		src.file.Close()
 	}

@@ -1,0 +1,82 @@
+package main
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerbline/fusion/score"
+)
+
+func newReplay() *cobra.Command {
+	var (
+		in               inputs
+		verdicts, events string
+		screen           bool
+	)
+	cmd := &cobra.Command{
+		Use:   "replay [RECORDING]",
+		Short: "Run the monitor over a recording: verdict and event lines, or the dashboard",
+		Long: `Run the monitor over a recording, as fast as it can, and write one JSON object a
+line for each verdict and each event. With --screen, play it in the dashboard.
+
+RECORDING is an MCAP file or a folder with nmea.log and, where there is one,
+corrections.csv, imu.csv, wheel.csv, truth.csv, track.geojson, kerbline.toml.
+Flags take the place of its files; flags alone do without a recording. In an MCAP
+file of another program, --gnss, --imu and --corrections may be topic:NAME.`,
+		Example: `  kerbline replay run.mcap --verdicts verdicts.ndjson --events events.ndjson
+  kerbline replay morning/ --set tests.dwell_s=5 --verdicts - | head
+  kerbline replay --gnss nmea.log --imu imu.csv --screen`,
+		Args: wrong(cobra.MaximumNArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if screen && (verdicts != "" || events != "") {
+				return usage(fmt.Errorf("--screen writes no lines, want it or --verdicts and --events"))
+			}
+			rec, cfg, err := in.open(args)
+			if err != nil {
+				return err
+			}
+			for _, note := range rec.Notes {
+				fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", note)
+			}
+			if screen {
+				return showRecording(cmd.Context(), rec, &cfg, args0(args))
+			}
+			p := &pipeline{rec: rec, cfg: cfg.Config}
+			truth, err := rec.Truth()
+			if err != nil {
+				return err
+			}
+			if truth != nil {
+				p.score = score.New(truth, nil)
+			}
+			if p.verdicts, err = openSink(verdicts, cmd.OutOrStdout()); err != nil {
+				return err
+			}
+			if events == verdicts {
+				p.events = p.verdicts
+			} else if p.events, err = openSink(events, cmd.OutOrStdout()); err != nil {
+				return err
+			}
+			p.progress = newProgress(cmd.ErrOrStderr(), "replaying")
+			began := time.Now()
+			sum, err := p.run(cmd.Context())
+			p.progress.end()
+			if err != nil {
+				return err
+			}
+			sum.write(cmd.ErrOrStderr(), time.Since(began))
+			if p.score != nil {
+				return p.score.Result().Write(cmd.ErrOrStderr())
+			}
+			return nil
+		},
+	}
+	in.flags(cmd)
+	f := cmd.Flags()
+	f.StringVar(&verdicts, "verdicts", "", "write verdict lines to this file, - for standard output")
+	f.StringVar(&events, "events", "", "write event lines to this file, - for standard output")
+	f.BoolVar(&screen, "screen", false, "play the recording in the dashboard")
+	return cmd
+}

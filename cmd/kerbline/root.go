@@ -1,0 +1,143 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/settings"
+)
+
+// commands lists every command; each stands in a file of its own.
+var commands = []func() *cobra.Command{
+	newReplay,
+	newConfig,
+}
+
+// Exit codes.
+const (
+	exitDone   = 0 // done; the day check says yes
+	exitFailed = 1
+	exitUsage  = 2 // wrong usage or configuration
+	exitNo     = 3 // the day check says no
+)
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "kerbline",
+		Short: "Is the position good enough for map-based driving, here, now, at this speed?",
+		Long: `Is the position good enough for map-based driving, here, now, at this speed?
+If not: what broke, what should the car do this second, what to mend in the paddock.
+
+It advises only. It is no safety device, drives nothing, and replaces no
+emergency stop, no trackside marshal and no event rule.`,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		// Without arguments print the help; a word that is no command is an error.
+		Args: wrong(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage(err) })
+	for _, c := range commands {
+		root.AddCommand(c())
+	}
+	return root
+}
+
+// coded is an error with the exit code it means.
+type coded struct {
+	code int
+	err  error
+}
+
+func (c coded) Error() string { return c.err.Error() }
+func (c coded) Unwrap() error { return c.err }
+
+// usage marks an error as wrong usage or configuration.
+func usage(err error) error {
+	if err == nil {
+		return nil
+	}
+	return coded{exitUsage, err}
+}
+
+// wrong makes what an argument check refuses wrong usage.
+func wrong(check cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error { return usage(check(cmd, args)) }
+}
+
+// exitCode prints err and returns the code it means.
+func exitCode(err error, errOut io.Writer) int {
+	if err == nil {
+		return exitDone
+	}
+	code := exitFailed
+	var c coded
+	if errors.As(err, &c) {
+		code = c.code
+	}
+	if text := err.Error(); text != "" {
+		for _, line := range strings.Split(text, "\n") {
+			fmt.Fprintln(errOut, "kerbline:", line)
+		}
+	}
+	return code
+}
+
+// inputs are the flags that read alike in every command that takes a recording.
+type inputs struct {
+	paths recording.Paths
+	set   []string
+}
+
+func (in *inputs) flags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.StringVar(&in.paths.GNSS, "gnss", "", "receiver's sentences: plain, or each behind a TAG block with the host time")
+	f.StringVar(&in.paths.Corrections, "corrections", "", "corrections: lines t,hex, or RTCM 3 bytes")
+	f.StringVar(&in.paths.IMU, "imu", "", "inertial sensor: lines t,wx,wy,wz,fx,fy,fz")
+	f.StringVar(&in.paths.Wheel, "wheel", "", "wheel speed: lines t,v")
+	f.StringVar(&in.paths.Truth, "truth", "", "reference trajectory to judge by: columns t,lat,lon,h and perhaps yaw")
+	f.StringVar(&in.paths.Course, "course", "", "map: GeoJSON line with half_width_m")
+	f.StringVar(&in.paths.Config, "config", "", "settings (kerbline config prints them)")
+	f.StringArrayVar(&in.set, "set", nil, "change one setting, key=value; may be repeated")
+}
+
+// open opens the recording that the argument, if any, and the flags name, and
+// reads its settings.
+func (in *inputs) open(args []string) (*recording.Recording, settings.File, error) {
+	if len(args) == 0 && in.paths.GNSS == "" && in.paths.Corrections == "" {
+		return nil, settings.File{}, usage(errors.New("nothing to read, want a recording or --gnss FILE"))
+	}
+	rec, err := recording.Open(args0(args), in.paths)
+	if err != nil {
+		return nil, settings.File{}, err
+	}
+	cfg, err := in.settings(rec)
+	return rec, cfg, err
+}
+
+// args0 is the recording argument, "" without one.
+func args0(args []string) string {
+	if len(args) == 0 {
+		return ""
+	}
+	return args[0]
+}
+
+// settings reads the settings of rec and applies --set.
+func (in *inputs) settings(rec *recording.Recording) (settings.File, error) {
+	cfg, err := rec.Settings()
+	if err != nil {
+		return cfg, usage(err)
+	}
+	for _, s := range in.set {
+		if err := cfg.Set(s); err != nil {
+			return cfg, usage(err)
+		}
+	}
+	return cfg, nil
+}
