@@ -290,11 +290,11 @@ func TestMinuteBar(t *testing.T) {
 		half.Minute[i] = uint8(i % 2)
 	}
 	for _, tt := range []struct{ got, want string }{
-		{minuteBar(&full, 6), "██████"},
-		{minuteBar(&slow, 6), "██████"}, // its pauses are usual
-		{minuteBar(&dead, 6), "███···"},
+		{minuteBar(&full, 6), "▆▆▆▆▆▆"},
+		{minuteBar(&slow, 6), "▆▆▆▆▆▆"}, // its pauses are usual
+		{minuteBar(&dead, 6), "▆▆▆···"},
 		{minuteBar(&never, 6), "······"},
-		{minuteBar(&half, 6), "▄▄▄▄▄▄"},
+		{minuteBar(&half, 6), "▃▃▃▃▃▃"},
 		{minuteBar(&full, 0), ""},
 	} {
 		if tt.got != tt.want {

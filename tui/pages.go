@@ -192,8 +192,10 @@ func drawDrive(c *Canvas, v *View, f *face) {
 	c.put(0, y, c.W, f.sentence(v))
 	y++
 	why := 3
-	if c.H >= 30 {
+	if c.H >= 45 {
 		why = 5
+	} else if c.H >= 36 {
+		why = 4
 	}
 	drawReasons(c, y, why, v, f)
 	y += why
@@ -214,8 +216,8 @@ func drawDrive(c *Canvas, v *View, f *face) {
 	case v.blank():
 		drawWaiting(c, y, v)
 	case c.W < 110:
-		mapW := max(28, min(c.W-52, 56))
-		left := c.W - mapW - 2
+		left := min(50+(c.W-MinWidth)*2/3, 66)
+		mapW := c.W - left - 2
 		putLines(c, 1, y, left-1, stack(v, left-1, rows, false))
 		drawLap(c, c.W-mapW, y, mapW, rows, v)
 	case c.W < 170:
@@ -273,19 +275,20 @@ func (c *Canvas) fade(y, end int) {
 func drawReasons(c *Canvas, y, n int, v *View, f *face) {
 	rs := v.reasons(f)
 	if len(rs) == 0 && f.manner == inGood {
-		c.put(0, y, c.W, text(Good, " √ ").put(Plain, "every check holds"))
+		c.put(0, y, c.W, text(Plain, " ").put(Good, "√").put(Plain, " every check holds"))
 		return
 	}
 	for i, r := range rs {
+		reason := text(Plain, " ").put(textStyles[f.manner], "▸").put(Plain, " ")
 		if i == n-1 && len(rs) > n {
-			c.put(0, y+i, c.W, text(textStyles[f.manner], " ▸ ").put(Plain, r).put(Label, fmt.Sprintf("  (+%d more, page 2)", len(rs)-n)))
+			c.put(0, y+i, c.W, reason.put(Plain, r).put(Label, fmt.Sprintf("  (+%d more, page 2)", len(rs)-n)))
 			return
 		}
 		st := Plain
 		if i == 0 {
 			st = Strong
 		}
-		c.put(0, y+i, c.W, text(textStyles[f.manner], " ▸ ").put(st, r))
+		c.put(0, y+i, c.W, reason.put(st, r))
 	}
 }
 
@@ -390,7 +393,7 @@ func pageLines(v *View, f *face, p Page, w int) []line {
 	switch p {
 	case PageProof:
 		for _, r := range v.reasons(f) {
-			lines = append(lines, wrapLine(text(textStyles[f.manner], "▸ ").put(Plain, r), w, 2)...)
+			lines = append(lines, wrapLine(text(textStyles[f.manner], "▸").put(Plain, " "+r), w, 2)...)
 		}
 		if len(lines) == 0 {
 			lines = append(lines, text(Label, "no reason against the position"))

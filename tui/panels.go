@@ -76,7 +76,7 @@ func coastLine(v *View) line {
 		l = l.put(Plain, dash)
 	}
 	if known(s.Coast) && known(s.Handover) && s.Coast < s.Handover && !s.CoastMax {
-		l = l.put(Bad, " SHORT")
+		l = l.put(Plain, " ").put(Bad, "SHORT")
 	}
 	return l
 }
@@ -153,13 +153,13 @@ func fixLines(v *View, w int, full bool) []line {
 	l := row("fix").put(Strong, strings.ToUpper(e.Quality.String()))
 	switch {
 	case s.EpochAge > StaleAfter:
-		l = l.put(Bad, " SILENT "+lasting(s.EpochAge))
+		l = l.put(Plain, " ").put(Bad, "SILENT "+lasting(s.EpochAge))
 	case s.EpochUsed:
 		l = l.put(Good, " used")
 	case s.Refused > 0:
-		l = l.put(Bad, " REFUSED "+lasting(s.Refused))
+		l = l.put(Plain, " ").put(Bad, "REFUSED "+lasting(s.Refused))
 	default:
-		l = l.put(Bad, " NOT USED")
+		l = l.put(Plain, " ").put(Bad, "NOT USED")
 	}
 	l = l.put(Plain, "  "+count(e.Sats)+" sats")
 	if full || s.EpochUsed && s.EpochAge <= StaleAfter {
@@ -247,8 +247,9 @@ func typesLine(v *View, w int) line {
 	return l[:len(l)-1]
 }
 
-// levels are the heights of a bar; none at all is a low dot.
-var levels = []rune("·▁▂▃▄▅▆▇█")
+// levels are the heights of a bar, from none at all to the usual; the highest
+// leaves a gap to the row above.
+var levels = []rune("·▁▂▃▄▅▆")
 
 // minuteBar draws the frames of one type over the last minute in w cells,
 // oldest first, against how many are usual. A slow type is counted over one

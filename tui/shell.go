@@ -38,6 +38,14 @@ type Options struct {
 // ErrStuck is returned when the terminal did not take the last screen in time.
 var ErrStuck = errors.New("tui: the terminal does not answer")
 
+// Failure is a mistake of our own that ended the screen; Stack says where.
+type Failure struct {
+	Value any
+	Stack []byte
+}
+
+func (f *Failure) Error() string { return fmt.Sprintf("tui: the screen failed: %v", f.Value) }
+
 // stopPatience is how long Run waits for a terminal that hangs.
 const stopPatience = 2 * time.Second
 
@@ -78,7 +86,7 @@ func Run(ctx context.Context, o Options) error {
 	go func() {
 		defer func() {
 			if p := recover(); p != nil {
-				ended <- fmt.Errorf("tui: the screen failed: %v\n%s", p, debug.Stack())
+				ended <- &Failure{p, debug.Stack()}
 			}
 		}()
 		ended <- s.app.Run()
@@ -147,8 +155,12 @@ type shell struct {
 func (s *shell) stop() { s.quitOnce.Do(func() { close(s.quit) }) }
 
 func (s *shell) result(err error) error {
-	if err != nil {
-		return fmt.Errorf("tui: %w", err)
+	var f *Failure
+	switch {
+	case errors.As(err, &f):
+		return f
+	case err != nil:
+		return fmt.Errorf("tui: the terminal is lost: %w", err)
 	}
 	return s.failed
 }
@@ -231,7 +243,7 @@ func (b *board) Draw(screen tcell.Screen) {
 	s := b.s
 	defer func() {
 		if p := recover(); p != nil {
-			s.failed = fmt.Errorf("tui: drawing failed: %v\n%s", p, debug.Stack())
+			s.failed = &Failure{p, debug.Stack()}
 			s.stop()
 		}
 	}()

@@ -203,7 +203,8 @@ func TestPanicWhileDrawing(t *testing.T) {
 	r.sees("every check holds")
 	broken.Store(true)
 	err := r.ends()
-	if err == nil || !strings.Contains(err.Error(), "a mistake") {
+	var f *Failure
+	if !errors.As(err, &f) || f.Value != "a mistake" || !strings.Contains(string(f.Stack), "Draw") {
 		t.Errorf("error %v", err)
 	}
 	if _, w, h := r.screen.GetContents(); w != 0 || h != 0 {

@@ -25,32 +25,21 @@ var (
 	headStyles = [...]Style{inVoid: HeadBad, inGood: HeadGood, inSlow: HeadSlow, inCoast: HeadCoast, inBad: HeadBad, inUnsure: HeadUnsure}
 )
 
-// kerb returns the i-th cell of the kerb around a verdict: whole when usable,
-// in ever shorter pieces as the position gets worse, chequered when it must
-// not be used.
-func (m manner) kerb(i int) rune {
+// kerb reports whether the i-th piece of the kerb around a verdict is painted:
+// all of it when usable, ever shorter stretches as the position gets worse, every
+// other one when it must not be used.
+func (m manner) kerb(i int) bool {
 	switch m {
 	case inGood:
-		return '█'
+		return true
 	case inSlow:
-		if i%9 < 7 {
-			return '█'
-		}
+		return i%9 < 7
 	case inCoast:
-		if i%4 < 2 {
-			return '█'
-		}
+		return i%4 < 2
 	case inUnsure:
-		if i%4 == 1 {
-			return '•'
-		}
-	case inBad, inVoid:
-		if i%2 == 0 {
-			return '▀'
-		}
-		return '▄'
+		return i%6 == 0
 	}
-	return ' '
+	return i%2 == 0
 }
 
 // face is what a view comes down to: the word seen from two metres, the
@@ -197,22 +186,31 @@ func drawHead(c *Canvas, y, sy int, v *View, f *face) {
 	st := headStyles[f.manner]
 	h := headRows(sy)
 	c.Fill(0, y, c.W, h, ' ', st)
+	// Half a row high, so that it never touches the letters.
 	for x := range c.W {
-		c.Set(x, y, f.manner.kerb(x), st)
-		c.Set(x, y+h-1, f.manner.kerb(x), st)
-	}
-	for j := 1; j < h-1; j++ {
-		for i := range 2 {
-			c.Set(i, y+j, f.manner.kerb(i+2*j), st)
-			c.Set(c.W-1-i, y+j, f.manner.kerb(i+2*j), st)
+		if f.manner.kerb(x) {
+			c.Set(x, y, '▀', st)
+			c.Set(x, y+h-1, '▄', st)
 		}
 	}
-	inner := c.W - 6
+	// Two cells of margin on either side. The first figure may be as large as
+	// the word, a second one stays small beside it.
+	inner := c.W - 4
+	gap := 3
+	if c.W >= 110 {
+		gap = 6 * sy
+	}
 	nums := f.numbers()
+	scale := func(i, nx int) int {
+		if i > 0 {
+			return sy
+		}
+		return nx
+	}
 	width := func(wx, nx int) int {
 		w := bigWidth(f.word, wx)
-		for _, n := range nums {
-			w += 3 + max(bigWidth(n.text, nx), len(n.label)+1)
+		for i, n := range nums {
+			w += gap + max(bigWidth(n.text, scale(i, nx)), len(n.label)+1)
 		}
 		return w
 	}
@@ -223,21 +221,17 @@ func drawHead(c *Canvas, y, sy int, v *View, f *face) {
 			break
 		}
 	}
-	c.big(3, y+1, wx, sy, st, f.word)
-	x := c.W - 3
+	c.big(2, y+1, wx, sy, st, f.word)
+	// The last figure ends at the right edge; its label sits in the kerb above.
+	x := c.W - 2
 	for i := len(nums) - 1; i >= 0; i-- {
-		n := nums[i]
-		// The last figures end at the right edge, the label sits in the kerb
-		// above and starts with them.
-		w := max(bigWidth(n.text, nx), len(n.label)+1)
-		x -= w
-		c.big(x+w-bigWidth(n.text, nx), y+1, nx, sy, st, n.text)
-		lx := x + w - len(n.label)
-		c.Text(lx-1, y, st, " "+n.label+" ")
-		x -= 3
+		n, sx := nums[i], scale(i, nx)
+		c.big(x-bigWidth(n.text, sx), y+1, sx, sy, st, n.text)
+		c.Text(x-len(n.label)-1, y, st, " "+n.label+" ")
+		x -= max(bigWidth(n.text, sx), len(n.label)+1) + gap
 	}
 	if now := speedWords(&v.Snap, f); now != "" && f.manner != inVoid {
-		c.Text(c.W-3-len(now)-1, y+h-1, st, " "+now+" ")
+		c.Text(c.W-2-len(now)-1, y+h-1, st, " "+now+" ")
 	}
 }
 
@@ -262,7 +256,9 @@ func drawLowHead(c *Canvas, y int, v *View, f *face) {
 	st := headStyles[f.manner]
 	c.Fill(0, y, c.W, lowRows, ' ', st)
 	for x := range c.W {
-		c.Set(x, y+lowRows-1, f.manner.kerb(x), st)
+		if f.manner.kerb(x) {
+			c.Set(x, y+lowRows-1, '▄', st)
+		}
 	}
 	c.low(2, y, st, f.word)
 	x := 2 + bigWidth(f.word, 1) + 3
@@ -297,7 +293,7 @@ func (f *face) head(v *View) string {
 
 // sentence is the row under the big word.
 func (f *face) sentence(v *View) line {
-	l := text(textStyles[f.manner], " "+f.head(v)+". ").put(Strong, f.todo)
+	l := text(Plain, " ").put(textStyles[f.manner], f.head(v)+".").put(Plain, " ").put(Strong, f.todo)
 	if f.manner != inVoid {
 		l = l.put(Label, " Advice: "+v.Snap.Advice.String())
 	}
