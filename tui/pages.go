@@ -281,7 +281,9 @@ func drawReasons(c *Canvas, y, n int, v *View, f *face) {
 	for i, r := range rs {
 		reason := text(Plain, " ").put(textStyles[f.manner], "▸").put(Plain, " ")
 		if i == n-1 && len(rs) > n {
-			c.put(0, y+i, c.W, reason.put(Plain, r).put(Label, fmt.Sprintf("  (+%d more, page 2)", len(rs)-n)))
+			more := fmt.Sprintf(" (+%d more, page 2)", len(rs)-n)
+			c.put(0, y+i, c.W-len(more), reason.put(Plain, r))
+			c.Text(min(len(reason)+len([]rune(r)), c.W-len(more)), y+i, Label, more)
 			return
 		}
 		st := Plain

@@ -144,15 +144,31 @@ func bar(pl *fusion.PL, al float64, w int) line {
 	return l
 }
 
+// silent reports whether an input that came once has stopped: the monitor gives
+// that as a reason, or its last arrival (s ago) is far beyond its rate (Hz).
+func (v *View) silent(code string, age, rate float64) bool {
+	for i := range min(max(v.Snap.NReasons, 0), len(v.Snap.Reasons)) {
+		if code != "" && v.Snap.Reasons[i].Code == code {
+			return true
+		}
+	}
+	after := StaleAfter
+	if rate > 0 {
+		after = max(after, 3/rate)
+	}
+	return age > after
+}
+
 // fixLines shows the receiver.
 func fixLines(v *View, w int, full bool) []line {
 	s, e := &v.Snap, &v.Snap.Epoch
 	if s.Counts.Epochs == 0 && e.UTC == 0 {
 		return []line{row("fix").put(Unsure, "nothing from the receiver yet"), nil}
 	}
+	silent := v.silent("receiver-silent", s.EpochAge, s.EpochRate)
 	l := row("fix").put(Strong, strings.ToUpper(e.Quality.String()))
 	switch {
-	case s.EpochAge > StaleAfter:
+	case silent:
 		l = l.put(Plain, " ").put(Bad, "SILENT "+lasting(s.EpochAge))
 	case s.EpochUsed:
 		l = l.put(Good, " used")
@@ -162,18 +178,19 @@ func fixLines(v *View, w int, full bool) []line {
 		l = l.put(Plain, " ").put(Bad, "NOT USED")
 	}
 	l = l.put(Plain, "  "+count(e.Sats)+" sats")
-	if full || s.EpochUsed && s.EpochAge <= StaleAfter {
+	if full || s.EpochUsed && !silent {
 		l = l.put(Plain, "  HDOP "+num(e.HDOP, 1))
 	}
-	dec := 3
-	if s.SigmaFix >= 0.1 {
-		dec = 2
+	switch {
+	case s.SigmaFix >= 0.1:
+		l = l.put(Plain, "  ±"+with(s.SigmaFix, 2, "m"))
+	case known(s.SigmaFix):
+		l = l.put(Plain, "  ±"+with(s.SigmaFix, 3, "m"))
 	}
-	l = l.put(Plain, "  ±"+with(s.SigmaFix, dec, "m"))
 	m := line(nil).to(labelWidth).put(Label, "age ").put(Plain, with(e.Age, 1, "s")).
 		put(Label, "  stn ").put(Plain, count(e.Station)).
 		put(Plain, "  "+with(s.EpochRate, 0, "Hz")).
-		put(Label, "  late ").put(Plain, num(s.Latency*1e3, 0)+" ms")
+		put(Label, "  late ").put(Plain, with(s.Latency*1e3, 0, "ms"))
 	if !full {
 		return []line{l, m}
 	}
@@ -312,7 +329,7 @@ func senseLines(v *View, w int, full bool) []line {
 	switch {
 	case s.Counts.IMU == 0 && !(s.IMURate > 0):
 		imu = imu.put(Unsure, "nothing yet")
-	case s.IMUAge > StaleAfter:
+	case v.silent("imu-silent", s.IMUAge, s.IMURate):
 		imu = imu.put(Bad, "SILENT "+lasting(s.IMUAge))
 	default:
 		imu = imu.put(Plain, with(s.IMURate, 0, "Hz")).put(Label, "  bias ").put(Plain, with(bias, 2, "deg/s"))
@@ -323,7 +340,7 @@ func senseLines(v *View, w int, full bool) []line {
 	switch {
 	case s.Counts.Wheel == 0 && !(s.WheelRate > 0):
 		wheel = wheel.put(Label, "none")
-	case s.WheelAge > StaleAfter:
+	case v.silent("", s.WheelAge, s.WheelRate):
 		wheel = wheel.put(Bad, "SILENT "+lasting(s.WheelAge))
 	default:
 		wheel = wheel.put(Plain, with(s.WheelSpeed, 1, "m/s"))
@@ -351,7 +368,7 @@ func timeLines(v *View, w int, full bool) []line {
 		return []line{row("time").put(Unsure, "host clock and receiver time not tied yet")}
 	}
 	l := row("time").put(Label, "host - UTC ").put(Plain, with(s.HostMinusUTC, 3, "s")).
-		put(Label, "  GNSS latency ").put(Plain, num(s.Latency*1e3, 0)+"±"+num(s.LatencySigma*1e3, 0)+" ms")
+		put(Label, "  GNSS latency ").put(Plain, num(s.Latency*1e3, 0)+" ±"+with(s.LatencySigma*1e3, 0, "ms"))
 	if !full {
 		return []line{l}
 	}
