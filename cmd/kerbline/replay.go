@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/sweep"
 	"kerbline/fusion/score"
 )
 
@@ -48,8 +49,12 @@ file of another program, --gnss, --imu and --corrections may be topic:NAME.`,
 			if err != nil {
 				return err
 			}
-			if truth != nil {
-				p.score = score.New(truth, nil)
+			labels, err := sweep.Labels(args0(args))
+			if err != nil {
+				return err
+			}
+			if truth != nil || labels != nil {
+				p.score = score.New(truth, labels)
 			}
 			if p.verdicts, err = openSink(verdicts, cmd.OutOrStdout()); err != nil {
 				return err

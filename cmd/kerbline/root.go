@@ -16,6 +16,7 @@ import (
 var commands = []func() *cobra.Command{
 	newReplay,
 	newConfig,
+	newInject,
 }
 
 // Exit codes.

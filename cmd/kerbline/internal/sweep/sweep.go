@@ -16,6 +16,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync"
 
 	"kerbline/cmd/kerbline/internal/recording"
@@ -29,12 +30,27 @@ import (
 // labelsFile names the faults of a recording, in its folder.
 const labelsFile = "labels.json"
 
-// Labels reads the labels of the recording at arg, a folder; nil where it has
-// none.
+// LabelsBeside returns where the labels of a recording in one file stand.
+func LabelsBeside(path string) string {
+	return strings.TrimSuffix(path, filepath.Ext(path)) + "." + labelsFile
+}
+
+// Labels reads the labels of the recording at arg: of a folder those in it, of
+// a file those beside it; nil where there are none.
 func Labels(arg string) (*score.Labels, error) {
-	f, err := os.Open(filepath.Join(arg, labelsFile))
+	if arg == "" {
+		return nil, nil
+	}
+	path := filepath.Join(arg, labelsFile)
+	if fi, err := os.Stat(arg); err == nil && !fi.IsDir() {
+		path = LabelsBeside(arg)
+	}
+	f, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
 	if err != nil {
-		return nil, nil // a file in place of a folder, or no labels in it
+		return nil, fmt.Errorf("sweep: labels: %w", err)
 	}
 	defer f.Close()
 	l, err := score.ReadLabels(f)

@@ -1,0 +1,185 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"kerbline/cmd/kerbline/internal/inject"
+	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/sweep"
+	"kerbline/fusion"
+)
+
+func newInject() *cobra.Command {
+	var (
+		in       inputs
+		out      string
+		specs    []string
+		scatters []string
+		after    float64
+		opt      = inject.Options{Model: inject.DefaultModel()}
+	)
+	cmd := &cobra.Command{
+		Use:   "inject [RECORDING] -o OUT --fault KIND:FROM..TO[:SIZE][:DIRECTION] ...",
+		Short: "Add labelled faults to a recording by rewriting its raw bytes",
+		Long: `Add labelled faults to a recording: sentences are rewritten with their checksums
+and TAG blocks, correction frames with their CRC, inertial and wheel lines. A clean
+recording without truth becomes a test with labels, for replay and tune.
+
+FROM and TO are seconds after the start of the recording, or host Unix seconds; no
+TO is the end. DIRECTION is left, right, ahead or back of the travel at FROM, or
+a compass bearing in degrees. SIZE and DIRECTION may be left out:
+
+` + inject.Help() + `
+--scatter spreads a number of like faults over the recording, apart from each
+other, the same for the same --seed.
+
+OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
+		Example: `  kerbline inject morning/ -o morning_jumps --scatter jump=20:0.15..1
+  kerbline inject run.mcap -o bad.mcap --fault link_silent:120..150 --fault jump:200..205:0.3:left`,
+		Args: wrong(cobra.MaximumNArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if out == "" {
+				return usage(errors.New("where to? want -o OUT"))
+			}
+			if len(specs)+len(scatters) == 0 {
+				return usage(errors.New("which fault? want --fault or --scatter"))
+			}
+			var faults []inject.Fault
+			for _, s := range specs {
+				f, err := inject.ParseFault(s)
+				if err != nil {
+					return usage(err)
+				}
+				faults = append(faults, f)
+			}
+			rec, cfg, err := in.open(args)
+			if err != nil {
+				return err
+			}
+			from, to := rec.Span()
+			var many []inject.Scatter
+			for _, s := range scatters {
+				sc, err := inject.ParseScatter(s)
+				if err != nil {
+					return usage(err)
+				}
+				many = append(many, sc)
+			}
+			spread, err := inject.Spread(many, after, to-from-5, opt.Seed)
+			if err != nil {
+				return usage(err)
+			}
+			faults = append(faults, spread...)
+
+			src := ""
+			if len(args) > 0 {
+				src = args[0]
+			}
+			if opt.Labels, err = sweep.Labels(src); err != nil {
+				return err
+			}
+			opt.Latency = cfg.GNSS.Latency
+			recs, err := collect(rec.Stream(opt.Latency))
+			if err != nil {
+				return err
+			}
+			res, err := inject.Apply(recs, faults, opt)
+			if err != nil {
+				return usage(err)
+			}
+			if fi, err := os.Stat(src); err != nil || !fi.IsDir() {
+				src = ""
+			}
+			if strings.EqualFold(filepath.Ext(out), ".mcap") {
+				err = writeMCAP(res, out, src)
+			} else {
+				err = res.Write(out, src)
+			}
+			if err != nil {
+				return err
+			}
+			w := cmd.ErrOrStderr()
+			for _, n := range append(rec.Notes, res.Notes...) {
+				fmt.Fprintln(w, "note     ", n)
+			}
+			fmt.Fprintf(w, "written   %s, %d records, %d faults labelled\n", out, len(res.Records), len(res.Labels.Faults))
+			return nil
+		},
+	}
+	in.flags(cmd)
+	f := cmd.Flags()
+	f.StringVarP(&out, "output", "o", "", "folder to make, or MCAP file")
+	f.StringArrayVar(&specs, "fault", nil, "one fault; may be repeated")
+	f.StringArrayVar(&scatters, "scatter", nil, "KIND=NUMBER[:SMALL..LARGE], that many faults at places drawn from the seed; may be repeated")
+	f.Float64Var(&after, "scatter-after", 60, "s after the start before the first scattered fault")
+	f.Uint64Var(&opt.Seed, "seed", 1, "of what is drawn: places, damage, float errors")
+	f.Float64Var(&opt.Model.HoldFixed, "hold-fixed", opt.Model.HoldFixed, "s of correction age after which the rover falls to float")
+	f.Float64Var(&opt.Model.HoldFloat, "hold-float", opt.Model.HoldFloat, "s of correction age after which the rover falls to single")
+	f.Float64Var(&opt.Model.Refix, "refix", opt.Model.Refix, "s of float after corrections are back")
+	return cmd
+}
+
+// stream is what collect reads.
+type stream interface {
+	Next() (fusion.Record, bool)
+	Refused() (fusion.Refusal, string, bool)
+	Err() error
+	Close()
+}
+
+// collect reads a stream whole. Lines that could not be turned into bytes are
+// not among the records.
+func collect(s stream, err error) ([]fusion.Record, error) {
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	var recs []fusion.Record
+	for {
+		r, ok := s.Next()
+		if !ok {
+			return recs, s.Err()
+		}
+		if _, _, refused := s.Refused(); refused {
+			continue
+		}
+		r.Data = append([]byte(nil), r.Data...)
+		recs = append(recs, r)
+	}
+}
+
+// writeMCAP writes the recording as one file, and its labels beside it. Map and
+// settings come from the folder src where they stand there.
+func writeMCAP(res *inject.Result, path, src string) error {
+	var head recorder.Head
+	for _, name := range []string{recorder.SettingsName, recorder.CourseName} {
+		if b, err := os.ReadFile(filepath.Join(src, name)); src != "" && err == nil {
+			head.Attachments = append(head.Attachments, recorder.Attachment{Name: name, Data: b})
+		}
+	}
+	f, err := recorder.Create(path, head)
+	if err != nil {
+		return err
+	}
+	for i := range res.Records {
+		r := &res.Records[i]
+		if err := f.Write(recorder.Nanos(r.T), r.Channel, r.Data); err != nil {
+			f.Abandon()
+			return err
+		}
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
+	l, err := os.Create(sweep.LabelsBeside(path))
+	if err != nil {
+		return err
+	}
+	return errors.Join(res.Labels.Write(l, res.Start), l.Close())
+}
