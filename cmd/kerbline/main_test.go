@@ -325,6 +325,31 @@ func TestReplayGarbage(t *testing.T) {
 	}
 }
 
+// The built-in recording, where there is no terminal: a line a second, and
+// everything it promises happens.
+func TestDemoPlain(t *testing.T) {
+	for _, args := range [][]string{{"demo", "--plain"}, {"demo"}} {
+		code, out, errOut := kerbline(t, args...)
+		if code != exitDone || errOut != "" {
+			t.Fatalf("exit %d, %q", code, errOut)
+		}
+		for _, want := range []string{" usable map ", " coasting ", " unusable ", "correction_outage: ", "jump: ", "verdicts "} {
+			if !strings.Contains(out, want) {
+				t.Errorf("kerbline %s shows no %q", strings.Join(args, " "), want)
+			}
+		}
+		if n := strings.Count(out, " | lateral "); n < 185 || n > 260 {
+			t.Errorf("%d lines for 185 s", n)
+		}
+		if strings.Contains(out, "\x1b") {
+			t.Error("control characters where there is no terminal")
+		}
+	}
+	if code, _, errOut := kerbline(t, "demo", "--set", "limits.risk=2"); code != exitUsage || !strings.Contains(errOut, "limits.risk is 2, want") {
+		t.Errorf("exit %d, %q", code, errOut)
+	}
+}
+
 func TestInterrupted(t *testing.T) {
 	dir := loop(t, "nominal", 20)
 	ctx, cancel := context.WithCancel(context.Background())

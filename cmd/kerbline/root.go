@@ -14,6 +14,7 @@ import (
 
 // commands lists every command; each stands in a file of its own.
 var commands = []func() *cobra.Command{
+	newDemo,
 	newReplay,
 	newConfig,
 	newInject,
