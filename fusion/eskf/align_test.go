@@ -211,6 +211,16 @@ func TestSetCorrAndVariance(t *testing.T) {
 	if got := math.Sqrt(f.P[ICorr][ICorr]); math.Abs(got-0.3) > 1e-6 || math.Abs(f.Corr.X) > 1e-8 {
 		t.Errorf("after 20 time constants %g ± %g, want 0 ± 0.3", f.Corr.X, got)
 	}
+	// Without a time constant it stands still.
+	f.SetCorr(0.2, 0.4, 0)
+	f.Corr = vec(1, 0, 0)
+	for range 400 {
+		f.Predict(r3.Vec{}, vec(0, 0, 9.8), 0.005)
+	}
+	f.Flush()
+	if f.Corr != vec(1, 0, 0) || f.P[ICorr][ICorr] != 0.2*0.2 {
+		t.Errorf("frozen, it became %v ± %g", f.Corr, math.Sqrt(f.P[ICorr][ICorr]))
+	}
 	c := f.P[IVel][ILat]
 	v := f.P[IVel][IVel]
 	f.Inflate(IVel, 0.5)

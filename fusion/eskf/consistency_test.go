@@ -109,7 +109,7 @@ func region95(dof int) (lo, hi float64) {
 }
 
 // Averages of NEES over N runs of n dimensions (Bar-Shalom, Li, Kirubarajan
-// 2001, section 5.4, from memory, prints [1.5, 2.6] for the first).
+// 2001, from memory, print [1.5, 2.6] for the first).
 func TestRegion95_BarShalom(t *testing.T) {
 	for _, w := range []struct {
 		runs, n int

@@ -42,7 +42,7 @@ const (
 
 // State is the nominal state.
 type State struct {
-	T        float64     // s, on the caller's clock
+	T        float64     // s, on the caller's clock; see [State.Integrate]
 	Pos      r3.Vec      // m, ENU, body origin
 	Vel      r3.Vec      // m/s, ENU
 	Att      quat.Number // body to world, unit
@@ -83,8 +83,8 @@ type Params struct {
 // value: a copy is an independent filter.
 type Filter struct {
 	State
-	P      [NErr][NErr]float64 // symmetric, both triangles kept
-	Params Params
+	Params
+	P [NErr][NErr]float64 // symmetric, both triangles kept
 
 	acc window
 }
@@ -108,6 +108,9 @@ type window struct {
 // second order in dt. Earth rate and gravity are included; the Coriolis
 // acceleration (0.3 mg at 20 m/s) is not. Arguments must be finite; a dt that
 // is not positive does nothing.
+//
+// T advances by dt. In Unix seconds it is rounded to 0.2 µs each time, which
+// adds up in one direction: take dt as the stamp of the sample minus T.
 func (s *State) Integrate(w, a r3.Vec, dt float64, p *Params) {
 	if !(dt > 0) {
 		return
@@ -296,93 +299,135 @@ func (f *Filter) transition(c *window, q1 quat.Number, x *transition) {
 // half after it, which gives the cross terms (velocity noise moving the
 // position, gyro noise turning into velocity) to second order.
 func (f *Filter) carry(p *[NErr][NErr]float64, c *window, x *transition) {
-	f.addNoise(p, c, 0.5)
+	q := f.noise(c, 0.5)
+	q.add(p)
 	propagate(p, x)
-	f.addNoise(p, c, 0.5)
-	q := &f.Params
-	vh := (1 - x.phi*x.phi) * q.CorrSigmaH * q.CorrSigmaH
+	q.add(p)
+	h := 1 - x.phi*x.phi
+	vh := h * f.Params.CorrSigmaH * f.Params.CorrSigmaH
 	p[ICorr][ICorr] += vh
 	p[ICorr+1][ICorr+1] += vh
-	p[ICorr+2][ICorr+2] += (1 - x.phi*x.phi) * q.CorrSigmaV * q.CorrSigmaV
+	p[ICorr+2][ICorr+2] += h * f.Params.CorrSigmaV * f.Params.CorrSigmaV
 }
 
-// addNoise adds the share of the white-noise covariance over the window.
-func (f *Filter) addNoise(p *[NErr][NErr]float64, c *window, share float64) {
+// noise is the diagonal of Q: variances of the white noise over a window.
+type noise struct{ vel, att, gyr, acc, scale, slip, lat float64 }
+
+func (f *Filter) noise(c *window, share float64) noise {
 	q := &f.Params
 	t := share * c.t
-	v := share * c.va
-	p[IVel][IVel] += v
-	p[IVel+1][IVel+1] += v
-	p[IVel+2][IVel+2] += v
-	v = t * q.GyroNoise * q.GyroNoise
-	p[IAtt][IAtt] += v
-	p[IAtt+1][IAtt+1] += v
-	p[IAtt+2][IAtt+2] += v
-	v = t * q.GyroWalk * q.GyroWalk
-	p[IGyr][IGyr] += v
-	p[IGyr+1][IGyr+1] += v
-	p[IGyr+2][IGyr+2] += v
-	v = t * q.AccWalk * q.AccWalk
-	p[IAcc][IAcc] += v
-	p[IAcc+1][IAcc+1] += v
-	p[IAcc+2][IAcc+2] += v
-	p[IScale][IScale] += t * q.ScaleWalk * q.ScaleWalk
-	p[ISlip][ISlip] += t * q.SlipWalk * q.SlipWalk
-	p[ILat][ILat] += t * q.LatencyWalk * q.LatencyWalk
+	return noise{
+		vel: share * c.va, att: t * q.GyroNoise * q.GyroNoise,
+		gyr: t * q.GyroWalk * q.GyroWalk, acc: t * q.AccWalk * q.AccWalk,
+		scale: t * q.ScaleWalk * q.ScaleWalk, slip: t * q.SlipWalk * q.SlipWalk, lat: t * q.LatencyWalk * q.LatencyWalk,
+	}
 }
 
-// propagate is P ← F·P·Fᵀ, using that only nine rows of F move and that P is
-// symmetric: a row of P·Fᵀ needs the first fifteen entries of a row of P only.
+func (q *noise) add(p *[NErr][NErr]float64) {
+	p[IVel][IVel] += q.vel
+	p[IVel+1][IVel+1] += q.vel
+	p[IVel+2][IVel+2] += q.vel
+	p[IAtt][IAtt] += q.att
+	p[IAtt+1][IAtt+1] += q.att
+	p[IAtt+2][IAtt+2] += q.att
+	p[IGyr][IGyr] += q.gyr
+	p[IGyr+1][IGyr+1] += q.gyr
+	p[IGyr+2][IGyr+2] += q.gyr
+	p[IAcc][IAcc] += q.acc
+	p[IAcc+1][IAcc+1] += q.acc
+	p[IAcc+2][IAcc+2] += q.acc
+	p[IScale][IScale] += q.scale
+	p[ISlip][ISlip] += q.slip
+	p[ILat][ILat] += q.lat
+}
+
+// propagate is P ← F·P·Fᵀ, in place and written out: this is the hot path.
+// Only nine rows of F move and they look at the first fifteen errors, so a pass
+// over the rows of P makes it P·Fᵀ, and a pass over its nine moving columns the
+// rest. What follows from symmetry is copied, not worked out.
 func propagate(p *[NErr][NErr]float64, x *transition) {
-	var n [nDyn][nDyn]float64 // the moving rows of P·Fᵀ
-	for j := range n {
-		x.row((*[nIMU]float64)(p[j][:nIMU]), &n[j])
-	}
-	if x.phi != 1 {
-		for j := ICorr; j < NErr; j++ {
-			for k := range ICorr {
-				p[j][k] *= x.phi
-				p[k][j] = p[j][k]
-			}
-			for k := ICorr; k < NErr; k++ {
-				p[j][k] *= x.phi * x.phi
-			}
+	vt, vg, va, tt, tg := &x.vt, &x.vg, &x.va, &x.tt, &x.tg
+	for j := range p {
+		r := &p[j]
+		a0, a1, a2 := r[IAtt], r[IAtt+1], r[IAtt+2]
+		g0, g1, g2 := r[IGyr], r[IGyr+1], r[IGyr+2]
+		b0, b1, b2 := r[IAcc], r[IAcc+1], r[IAcc+2]
+		v0, v1, v2 := r[IVel], r[IVel+1], r[IVel+2]
+		n0 := (v0 + vt[0]*a0 + vt[1]*a1 + vt[2]*a2) + (vg[0]*g0 + vg[1]*g1 + vg[2]*g2) + (va[0]*b0 + va[1]*b1 + va[2]*b2)
+		n1 := (v1 + vt[3]*a0 + vt[4]*a1 + vt[5]*a2) + (vg[3]*g0 + vg[4]*g1 + vg[5]*g2) + (va[3]*b0 + va[4]*b1 + va[5]*b2)
+		n2 := (v2 + vt[6]*a0 + vt[7]*a1 + vt[8]*a2) + (vg[6]*g0 + vg[7]*g1 + vg[8]*g2) + (va[6]*b0 + va[7]*b1 + va[8]*b2)
+		p0 := r[IPos] + x.p0*v0 + x.p1*n0
+		p1 := r[IPos+1] + x.p0*v1 + x.p1*n1
+		p2 := r[IPos+2] + x.p0*v2 + x.p1*n2
+		if j < IAtt { // the attitude columns of these rows come by symmetry
+			r[0], r[1], r[2], r[3], r[4], r[5] = p0, p1, p2, n0, n1, n2
+			continue
+		}
+		t0 := (tt[0]*a0 + tt[1]*a1 + tt[2]*a2) + (tg[0]*g0 + tg[1]*g1 + tg[2]*g2)
+		t1 := (tt[3]*a0 + tt[4]*a1 + tt[5]*a2) + (tg[3]*g0 + tg[4]*g1 + tg[5]*g2)
+		t2 := (tt[6]*a0 + tt[7]*a1 + tt[8]*a2) + (tg[6]*g0 + tg[7]*g1 + tg[8]*g2)
+		if j >= ICorr {
+			h := x.phi
+			p0, p1, p2, n0, n1, n2, t0, t1, t2 = h*p0, h*p1, h*p2, h*n0, h*n1, h*n2, h*t0, h*t1, h*t2
+		}
+		r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7], r[8] = p0, p1, p2, n0, n1, n2, t0, t1, t2
+		if j >= nDyn {
+			p[0][j], p[1][j], p[2][j] = p0, p1, p2
+			p[3][j], p[4][j], p[5][j] = n0, n1, n2
+			p[6][j], p[7][j], p[8][j] = t0, t1, t2
 		}
 	}
-	for j := nDyn; j < NErr; j++ {
-		var out [nDyn]float64
-		x.row((*[nIMU]float64)(p[j][:nIMU]), &out)
-		for i, v := range out {
-			p[j][i], p[i][j] = v, v
-		}
-	}
-	// F·(P·Fᵀ), column by column.
+	rt0, rt1, rt2 := &p[IAtt], &p[IAtt+1], &p[IAtt+2]
+	rg0, rg1, rg2 := &p[IGyr], &p[IGyr+1], &p[IGyr+2]
 	for l := range nDyn {
-		var c [nIMU]float64
-		for k := range nDyn {
-			c[k] = n[k][l]
+		a0, a1, a2 := rt0[l], rt1[l], rt2[l]
+		g0, g1, g2 := rg0[l], rg1[l], rg2[l]
+		t0 := (tt[0]*a0 + tt[1]*a1 + tt[2]*a2) + (tg[0]*g0 + tg[1]*g1 + tg[2]*g2)
+		t1 := (tt[3]*a0 + tt[4]*a1 + tt[5]*a2) + (tg[3]*g0 + tg[4]*g1 + tg[5]*g2)
+		t2 := (tt[6]*a0 + tt[7]*a1 + tt[8]*a2) + (tg[6]*g0 + tg[7]*g1 + tg[8]*g2)
+		rt0[l], rt1[l], rt2[l] = t0, t1, t2
+		if l < IAtt {
+			o := &p[l]
+			o[IAtt], o[IAtt+1], o[IAtt+2] = t0, t1, t2
 		}
-		for k := nDyn; k < nIMU; k++ {
-			c[k] = p[k][l]
+		if l < IVel || l >= IAtt {
+			continue
 		}
-		var out [nDyn]float64
-		x.row(&c, &out)
-		for i := 0; i <= l; i++ {
-			p[i][l], p[l][i] = out[i], out[i]
-		}
+		b0, b1, b2 := p[IAcc][l], p[IAcc+1][l], p[IAcc+2][l]
+		v0, v1, v2 := p[IVel][l], p[IVel+1][l], p[IVel+2][l]
+		n0 := (v0 + vt[0]*a0 + vt[1]*a1 + vt[2]*a2) + (vg[0]*g0 + vg[1]*g1 + vg[2]*g2) + (va[0]*b0 + va[1]*b1 + va[2]*b2)
+		n1 := (v1 + vt[3]*a0 + vt[4]*a1 + vt[5]*a2) + (vg[3]*g0 + vg[4]*g1 + vg[5]*g2) + (va[3]*b0 + va[4]*b1 + va[5]*b2)
+		n2 := (v2 + vt[6]*a0 + vt[7]*a1 + vt[8]*a2) + (vg[6]*g0 + vg[7]*g1 + vg[8]*g2) + (va[6]*b0 + va[7]*b1 + va[8]*b2)
+		p[IVel][l], p[IVel+1][l], p[IVel+2][l] = n0, n1, n2
+		p[IPos][l] += x.p0*v0 + x.p1*n0
+		p[IPos+1][l] += x.p0*v1 + x.p1*n1
+		p[IPos+2][l] += x.p0*v2 + x.p1*n2
 	}
-}
-
-// row applies the moving rows of F to one error vector.
-func (x *transition) row(c *[nIMU]float64, out *[nDyn]float64) {
-	for i := range 3 {
-		m := 3 * i
-		v := c[3+i] + x.vt[m]*c[6] + x.vt[m+1]*c[7] + x.vt[m+2]*c[8] +
-			x.vg[m]*c[9] + x.vg[m+1]*c[10] + x.vg[m+2]*c[11] +
-			x.va[m]*c[12] + x.va[m+1]*c[13] + x.va[m+2]*c[14]
-		out[i] = c[i] + x.p0*c[3+i] + x.p1*v
-		out[3+i] = v
-		out[6+i] = x.tt[m]*c[6] + x.tt[m+1]*c[7] + x.tt[m+2]*c[8] +
-			x.tg[m]*c[9] + x.tg[m+1]*c[10] + x.tg[m+2]*c[11]
+	// (p,p) from (v,p) before the velocity and after it; the latter is the
+	// transpose of the (p,v) just made.
+	for l := IPos; l < IVel; l++ {
+		o := &p[l]
+		n0, n1, n2 := o[IVel], o[IVel+1], o[IVel+2]
+		p[IPos][l] += x.p0*p[IVel][l] + x.p1*n0
+		p[IPos+1][l] += x.p0*p[IVel+1][l] + x.p1*n1
+		p[IPos+2][l] += x.p0*p[IVel+2][l] + x.p1*n2
+		p[IVel][l], p[IVel+1][l], p[IVel+2][l] = n0, n1, n2
+	}
+	// Rounding differs between the triangles of the blocks on the diagonal.
+	for i := IPos; i < nDyn; i += 3 {
+		p[i+1][i], p[i+2][i], p[i+2][i+1] = p[i][i+1], p[i][i+2], p[i+1][i+2]
+	}
+	if h := x.phi; h != 1 {
+		for j := nDyn; j < ICorr; j++ {
+			r := &p[j]
+			u, v, w := h*r[ICorr], h*r[ICorr+1], h*r[ICorr+2]
+			r[ICorr], r[ICorr+1], r[ICorr+2] = u, v, w
+			p[ICorr][j], p[ICorr+1][j], p[ICorr+2][j] = u, v, w
+		}
+		for j := ICorr; j < NErr; j++ {
+			for k := ICorr; k < NErr; k++ {
+				p[j][k] *= h * h
+			}
+		}
 	}
 }

@@ -115,7 +115,8 @@ func TestTransition_Sola(t *testing.T) {
 	f.Params.AccWalk, f.Params.GyroWalk = saw, sww
 	c.va = sa * sa * gDt * gDt
 	propagate(&f.P, &x)
-	f.addNoise(&f.P, &c, 1)
+	q := f.noise(&c, 1)
+	q.add(&f.P)
 	compare15(t, "P1", &f.P, &goldenP1, 1e-12)
 	var trace float64
 	for i := range NErr {

@@ -119,21 +119,26 @@ func TestObservationJacobians(t *testing.T) {
 	}
 }
 
-// dense writes F in full.
+// dense writes F in full, from the equations at [transition].
 func (x *transition) dense() (f [NErr][NErr]float64) {
-	for j := range NErr {
-		var c [nIMU]float64
-		f[j][j] = 1
-		if j < nIMU {
-			c[j] = 1
-			var out [nDyn]float64
-			x.row(&c, &out)
-			for i, v := range out {
-				f[i][j] = v
-			}
+	for i := range NErr {
+		f[i][i] = 1
+		if i >= ICorr {
+			f[i][i] = x.phi
 		}
-		if j >= ICorr {
-			f[j][j] = x.phi
+	}
+	for i := range 3 {
+		f[IVel+i][IVel+i] = 1
+		for j := range 3 {
+			f[IVel+i][IAtt+j] = x.vt[3*i+j]
+			f[IVel+i][IGyr+j] = x.vg[3*i+j]
+			f[IVel+i][IAcc+j] = x.va[3*i+j]
+			f[IAtt+i][IAtt+j] = x.tt[3*i+j]
+			f[IAtt+i][IGyr+j] = x.tg[3*i+j]
+		}
+		f[IPos+i][IVel+i] += x.p0
+		for j := range NErr {
+			f[IPos+i][j] += x.p1 * f[IVel+i][j]
 		}
 	}
 	return f

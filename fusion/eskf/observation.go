@@ -290,15 +290,37 @@ func (s *sparse) dot(v *[NErr]float64) (d float64) {
 	return d
 }
 
-// mulP writes P·h.
+// mulP writes P·h, by rows of P since P is symmetric.
 func (f *Filter) mulP(s *sparse, b *[NErr]float64) {
 	*b = [NErr]float64{}
 	for i := range s.n {
-		h := s.h[i]
-		for j, v := range &f.P[s.i[i]] {
-			b[j] += h * v
-		}
+		addScaled(b, s.h[i], &f.P[s.i[i]])
 	}
+}
+
+// addScaled is b += h·r, written out for speed.
+func addScaled(b *[NErr]float64, h float64, r *[NErr]float64) {
+	b[0] += h * r[0]
+	b[1] += h * r[1]
+	b[2] += h * r[2]
+	b[3] += h * r[3]
+	b[4] += h * r[4]
+	b[5] += h * r[5]
+	b[6] += h * r[6]
+	b[7] += h * r[7]
+	b[8] += h * r[8]
+	b[9] += h * r[9]
+	b[10] += h * r[10]
+	b[11] += h * r[11]
+	b[12] += h * r[12]
+	b[13] += h * r[13]
+	b[14] += h * r[14]
+	b[15] += h * r[15]
+	b[16] += h * r[16]
+	b[17] += h * r[17]
+	b[18] += h * r[18]
+	b[19] += h * r[19]
+	b[20] += h * r[20]
 }
 
 // Apply corrects the filter by o and reports whether it did: an observation
@@ -328,10 +350,7 @@ func (f *Filter) correct(o *Obs, dx *[NErr]float64) bool {
 		h, b := &o.rows[a], &w[a]
 		f.mulP(h, b)
 		for c := range a {
-			g := h.dot(&w[c])
-			for j := range b {
-				b[j] -= g * w[c][j]
-			}
+			addScaled(b, -h.dot(&w[c]), &w[c])
 		}
 		s := h.dot(b) + o.R[a]
 		y := o.Y[a] - h.dot(dx)
@@ -345,14 +364,51 @@ func (f *Filter) correct(o *Obs, dx *[NErr]float64) bool {
 			dx[j] += b[j] * y
 		}
 	}
-	for i := range f.P {
-		row := &f.P[i]
-		w0, w1, w2 := w[0][i], w[1][i], w[2][i]
-		for j := range row {
-			row[j] -= w0*w[0][j] + w1*w[1][j] + w2*w[2][j]
-		}
+	if o.N == 1 {
+		subtract1(&f.P, &w[0])
+	} else {
+		subtract3(&f.P, &w[0], &w[1], &w[2])
 	}
 	return true
+}
+
+// subtract1 is P ← P - u·uᵀ, three rows at a time, upper triangle copied to
+// the lower.
+func subtract1(p *[NErr][NErr]float64, u *[NErr]float64) {
+	for i := 0; i < NErr; i += 3 {
+		r0, r1, r2 := &p[i], &p[i+1], &p[i+2]
+		u0, u1, u2 := u[i], u[i+1], u[i+2]
+		for j := i; j < NErr; j++ {
+			uj := u[j]
+			a, b, c := r0[j]-u0*uj, r1[j]-u1*uj, r2[j]-u2*uj
+			r0[j], r1[j], r2[j] = a, b, c
+			if j >= i+3 {
+				q := &p[j]
+				q[i], q[i+1], q[i+2] = a, b, c
+			}
+		}
+	}
+}
+
+// subtract3 is P ← P - u·uᵀ - v·vᵀ - w·wᵀ.
+func subtract3(p *[NErr][NErr]float64, u, v, w *[NErr]float64) {
+	for i := 0; i < NErr; i += 3 {
+		r0, r1, r2 := &p[i], &p[i+1], &p[i+2]
+		u0, u1, u2 := u[i], u[i+1], u[i+2]
+		v0, v1, v2 := v[i], v[i+1], v[i+2]
+		w0, w1, w2 := w[i], w[i+1], w[i+2]
+		for j := i; j < NErr; j++ {
+			uj, vj, wj := u[j], v[j], w[j]
+			a := r0[j] - (u0*uj + v0*vj + w0*wj)
+			b := r1[j] - (u1*uj + v1*vj + w1*wj)
+			c := r2[j] - (u2*uj + v2*vj + w2*wj)
+			r0[j], r1[j], r2[j] = a, b, c
+			if j >= i+3 {
+				q := &p[j]
+				q[i], q[i+1], q[i+2] = a, b, c
+			}
+		}
+	}
 }
 
 // plus adds an error to the nominal state: x ⊞ δx.
@@ -373,23 +429,19 @@ func (s *State) plus(dx *[NErr]float64) {
 func (f *Filter) resetAttitude(th r3.Vec) {
 	x, y, z := 0.5*th.X, 0.5*th.Y, 0.5*th.Z
 	p := &f.P
-	for j := range p {
-		r := &p[j]
-		a, b, c := r[IAtt], r[IAtt+1], r[IAtt+2]
-		r[IAtt] = a + z*b - y*c
-		r[IAtt+1] = b + x*c - z*a
-		r[IAtt+2] = c + y*a - x*b
-	}
 	r0, r1, r2 := &p[IAtt], &p[IAtt+1], &p[IAtt+2]
-	for j := range r0 {
+	for j := range p {
 		a, b, c := r0[j], r1[j], r2[j]
-		r0[j] = a + z*b - y*c
-		r1[j] = b + x*c - z*a
-		r2[j] = c + y*a - x*b
-	}
-	for i := range p {
-		for j := range 3 {
-			p[i][IAtt+j] = p[IAtt+j][i]
+		a, b, c = a+(z*b-y*c), b+(x*c-z*a), c+(y*a-x*b)
+		r0[j], r1[j], r2[j] = a, b, c
+		if q := &p[j]; j < IAtt || j >= IGyr {
+			q[IAtt], q[IAtt+1], q[IAtt+2] = a, b, c
 		}
 	}
+	for i := IAtt; i < IGyr; i++ {
+		q := &p[i]
+		a, b, c := q[IAtt], q[IAtt+1], q[IAtt+2]
+		q[IAtt], q[IAtt+1], q[IAtt+2] = a+(z*b-y*c), b+(x*c-z*a), c+(y*a-x*b)
+	}
+	r1[IAtt], r2[IAtt], r2[IAtt+1] = r0[IAtt+1], r0[IAtt+2], r1[IAtt+2]
 }
