@@ -347,6 +347,14 @@ func TestLap(t *testing.T) {
 	if s := show(v); strings.ContainsAny(s, "=ox") {
 		t.Errorf("old verdicts stayed:\n%s", s)
 	}
+	// The same where that pass was a whole lap, a little beside the first.
+	v = sampleUnusable()
+	for i, pos := range append(quarryLoop(), quarryLoop()[:8]...) {
+		v.Trail = append(v.Trail, TrailPoint{T: sampleT + float64(i), Pos: geodesy.LLA{Lat: pos.Lat + 7e-7, Lon: pos.Lon}, Verdict: fusion.Usable, Advice: fusion.AdviseMap})
+	}
+	if s := show(v); strings.ContainsAny(s, "=ox") {
+		t.Errorf("verdicts of the lap before stayed:\n%s", s)
+	}
 	// A position thrown far away must not shrink the lap.
 	v = sampleUsable()
 	v.Snap.Pos.Lat += 0.1

@@ -96,7 +96,8 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 	}
 
 	type mark struct {
-		dots uint8   // braille dots of course and trail
+		dots uint8   // braille dots of the course
+		way  uint8   // and of the trail
 		seen bool    // the car was here
 		m    manner  // what the verdict was
 		t    float64 // when, last
@@ -123,16 +124,23 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 			}
 		}
 	}
-	for i := range v.Trail {
-		p := &v.Trail[i]
+	// Of the trail only the last lap: marks of an earlier one, a metre beside it,
+	// would stay in the cells next to the line.
+	from, driven := 0, 0.0
+	for i := len(v.Trail) - 1; i > 0; i-- {
+		driven += flatDist(v.Trail[i].Pos, v.Trail[i-1].Pos)
+		if driven > v.Snap.LapLength && v.Snap.LapLength > 0 {
+			from = i
+			break
+		}
+	}
+	for _, p := range v.Trail[from:] {
 		x, y, ok := dot(p.Pos)
 		if !ok {
 			continue
 		}
 		q := &cells[(y/4)*w+x/2]
-		if n == 0 {
-			q.dots |= brailleDot(x%2, y%4)
-		}
+		q.way |= brailleDot(x%2, y%4)
 		m := p.manner()
 		if !q.seen || p.T-q.t > revisit || severity[m] > severity[q.m] {
 			q.m = m
@@ -147,8 +155,8 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 			c.Set(x, y, q.m.trailGlyph(), textStyles[q.m])
 		case q.seen && q.dots != 0:
 			c.Set(x, y, 0x2800+rune(q.dots), Good)
-		case q.seen:
-			c.Set(x, y, '⠒', Good) // driven beside the course line
+		case q.seen: // driven beside the course line, or there is none
+			c.Set(x, y, 0x2800+rune(q.way), Good)
 		case q.dots != 0:
 			c.Set(x, y, 0x2800+rune(q.dots), Rule)
 		}

@@ -399,7 +399,7 @@ func testLines(v *View, w int) []line {
 		switch {
 		case t.Alarm:
 			l = l.put(Bad, "ALARM "+lasting(v.since(t.Since)))
-		case !known(t.Stat):
+		case !known(t.Stat) && fusion.TestID(i) != fusion.TestFix && fusion.TestID(i) != fusion.TestInputs: // those two have no number
 			l = l.put(Unsure, "not run")
 		default:
 			l = l.put(Good, "quiet")
@@ -592,8 +592,8 @@ func senseDetail(v *View, w int) []line {
 		vec("accelerometer bias ", s.AccBias, 1, 3, "m/s²"),
 		nil)
 	out = append(out, timeLines(v, w, true)...)
-	out = append(out, nil, row("counts").put(Plain, fmt.Sprintf("%d sentences, %d epochs (%d used, %d refused), %d frames",
-		s.Counts.Sentences, s.Counts.Epochs, s.Counts.EpochsUsed, s.Counts.EpochsRefused, s.Counts.Frames)))
+	out = append(out, nil, row("counts").put(Plain, fmt.Sprintf("%d epochs (%d used, %d refused), %d frames, %d IMU, %d wheel",
+		s.Counts.Epochs, s.Counts.EpochsUsed, s.Counts.EpochsRefused, s.Counts.Frames, s.Counts.IMU, s.Counts.Wheel)))
 	refused := row("refused")
 	any := false
 	for i, n := range s.Counts.Refused {
