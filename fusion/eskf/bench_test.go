@@ -73,8 +73,10 @@ func BenchmarkHour(b *testing.B) {
 	for _, every := range []int{4, 1} {
 		b.Run(map[int]string{1: "every1", 4: "every4"}[every], func(b *testing.B) {
 			lever := r3.Vec{X: 0.3, Z: 0.8}
+			f := benchFilter(every)
+			start := *f
 			for b.Loop() {
-				f := benchFilter(every)
+				*f = start
 				for i := range 720000 {
 					w := r3.Vec{X: 0.01, Y: 0.02, Z: 0.3 + 1e-3*float64(i%7)}
 					f.Predict(w, r3.Vec{X: 0.1, Y: 0.2, Z: 9.81}, 0.005)
