@@ -18,6 +18,7 @@ var commands = []func() *cobra.Command{
 	newReplay,
 	newConfig,
 	newInject,
+	newTune,
 }
 
 // Exit codes.

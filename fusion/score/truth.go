@@ -68,6 +68,14 @@ func (tr *Truth) Add(t float64, p geodesy.LLA, yaw, sigma float64) error {
 	return nil
 }
 
+// Seal ends filling. Only a sealed Truth may be read by several goroutines at
+// once; [ReadTruth] returns one.
+func (tr *Truth) Seal() {
+	if len(tr.t) > 1 {
+		tr.maxGap()
+	}
+}
+
 // Frame returns the local frame of the positions.
 func (tr *Truth) Frame() *geodesy.Frame { return &tr.frame }
 
@@ -154,6 +162,7 @@ func ReadTruth(r io.Reader) (*Truth, error) {
 	if tr == nil || len(tr.t) < 2 {
 		return nil, fmt.Errorf("score: truth: fewer than two samples")
 	}
+	tr.Seal()
 	return tr, nil
 }
 

@@ -158,7 +158,7 @@ type Trajectory struct {
 	Smoothed []Pose
 }
 
-// Reference returns the smoothed trajectory as a reference to judge by.
+// Reference returns the smoothed trajectory, sealed, as a reference to judge by.
 func (tr *Trajectory) Reference() (*score.Truth, error) {
 	ref := score.NewTruth(tr.Frame.Origin())
 	for i := range tr.Smoothed {
@@ -171,6 +171,7 @@ func (tr *Trajectory) Reference() (*score.Truth, error) {
 			return nil, err
 		}
 	}
+	ref.Seal()
 	return ref, nil
 }
 

@@ -6,45 +6,16 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
-	"math"
 	"slices"
-
-	"kerbline/fusion"
 )
 
 // Source names one recording of a sweep and what it was played with. Two
 // sources that differ in anything but Name give results that must not be mixed.
 type Source struct {
 	Name      string `json:"name"`
-	Sum       string `json:"sum"`       // of the measurements
+	Sum       string `json:"sum"`       // of its span and size
 	Settings  string `json:"settings"`  // of the settings the sweep starts from
 	Reference string `json:"reference"` // what it is judged by
-}
-
-// Sum returns a checksum of all measurements.
-func (tp *Tape) Sum() string {
-	h := fnv.New64a()
-	var b [8]byte
-	put := func(v uint64) {
-		for i := range b {
-			b[i] = byte(v >> (8 * i))
-		}
-		h.Write(b[:])
-	}
-	tp.Each(func(m *fusion.Measurement) {
-		put(uint64(m.Kind))
-		put(math.Float64bits(m.T))
-		put(math.Float64bits(m.W[2]))
-		put(math.Float64bits(m.F[0]))
-		put(math.Float64bits(m.V))
-		if m.Epoch != nil {
-			put(math.Float64bits(m.Epoch.Pos.Lat))
-		}
-		if m.Frame != nil {
-			put(uint64(m.Frame.EpochMs))
-		}
-	})
-	return fmt.Sprintf("%016x", h.Sum64())
 }
 
 // SumOf returns a checksum of settings as they print.

@@ -5,7 +5,7 @@
 // Each recording is decoded once and held while every setting plays it, each
 // worker with a monitor of its own; so memory depends on the longest recording
 // and the number of cores, not on the number of settings. Results do not depend
-// on the number of cores. Start at [Load] and [Run].
+// on the number of cores. Start at [Open] and [Run].
 package sweep
 
 import (
@@ -65,8 +65,42 @@ type Input struct {
 	Name string // as given
 	Rec  *recording.Recording
 	Base settings.File // the settings the sweep starts from
-	// Notes are remarks for the user, filled by Load.
+	// Notes are remarks for the user, added to by Load.
 	Notes []string
+
+	truth  *score.Truth
+	labels *score.Labels
+}
+
+// Open finds what the recording rec, given as name, can be judged by.
+func Open(name string, rec *recording.Recording, base settings.File) (in *Input, err error) {
+	in = &Input{Name: name, Rec: rec, Base: base}
+	if in.truth, err = rec.Truth(); err != nil {
+		return nil, err
+	}
+	in.labels, err = Labels(name)
+	return in, err
+}
+
+// Source identifies in in a file of results.
+func (in *Input) Source() (tune.Source, error) {
+	s, err := in.Rec.Stream(in.Base.GNSS.Latency)
+	if err != nil {
+		return tune.Source{}, fmt.Errorf("%s: %w", in.Name, err)
+	}
+	defer s.Close()
+	_, size := s.Progress()
+	from, to := in.Rec.Span()
+	ref := "the smoothed trajectory"
+	switch {
+	case in.truth != nil && in.labels != nil:
+		ref = "truth and labels"
+	case in.truth != nil:
+		ref = "truth"
+	case in.labels != nil:
+		ref = "labels"
+	}
+	return tune.Source{Name: filepath.Base(in.Name), Sum: fmt.Sprintf("%.6f-%.6f-%d", from, to, size), Settings: tune.SumOf(in.Base.Config), Reference: ref}, nil
 }
 
 // Loaded is an input in memory.
@@ -76,10 +110,10 @@ type Loaded struct {
 	Ref  tune.Reference
 }
 
-// Load decodes in and finds what it can be judged by: truth and labels, or
-// labels, or with neither the trajectory smoothed with the settings of the input.
-func Load(ctx context.Context, in *Input) (*Loaded, error) {
-	l := &Loaded{Input: in, Tape: &tune.Tape{}}
+// Load decodes in. Where it has neither truth nor labels it is smoothed with the
+// settings the sweep starts from, and judged by that.
+func (in *Input) Load(ctx context.Context) (*Loaded, error) {
+	l := &Loaded{Input: in, Tape: &tune.Tape{}, Ref: tune.Reference{Truth: in.truth, Labels: in.labels}}
 	feed, err := in.Rec.Feed(in.Base.Config)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", in.Name, err)
@@ -103,12 +137,6 @@ func Load(ctx context.Context, in *Input) (*Loaded, error) {
 	if d := feed.Damage(); d != "" {
 		in.Notes = append(in.Notes, in.Name+": "+d)
 	}
-	if l.Ref.Truth, err = in.Rec.Truth(); err != nil {
-		return nil, err
-	}
-	if l.Ref.Labels, err = Labels(in.Name); err != nil {
-		return nil, err
-	}
 	if l.Ref.Truth == nil && l.Ref.Labels == nil {
 		s := smooth.New(in.Base.Config)
 		l.Tape.Each(s.Add)
@@ -121,26 +149,6 @@ func Load(ctx context.Context, in *Input) (*Loaded, error) {
 		}
 	}
 	return l, nil
-}
-
-// Reference says what l is judged by.
-func (l *Loaded) Reference() string {
-	switch {
-	case l.Ref.Truth != nil && !l.Ref.Truth.Exact():
-		return "smoothed"
-	case l.Ref.Truth != nil && l.Ref.Labels != nil:
-		return "truth and labels"
-	case l.Ref.Truth != nil:
-		return "truth"
-	case l.Ref.Labels != nil:
-		return "labels"
-	}
-	return "nothing"
-}
-
-// Source identifies l in a file of results.
-func (l *Loaded) Source() tune.Source {
-	return tune.Source{Name: filepath.Base(l.Name), Sum: l.Tape.Sum(), Settings: tune.SumOf(l.Base.Config), Reference: l.Reference()}
 }
 
 // Play runs one setting, given as key=value each, over l.
