@@ -1,0 +1,142 @@
+package publish
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"net"
+	"os"
+	"sync"
+	"time"
+
+	"kerbline/cmd/kerbline/internal/lines"
+	"kerbline/fusion"
+	"kerbline/gnss"
+	"kerbline/gnss/corrections"
+	"kerbline/gnss/geodesy"
+)
+
+// Listener receives verdicts and says when there are none.
+type Listener struct {
+	conn    *net.UDPConn
+	buf     []byte
+	lastT   float64
+	fresh   time.Time // of the last verdict
+	Refused uint64    // datagrams that were no newer verdict
+}
+
+// Listen opens addr, host:port with or without udp://. An empty host is this
+// computer only; 0.0.0.0 hears the network.
+func Listen(addr string) (*Listener, error) {
+	ua, err := resolve(addr)
+	if err != nil {
+		return nil, err
+	}
+	conn, err := net.ListenUDP("udp", ua)
+	if err != nil {
+		return nil, fmt.Errorf("publish: %s: %w, want a free port", ua, err)
+	}
+	return &Listener{conn: conn, buf: make([]byte, 64<<10), lastT: math.Inf(-1)}, nil
+}
+
+// Addr returns where the listener hears.
+func (l *Listener) Addr() string { return l.conn.LocalAddr().String() }
+
+// Close stops listening and ends a Next under way.
+func (l *Listener) Close() error { return l.conn.Close() }
+
+// ErrSilent is returned by Next when no verdict came in time: the position is
+// not usable.
+var ErrSilent = errors.New("publish: nothing heard")
+
+// Next returns the next verdict. Repeated, older and unreadable datagrams are
+// counted and passed over; when no newer verdict comes within [Hold] seconds
+// it returns [ErrSilent], again and again while the silence lasts.
+func (l *Listener) Next(ctx context.Context) (lines.Verdict, error) {
+	deadline := time.Now().Add(time.Duration(Hold * 1e9))
+	for {
+		if ctx.Err() != nil {
+			return lines.Verdict{}, ctx.Err()
+		}
+		_ = l.conn.SetReadDeadline(deadline)
+		n, err := l.conn.Read(l.buf)
+		if errors.Is(err, os.ErrDeadlineExceeded) {
+			if time.Since(l.fresh) > time.Second {
+				// A monitor whose clock was set back starts again from lower times.
+				l.lastT = math.Inf(-1)
+			}
+			return lines.Verdict{}, ErrSilent
+		}
+		if err != nil {
+			return lines.Verdict{}, err
+		}
+		v, err := lines.ParseVerdict(l.buf[:n])
+		if err != nil || !(float64(v.T) > l.lastT) || !(float64(v.ValidUntil) > float64(v.T)) {
+			l.Refused++
+			continue
+		}
+		l.lastT, l.fresh = float64(v.T), time.Now()
+		return v, nil
+	}
+}
+
+// blank is the snapshot of a monitor that knows nothing yet.
+var blank = sync.OnceValue(func() fusion.Snapshot { return *fusion.NewMonitor(fusion.DefaultConfig(), nil).Snapshot() })
+
+// Snapshot turns a verdict heard back into as much of a snapshot as it holds;
+// the rest is unknown.
+func Snapshot(v *lines.Verdict) fusion.Snapshot {
+	s := blank()
+	s.T, s.Seq = float64(v.T), v.Seq
+	// A word that is not known means the worst.
+	s.Verdict, s.Advice = fusion.Unusable, fusion.AdviseStop
+	for w := fusion.Unproven; w <= fusion.Unusable; w++ {
+		if w.String() == v.Verdict {
+			s.Verdict = w
+		}
+	}
+	for a := fusion.AdviseStop; a <= fusion.AdviseMap; a++ {
+		if a.String() == v.Advice {
+			s.Advice = a
+		}
+	}
+	for i, code := range v.Reasons {
+		if i < len(s.Reasons) {
+			s.Reasons[i] = fusion.Reason{Code: code, Value: math.NaN(), Limit: math.NaN(), Since: math.NaN()}
+			s.NReasons = i + 1
+		}
+	}
+	s.SpeedCap, s.Coast, s.Handover = float64(v.SpeedCap), float64(v.Coast), float64(v.Handover)
+	if !math.IsNaN(float64(v.Lat)) && !math.IsNaN(float64(v.Lon)) {
+		s.HasPos = true
+		s.Pos = geodesy.LLA{Lat: float64(v.Lat) * geodesy.Degree, Lon: float64(v.Lon) * geodesy.Degree, H: float64(v.H)}
+	}
+	s.Yaw, s.Speed = float64(v.Yaw), float64(v.Speed)
+	s.SigmaLat, s.SigmaLon, s.SigmaYaw = float64(v.SigmaLat), float64(v.SigmaLon), float64(v.SigmaYaw)
+	s.PLLat.Total, s.PLLon.Total, s.PLYaw.Total = float64(v.PLLat), float64(v.PLLon), float64(v.PLYaw)
+	s.PLLat.Sigma, s.PLLon.Sigma, s.PLYaw.Sigma = s.SigmaLat, s.SigmaLon, s.SigmaYaw
+	s.ALLat, s.ALLon, s.ALYaw = float64(v.ALLat), float64(v.ALLon), float64(v.ALYaw)
+	s.Epoch.Quality = gnss.QualityUnknown
+	if v.Quality >= 0 && v.Quality <= lines.Int(gnss.QualitySimulated) {
+		s.Epoch.Quality = gnss.Quality(v.Quality)
+	}
+	s.Epoch.Age, s.Epoch.Station = float64(v.Age), int(v.Station)
+	for c := corrections.Untapped; c <= corrections.Silent; c++ {
+		if c.String() == v.Link {
+			s.Link.Condition = c
+		}
+	}
+	return s
+}
+
+// Nothing is what to show while nothing is heard: t is the time of the last
+// verdict.
+func Nothing(last *fusion.Snapshot) fusion.Snapshot {
+	s := blank()
+	s.T, s.Seq = last.T, last.Seq
+	s.Verdict, s.Advice = fusion.Unusable, fusion.AdviseStop
+	s.Reasons[0] = fusion.Reason{Code: "not-heard", Value: math.NaN(), Limit: math.NaN(), Since: last.T}
+	s.NReasons = 1
+	return s
+}
