@@ -115,9 +115,13 @@ func judge(v *View) face {
 		f.verdict = "UNUSABLE"
 	}
 	f.manner = inBad
-	if s.Advice == fusion.AdviseStop {
+	switch {
+	case s.Advice == fusion.AdviseStop:
 		f.word, f.todo = "STOP", "Stop the car."
-	} else {
+	case s.Verdict == fusion.Usable:
+		// The monitor holds a better advice back for a moment.
+		f.word, f.todo = "HAND OVER", "Stay with reactive driving until it says GO."
+	default:
 		f.word, f.todo = "HAND OVER", "Hand over to reactive driving now."
 	}
 	return f
