@@ -40,7 +40,7 @@ func newProgress(w io.Writer, what string) *progress {
 
 // at moves the bar.
 func (g *progress) at(done, total int64) {
-	if g == nil {
+	if g == nil || total == 0 {
 		return
 	}
 	if total != g.total {

@@ -13,14 +13,15 @@ import (
 
 // summary counts what went in and what came out of a run.
 type summary struct {
-	first, last float64 // host Unix s of the records
-	records     uint64
-	kinds       [fusion.KindNote + 1]uint64
-	refused     map[refusalKey]*refusals
-	junk        [rtcm.NumRefusals]uint64 // bytes
-	verdicts    [4]uint64                // by Verdict
-	events      map[fusion.EventKind]int
-	damage      string
+	last     float64 // host Unix s of the newest record
+	span     float64 // s of host time, steps back not counted
+	records  uint64
+	kinds    [fusion.KindNote + 1]uint64
+	refused  map[refusalKey]*refusals
+	junk     [rtcm.NumRefusals]uint64 // bytes
+	verdicts [4]uint64                // by Verdict
+	events   map[fusion.EventKind]int
+	damage   string
 }
 
 type refusalKey struct {
@@ -35,11 +36,14 @@ type refusals struct {
 
 // input counts a measurement.
 func (s *summary) input(m *fusion.Measurement) {
-	if s.records == 0 {
-		s.first, s.last = m.T, m.T
+	// Channels lag one another a little; a larger step back is the clock's.
+	if d := m.T - s.last; s.records == 0 || d > 0 || d < -1 {
+		if s.records > 0 && d > 0 {
+			s.span += d
+		}
+		s.last = m.T
 	}
 	s.records++
-	s.last = max(s.last, m.T)
 	s.kinds[m.Kind]++
 	switch m.Kind {
 	case fusion.KindJunk:
@@ -78,9 +82,8 @@ func (s *summary) write(w io.Writer, took time.Duration) {
 	row := func(name, format string, args ...any) {
 		fmt.Fprintf(w, "%-14s %s\n", name, fmt.Sprintf(format, args...))
 	}
-	span := s.last - s.first
 	row("recording", "%.1f s in %.2f s: %d epochs, %d IMU and %d wheel samples, %d correction frames",
-		span, took.Seconds(), s.kinds[fusion.KindEpoch], s.kinds[fusion.KindIMU], s.kinds[fusion.KindWheel], s.kinds[fusion.KindFrame])
+		s.span, took.Seconds(), s.kinds[fusion.KindEpoch], s.kinds[fusion.KindIMU], s.kinds[fusion.KindWheel], s.kinds[fusion.KindFrame])
 	n := s.lines()
 	var shares []string
 	for _, v := range [...]fusion.Verdict{fusion.Usable, fusion.Coasting, fusion.Unproven, fusion.Unusable} {

@@ -271,7 +271,7 @@ func (r *Recording) examineGNSS(in *input) error {
 	// The last time, by the same rule: farther back where the end tells none.
 	in.last, near = in.first, r.day
 	found := false
-	for n := int64(tailBytes); !found; n *= 16 {
+	for n := int64(tailBytes); !found && n <= 16*headBytes; n *= 16 {
 		fr = nmea.Framer{}
 		err := in.tail(n, func(b []byte) {
 			fr.Push(0, b, func(l nmea.Line) {

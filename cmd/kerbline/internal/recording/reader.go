@@ -35,7 +35,9 @@ func newLineReader(f io.Reader, done *atomic.Int64) *lineReader {
 	return &lineReader{f: f, buf: make([]byte, bufferSize), most: maxLine, done: done}
 }
 
-func (l *lineReader) piece() []byte { return l.buf[l.from:l.to] }
+func (l *lineReader) piece() []byte  { return l.buf[l.from:l.to] }
+func (l *lineReader) data() []byte   { return l.piece() }
+func (l *lineReader) failure() error { return l.err }
 
 // next moves on to the next piece and says whether there is one.
 func (l *lineReader) next() bool {
@@ -47,8 +49,8 @@ func (l *lineReader) next() bool {
 	return l.to > l.from
 }
 
-// peek returns the piece after the present one, nil at the end. It is valid
-// until the next call and ends with the line, glued sentences or not.
+// peek returns the piece after the present one, empty at the end. It ends with
+// the line, glued sentences or not. The present piece may be moved by it.
 func (l *lineReader) peek() []byte {
 	at := l.to - l.from // fill moves the piece
 	end := l.lineEnd(l.to)

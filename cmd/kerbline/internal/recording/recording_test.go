@@ -236,6 +236,37 @@ func TestReceiverBytesPass(t *testing.T) {
 	}
 }
 
+// Looking ahead for the next time, as every line two seconds after the last
+// makes it, leaves the data as it was.
+func TestLookingAheadMovesNothing(t *testing.T) {
+	var n, i, c strings.Builder
+	for k := range 12000 {
+		at := t0 + 2*float64(k)
+		n.WriteString(tag(at) + ggaAt(math.Mod(32400+2*float64(k), 86400)) + "\r\n")
+		i.WriteString(imuAt(at))
+		fmt.Fprintf(&c, "%.6f,%04x\n", at, k)
+	}
+	r := open(t, map[string]string{"nmea.log": n.String(), "imu.csv": i.String(), "corrections.csv": c.String()})
+	var got [3]strings.Builder
+	at := 0
+	for _, rec := range records(t, r) {
+		switch rec.Channel {
+		case fusion.ChanNMEA:
+			got[0].Write(rec.Data)
+		case fusion.ChanIMU:
+			got[1].Write(rec.Data)
+		case fusion.ChanCorrections:
+			if want := fmt.Sprintf("%04x", at); hex.EncodeToString(rec.Data) != want {
+				t.Fatalf("corrections %x, want %s", rec.Data, want)
+			}
+			at++
+		}
+	}
+	if got[0].String() != n.String() || got[1].String() != i.String() || at != 12000 {
+		t.Error("other bytes come out than went in")
+	}
+}
+
 // Sentences without host times get their UTC and the latency; glued ones, ones
 // among binary bytes and those that tell no time included.
 func TestUntimed(t *testing.T) {

@@ -35,13 +35,13 @@ type source struct {
 	ended   bool
 }
 
-// lines is what differs between forms: it reads the next piece and says its
-// host time, NaN when it has none. Without data and refusal it was a header.
+// lines is what differs between forms.
 type lines interface {
-	next() bool
-	record() (data []byte, t float64, refused *refusal)
-	peekTime() float64
-	failure() error
+	next() bool                      // reads the next piece
+	time() (t float64, bad *refusal) // its host time, NaN when it has none
+	peekTime() float64               // that of the piece after it; may move the data
+	data() []byte                    // nil without a refusal: it was a header
+	failure() error                  // what kept the file from being read on
 }
 
 type refusal struct {
@@ -52,12 +52,12 @@ type refusal struct {
 // advance reads the next record into s.rec.
 func (s *source) advance() {
 	for s.next() {
-		data, t, refused := s.record()
+		t, bad := s.time()
 		if !math.IsNaN(t) {
 			s.line(t, s.peekTime)
 		}
-		if data != nil || refused != nil {
-			s.rec.T, s.rec.Data, s.refused = s.host, data, refused
+		if data := s.data(); data != nil || bad != nil {
+			s.rec.T, s.rec.Data, s.refused = s.host, data, bad
 			return
 		}
 	}
@@ -67,13 +67,8 @@ func (s *source) advance() {
 // csvFile holds lines that begin with their host time.
 type csvFile struct{ *lineReader }
 
-func (c csvFile) record() ([]byte, float64, *refusal) {
-	p := c.piece()
-	return p, lineTime(p), nil
-}
-
-func (c csvFile) peekTime() float64 { return lineTime(c.peek()) }
-func (c csvFile) failure() error    { return c.err }
+func (c csvFile) time() (float64, *refusal) { return lineTime(c.piece()), nil }
+func (c csvFile) peekTime() float64         { return lineTime(c.peek()) }
 
 func lineTime(line []byte) float64 {
 	if t, ok := fusion.LineTime(line); ok {
@@ -87,41 +82,46 @@ type hexFile struct {
 	csvFile
 	name  string
 	line  int
-	inner bool // the piece does not begin a line
-	bytes []byte
+	inner bool   // the piece does not begin a line
+	bytes []byte // nil when the piece holds none
+	buf   []byte
 }
 
-func (h *hexFile) record() ([]byte, float64, *refusal) {
+func (h *hexFile) data() []byte { return h.bytes }
+
+func (h *hexFile) time() (float64, *refusal) {
+	h.bytes = nil
 	p := h.piece()
 	whole, inner := p[len(p)-1] == '\n' || h.eof && h.to == h.end, h.inner
 	h.inner = p[len(p)-1] != '\n'
 	if inner {
-		return nil, math.NaN(), nil // the rest of a line that was too long
+		return math.NaN(), nil // the rest of a line that was too long
 	}
 	h.line++
 	if !whole {
-		return nil, math.NaN(), h.refuse(fusion.RefusedTooLong, "over %d bytes", len(p))
+		return math.NaN(), h.refuse(fusion.RefusedTooLong, "over %d bytes", len(p))
 	}
 	p = bytes.TrimSpace(bytes.TrimPrefix(p, []byte("\ufeff")))
 	t := lineTime(p)
 	at, digits, _ := bytes.Cut(p, []byte{','})
 	switch {
 	case fusion.NoData(p, h.line):
-		return nil, math.NaN(), nil
+		return math.NaN(), nil
 	case math.IsNaN(t):
-		return nil, t, h.refuse(fusion.RefusedField, "time is %.40q, want Unix s", at)
+		return t, h.refuse(fusion.RefusedField, "time is %.40q, want Unix s", at)
 	case len(digits) == 0 || len(digits)%2 != 0:
-		return nil, t, h.refuse(fusion.RefusedField, "%d hexadecimal digits, want two a byte", len(digits))
+		return t, h.refuse(fusion.RefusedField, "%d hexadecimal digits, want two a byte", len(digits))
 	}
-	h.bytes = h.bytes[:0]
+	h.buf = h.buf[:0]
 	for i := 0; i < len(digits); i += 2 {
 		b := int(nibble[digits[i]])<<4 | int(nibble[digits[i+1]])
 		if b < 0 {
-			return nil, t, h.refuse(fusion.RefusedField, "digits %.2q, want 0-9, a-f", digits[i:])
+			return t, h.refuse(fusion.RefusedField, "digits %.2q, want 0-9, a-f", digits[i:])
 		}
-		h.bytes = append(h.bytes, byte(b))
+		h.buf = append(h.buf, byte(b))
 	}
-	return h.bytes, t, nil
+	h.bytes = h.buf
+	return t, nil
 }
 
 func (h *hexFile) refuse(why fusion.Refusal, format string, args ...any) *refusal {
@@ -161,11 +161,10 @@ func newTaggedFile(l *lineReader) *taggedFile {
 	return f
 }
 
-func (f *taggedFile) record() ([]byte, float64, *refusal) {
+func (f *taggedFile) time() (float64, *refusal) {
 	f.t = math.NaN()
-	p := f.piece()
-	f.framer.Push(0, p, f.onLine)
-	return p, f.t, nil
+	f.framer.Push(0, f.piece(), f.onLine)
+	return f.t, nil
 }
 
 func (f *taggedFile) peekTime() float64 {
@@ -178,8 +177,6 @@ func (f *taggedFile) peekTime() float64 {
 	})
 	return t
 }
-
-func (f *taggedFile) failure() error { return f.err }
 
 // untimedFile holds sentences without host times: they get their own UTC plus
 // the latency. While a receiver knows no time, its fixes are taken to go on at
@@ -258,14 +255,13 @@ func sentenceUTC(s *nmea.Sentence, near float64) (utc float64, ok bool) {
 
 const day = 86400.0 // s
 
-func (f *untimedFile) record() ([]byte, float64, *refusal) {
+func (f *untimedFile) time() (float64, *refusal) {
 	f.seen = false
-	p := f.piece()
-	f.framer.Push(0, p, f.onLine)
+	f.framer.Push(0, f.piece(), f.onLine)
 	if !f.seen {
-		return p, math.NaN(), nil
+		return math.NaN(), nil
 	}
-	return p, f.utc + f.latency, nil
+	return f.utc + f.latency, nil
 }
 
 func (f *untimedFile) peekTime() float64 {
@@ -280,8 +276,6 @@ func (f *untimedFile) peekTime() float64 {
 	})
 	return t
 }
-
-func (f *untimedFile) failure() error { return f.err }
 
 // framesFile holds RTCM 3 bytes without host times. Bytes get the time of the
 // MSM epoch that was last complete, moved by offset; where no message tells an
@@ -313,15 +307,16 @@ func (f *framesFile) next() bool {
 	return n > 0
 }
 
-func (f *framesFile) record() ([]byte, float64, *refusal) {
-	p := f.buf[:f.n]
+func (f *framesFile) time() (float64, *refusal) {
 	if f.even > 0 {
-		f.t += f.even * float64(len(p))
+		f.t += f.even * float64(f.n)
 	} else {
-		f.scanner.Push(p, f.onFrame, nil)
+		f.scanner.Push(f.buf[:f.n], f.onFrame, nil)
 	}
-	return p, f.t, nil
+	return f.t, nil
 }
+
+func (f *framesFile) data() []byte { return f.buf[:f.n] }
 
 func (f *framesFile) frame(m *rtcm.Message) {
 	if utc := m.Epoch(f.t - f.offset); !math.IsNaN(utc) {
