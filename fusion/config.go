@@ -17,6 +17,7 @@ type Config struct {
 	Wheel   Wheel   `toml:"wheel" doc:"wheel speed and tyre slip"`
 	Tests   Tests   `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
 	Link    Link    `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
+	Day     Day     `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`
 	Marks   []Mark  `toml:"marks" doc:"surveyed check marks at which a person may confirm the position"`
 }
 
@@ -125,6 +126,28 @@ type Link struct {
 	SparseShare  float64 `toml:"sparse_share" unit:"" doc:"share of the usual messages below which the link is sparse" min:"0.01" max:"1" src:"common practice"`
 }
 
+// Day holds the limits of the day check. Rates are compared as they were seen;
+// how sure they are is said beside them.
+type Day struct {
+	Confidence   float64 `toml:"confidence" unit:"" doc:"confidence of every bound that is printed" min:"0.5" max:"0.9999" src:"common practice"`
+	LeastDriving float64 `toml:"least_driving_s" unit:"s" doc:"driving without which nothing is claimed" min:"0" max:"36000" src:"common practice"`
+	LeastPasses  int     `toml:"least_passes" unit:"" doc:"times a place must be driven to count as seen" min:"1" max:"100" src:"common practice"`
+	Coverage     float64 `toml:"coverage_share" unit:"" doc:"share of the lap that must be seen" min:"0" max:"1" src:"common practice"`
+	Fixed        float64 `toml:"fixed_share" unit:"" doc:"share of driving with a fixed position" min:"0" max:"1" src:"common practice"`
+	Usable       float64 `toml:"usable_share" unit:"" doc:"share of driving with the verdict usable" min:"0" max:"1" src:"common practice"`
+	Place        float64 `toml:"place_share" unit:"" doc:"share of passes usable throughout at the worst place, where two or more were not" min:"0" max:"1" src:"common practice"`
+	Jumps        float64 `toml:"jumps_per_hour" unit:"1/h" doc:"position steps and drifts under a fixed quality" min:"0" max:"1000" src:"common practice"`
+	Handovers    float64 `toml:"handovers_per_hour" unit:"1/h" doc:"times the car must be given to reactive driving" min:"0" max:"1000" src:"common practice"`
+	Outages      float64 `toml:"outages_per_hour" unit:"1/h" doc:"correction outages, those that cost nothing included; more is a caution" min:"0" max:"1000" src:"common practice"`
+	AgeShare     float64 `toml:"age_share" unit:"" doc:"highest correction age as a share of gnss.max_age_s; more is a caution" min:"0" max:"1" src:"common practice"`
+	Repeat       float64 `toml:"repeat_m" unit:"m" doc:"shift of a whole lap against the laps before, rms; more is a caution" min:"0.001" max:"10" src:"common practice"`
+	Rest         float64 `toml:"rest_m" unit:"m" doc:"horizontal scatter of fixed positions at rest, rms" min:"0.001" max:"10" src:"RTK class statement 1 cm + 1 ppm, and the slow part of multipath"`
+	FirstFix     float64 `toml:"first_fix_s" unit:"s" doc:"time to first fix; more is a caution" min:"1" max:"3600" src:"common practice"`
+	FirstUsable  float64 `toml:"first_usable_s" unit:"s" doc:"from moving off to usable; more is a caution" min:"1" max:"600" src:"common practice"`
+	Latency      float64 `toml:"latency_s" unit:"s" doc:"latency of an epoch; more is a caution" min:"0.01" max:"2" src:"receivers need 30-200 ms, common practice"`
+	IMURatio     float64 `toml:"imu_ratio" unit:"" doc:"measured inertial noise or bias against the settings; more is a caution" min:"1" max:"100" src:"common practice"`
+}
+
 // Mark is a surveyed point on the ground at which a person may confirm the
 // position (the car's body origin over the mark).
 type Mark struct {
@@ -149,5 +172,8 @@ func DefaultConfig() Config {
 		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 1e-7, Windows: [3]float64{1, 5, 20}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 20,
 			Dwell: 3, MaxRefused: 30, MaxCoast: 20, CapHold: 1},
 		Link: Link{LateAfter: 2.5, SilentAfter: 2.5, AgeEpisode: 3, CorruptShare: 0.1, SparseShare: 0.6},
+		Day: Day{Confidence: 0.95, LeastDriving: 240, LeastPasses: 3, Coverage: 0.95, Fixed: 0.95, Usable: 0.95, Place: 0.8,
+			Jumps: 2, Handovers: 4, Outages: 6, AgeShare: 0.8, Repeat: 0.15, Rest: 0.05, FirstFix: 120, FirstUsable: 30,
+			Latency: 0.25, IMURatio: 3},
 	}
 }
