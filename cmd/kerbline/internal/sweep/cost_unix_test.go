@@ -1,0 +1,97 @@
+//go:build unix
+
+package sweep
+
+import (
+	"context"
+	"io"
+	"runtime"
+	"syscall"
+	"testing"
+	"time"
+
+	"kerbline/cmd/kerbline/internal/lines"
+	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/fusion"
+)
+
+// replayOnce is what `replay` does with a recording: decode, step, write lines.
+func replayOnce(b *testing.B, rec *recording.Recording, cfg fusion.Config) {
+	b.Helper()
+	crs, err := rec.Course()
+	if err != nil {
+		b.Fatal(err)
+	}
+	feed, err := rec.Feed(cfg)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer feed.Close()
+	m := fusion.NewMonitor(cfg, crs)
+	var line []byte
+	for {
+		batch, err := feed.Next()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			b.Fatal(err)
+		}
+		for i := range batch {
+			if snap, _ := m.Step(&batch[i]); snap != nil {
+				line = lines.AppendVerdict(line[:0], snap)
+				io.Discard.Write(line)
+			}
+		}
+	}
+	m.Close()
+}
+
+// cpu returns the processor time this process has used, s: fair on a machine
+// that does other things too.
+func cpu(b *testing.B) float64 {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano()).Seconds()
+}
+
+// BenchmarkCost measures what a sweep of 24 settings costs, decoding included,
+// against 24 replays, both in processor time: that is what n replays on so many
+// cores come down to. "of-replays" is the share, "busy" how much of the
+// sweep's time all cores were at work (a busy machine lowers it).
+func BenchmarkCost(b *testing.B) {
+	const settings = 24
+	in := input(b, made())
+	var replay, sweep, wall float64
+	for b.Loop() {
+		began := cpu(b)
+		for range 4 {
+			replayOnce(b, in.Rec, in.Base.Config)
+		}
+		replay += (cpu(b) - began) / 4
+
+		began = cpu(b)
+		clock := time.Now()
+		l, err := in.Load(context.Background())
+		if err != nil {
+			b.Fatal(err)
+		}
+		todo := make([]int, settings)
+		for i := range todo {
+			todo[i] = i % grid.Len()
+		}
+		if err := Run(context.Background(), l, 0, todo, assign, 0, memory(b, plan(b, l)).Add); err != nil {
+			b.Fatal(err)
+		}
+		sweep += cpu(b) - began
+		wall += time.Since(clock).Seconds()
+	}
+	n := float64(b.N)
+	b.ReportMetric(replay/n*1000, "cpu-ms/replay")
+	b.ReportMetric(sweep/n/settings*1000, "cpu-ms/setting")
+	b.ReportMetric(sweep/(settings*replay), "of-replays")
+	b.ReportMetric(sweep/(wall*float64(runtime.GOMAXPROCS(0))), "busy")
+	b.ReportMetric(0, "ns/op")
+}
