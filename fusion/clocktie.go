@@ -24,8 +24,9 @@ type clockTie struct {
 	// learned better.
 	ref, refUTC float64
 
-	odd  int     // epochs in a row that fit neither envelope nor stall
-	oddD float64 // s, arrival - UTC of the last of them
+	early int     // epochs in a row that came well before the envelope
+	odd   int     // epochs in a row that fit neither envelope nor stall
+	oddD  float64 // s, arrival - UTC of the last of them
 }
 
 type tieBin struct {
@@ -38,6 +39,7 @@ const (
 	tieBins  = 48  // kept
 	tieSpan  = 2.0 // s a bin
 	tieDrift = 300e-6
+	tieEarly = 0.02 // s before the envelope that no jitter explains
 )
 
 // fit is how an epoch's arrival fits the envelope.
@@ -70,6 +72,14 @@ func (c *clockTie) push(arrival, utc, stall float64) fit {
 		return fitOdd
 	}
 	c.odd = 0
+	if late < -tieEarly && c.n >= 3 {
+		// Before the lowest of many: a stamp that is wrong, unless it stays so.
+		if c.early++; c.early < 5 {
+			return fitOK
+		}
+		c.bins, c.n = [tieBins]tieBin{}, 0
+	}
+	c.early = 0
 	c.add(utc, d)
 	c.learn()
 	if late > stall {

@@ -6,12 +6,17 @@ import (
 
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// driftTests watch for an error that grows too slowly for the jump test: the
-// averaged innovations over three windows and a two-sided CUSUM, each along
-// and across the direction of travel.
+// driftTests watch for an error that grows too slowly for the jump test. Over
+// each of three windows the receiver's displacement is held against the
+// odometer's, or without wheels the innovations are averaged (extrapolation
+// monitoring in the form of Diesel and Luu 1995); a two-sided CUSUM runs over
+// the innovations beside them.
 type driftTests struct {
+	gate integrity.Gate         // of a displacement, east and north
 	win  [3][2]integrity.Window // by window, across and along
 	cus  [2]integrity.Cusum
 	thr  float64 // of s²
@@ -24,6 +29,7 @@ func (d *driftTests) init(cfg *Config) {
 	t := &cfg.Tests
 	// Two axes share the false-alarm probability.
 	d.thr = integrity.Chi2Upper(t.DriftPFA/2, 1)
+	d.gate = integrity.NewGate(t.DriftPFA, t.PMD, 2)
 	d.sdb = math.Sqrt(integrity.Noncentrality(t.DriftPFA/2, t.PMD, 1))
 	for i, span := range t.Windows {
 		for a := range 2 {
@@ -50,7 +56,7 @@ func (d *driftTests) reset() {
 
 // push takes the innovation of a fixed position that is about to be used and
 // judges all drift tests.
-func (d *driftTests) push(m *Monitor, t float64, in *eskf.Innovation) {
+func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in *eskf.Innovation) {
 	if math.IsNaN(d.t0) {
 		d.t0 = t
 	}
@@ -66,6 +72,8 @@ func (d *driftTests) push(m *Monitor, t float64, in *eskf.Innovation) {
 	v[0], v[1] = s.Along(-n, e), s.Along(e, n)
 	ts := &m.snap.Tests
 	alarm := TestID(NumTests)
+	body := r3.Sub(z, m.f.ToWorld(m.lever))
+	sp := m.odoSpread()
 	for i := range d.win {
 		worst, sigma := 0.0, math.NaN()
 		for a := range 2 {
@@ -81,10 +89,15 @@ func (d *driftTests) push(m *Monitor, t float64, in *eskf.Innovation) {
 		}
 		id := TestDrift1 + TestID(i)
 		ts[id].set(worst, d.thr, d.sdb*sigma, "m")
-		if worst > d.thr {
+		if a := m.odo.before(t, m.cfg.Tests.Windows[i]); a != nil {
+			y, c := m.odo.compare(a, t, body, white, &sp)
+			ts[id].set(integrity.NIS(&y, &c, 2), d.gate.Threshold, d.gate.Detectable(math.Sqrt(math.Max(c[0][0], c[1][1]))), "m")
+		}
+		if ts[id].Stat > ts[id].Threshold {
 			alarm = id
 		}
 	}
+	m.odo.mark(t, body, white)
 	for a := range 2 {
 		if d.cus[a].Push(y[a] / math.Sqrt(v[a])) {
 			alarm = TestCusum
@@ -100,10 +113,63 @@ func (d *driftTests) push(m *Monitor, t float64, in *eskf.Innovation) {
 	m.trust.stain()
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventDrift, Cause: alarm.String(), Size: math.Hypot(y[0], y[1]), Where: m.where(),
 		Detail: fmt.Sprintf("fixed positions wander from the inertial path (test %s, statistic %.1f, threshold %.1f)", alarm, ts[alarm].Stat, ts[alarm].Threshold)})
-	// The filter followed for a while: own it.
+	m.trust.steps.Close()
+	m.takeBack(t, body, white, &sp)
+}
+
+// takeBack undoes what the filter followed of a drift, as far as the odometer
+// remembers, and enters it into the receiver's account; without an odometer it
+// only owns that the position may be off.
+func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread) {
+	f := &m.f
+	f.Flush()
+	w := &m.cfg.Tests.Windows
+	for i := len(w) - 1; i >= 0; i-- {
+		a := m.odo.before(t, w[i])
+		if a == nil {
+			continue
+		}
+		y, c := m.odo.compare(a, t, body, white, sp)
+		f.Pos.X -= y[0]
+		f.Pos.Y -= y[1]
+		for k := range 2 {
+			f.SetVariance(eskf.IPos+k, f.P[eskf.IPos+k][eskf.IPos+k]+c[k][k])
+		}
+		m.trust.steps.Add(m.now, &y, &c)
+		return
+	}
 	const led = 0.5 // m
+	var v integrity.Sym3
 	for i := range 3 {
-		m.f.Inflate(eskf.IPos+i, led*led)
+		f.Inflate(eskf.IPos+i, led*led)
+		v[i][i] = led * led
+	}
+	m.trust.steps.Add(m.now, &integrity.Vec3{}, &v)
+}
+
+// odoSpread returns how far the odometer may be off: what the filter says of
+// scale, heading and slip, and what none of its states holds.
+func (m *Monitor) odoSpread() spread {
+	const (
+		grip  = 0.0015 // rad: side slip that does not follow lateral acceleration
+		creep = 0.0007 // share: scale that changes with load and speed
+	)
+	f := &m.f
+	p := &f.P
+	u := f.R()[2]
+	yaw := grip * grip
+	for i := range 3 {
+		for j := range 3 {
+			yaw += u[i] * u[j] * p[eskf.IAtt+i][eskf.IAtt+j]
+		}
+	}
+	w := &m.cfg.Wheel
+	return spread{
+		scale: math.Hypot(creep, math.Sqrt(p[eskf.IScale][eskf.IScale])),
+		yaw:   math.Sqrt(yaw),
+		slip:  math.Sqrt(p[eskf.ISlip][eskf.ISlip]),
+		wheel: w.Sigma * math.Sqrt(wheelEvery/math.Max(1, math.Abs(m.whl.now.v))),
+		ch:    f.Params.CorrSigmaH, tau: f.Params.CorrTime,
 	}
 }
 

@@ -155,7 +155,8 @@ type wheelSample struct{ t, v float64 }
 type wheels struct {
 	ring       [wheelRing]wheelSample
 	head, tail uint64
-	last       wheelSample
+	last       wheelSample // newest
+	now, old   wheelSample // newest at or before the filter's time, and the one before
 	n          uint64
 	period     float64
 	fused      float64 // host s of the last one fused
@@ -164,7 +165,7 @@ type wheels struct {
 
 func (q *wheels) reset() {
 	*q = wheels{fused: math.NaN()}
-	q.last.t = math.NaN()
+	q.last.t, q.now.t, q.old.t = math.NaN(), math.NaN(), math.NaN()
 }
 
 func (q *wheels) push(s wheelSample) bool {
@@ -187,19 +188,35 @@ func (q *wheels) push(s wheelSample) bool {
 	return true
 }
 
-// take returns the newest sample at or before t and forgets it and those
-// before it, nil when there is none.
-func (q *wheels) take(t float64) *wheelSample {
-	var got *wheelSample
+// until moves on to the newest sample at or before t: it becomes now.
+func (q *wheels) until(t float64) {
 	for q.head != q.tail {
 		s := &q.ring[q.head%wheelRing]
 		if s.t > t {
 			break
 		}
-		got = s
+		q.old, q.now = q.now, *s
 		q.head++
 	}
-	return got
+}
+
+// at returns the wheel speed at t, carried on from the two newest samples.
+func (q *wheels) at(t float64) float64 {
+	if dt := q.now.t - q.old.t; dt > 0 && dt < 0.2 {
+		return q.now.v + (q.now.v-q.old.v)/dt*(t-q.now.t)
+	}
+	return q.now.v
+}
+
+// due returns the time of the next sample that is to be fused, NaN when it is
+// not there yet.
+func (q *wheels) due() float64 {
+	for i := q.head; i != q.tail; i++ {
+		if s := &q.ring[i%wheelRing]; !(s.t-q.fused < wheelEvery) {
+			return s.t
+		}
+	}
+	return math.NaN()
 }
 
 // fresh reports whether wheel speed is coming in at time t.

@@ -56,6 +56,7 @@ type Monitor struct {
 	rcv   receiver
 	trust trust
 	drift driftTests
+	odo   odometer
 	units unitTests
 	coast coastBudget
 	pred  prediction
@@ -242,6 +243,7 @@ func (m *Monitor) restart(why string) {
 	m.rcv.prev.ok = false
 	m.trust.lose()
 	m.drift.reset()
+	m.odo.reset()
 	m.coast.reset()
 }
 

@@ -127,35 +127,19 @@ func (m *Monitor) advance(t float64) {
 			continue
 		}
 		to := math.Min(s.t, t)
-		if w := m.wheelDue(to); w > f.T {
+		if w := m.whl.due(); w > f.T && w < to {
 			to = w // stand still where the wheel speaks of
 		}
-		f.Predict(s.w, s.f, to-f.T)
+		step := to - f.T
+		f.Predict(s.w, s.f, step)
+		m.odo.add(m, step)
 		f.T = to // the same bits whatever the sums say
 		if to == s.t {
 			q.head++
 		}
+		m.whl.until(to)
 		m.aid()
 	}
-}
-
-// wheelDue returns the time of the next wheel sample to be fused at or before
-// t, NaN when there is none.
-func (m *Monitor) wheelDue(t float64) float64 {
-	q := &m.whl
-	for ; q.head != q.tail; q.head++ {
-		s := &q.ring[q.head%wheelRing]
-		if s.t > t {
-			break
-		}
-		if s.t > m.f.T && !(s.t-q.fused < wheelEvery) {
-			return s.t
-		}
-		if s.t > m.f.T {
-			break
-		}
-	}
-	return math.NaN()
 }
 
 // bridge carries the filter over a hole in the inertial samples: it holds the
@@ -193,13 +177,14 @@ func (m *Monitor) aid() {
 	if m.phase != phaseAligned || f.T-m.whl.fused < wheelEvery {
 		return
 	}
-	s := m.whl.take(f.T)
-	if s != nil && s.t < f.T || s == nil && m.whl.fresh(f.T) {
-		return
+	s := &m.whl.now
+	wheel := s.t == f.T
+	if !wheel && m.whl.fresh(f.T) {
+		return // its turn comes
 	}
 	w := &m.cfg.Wheel
 	v := f.ToBody(f.Vel).X
-	if s != nil {
+	if wheel {
 		r := w.Sigma + w.SigmaRel*math.Abs(v)
 		o := f.Wheel(s.v, r*r)
 		if in := f.Innovation(&o); in.NIS < m.wheelGate {

@@ -204,6 +204,10 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	m.advance(t)
 	if d := t - m.f.T; d > 0 {
 		m.f.Predict(m.imu.last.w, m.imu.last.f, d)
+	} else if d < -1e-3 {
+		// The filter had to cross a hole in the samples that reaches beyond.
+		r.prev.ok = false
+		return false
 	}
 	return m.weigh(e, z, t)
 }
@@ -349,6 +353,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	m.trust.stain()
 	m.trust.refused = math.NaN()
 	m.drift.reset()
+	m.odo.reset()
 	m.remember(e, z, t, white, m.antenna(), m.antenna())
 	return true
 }
@@ -418,7 +423,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	}
 	if use {
 		if r.class == classFixed {
-			m.drift.push(m, t, &in)
+			m.drift.push(m, t, z, white, &in)
 		}
 		f.Apply(&o)
 		if r.class == classFixed {
@@ -482,6 +487,10 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool) {
 	ts.alarm(m.trust.badVel >= 3, m.now)
 }
 
+// witness is the smallest detectable step, m, up to which an unproven filter
+// may still accuse the receiver of a step.
+const witness = 0.2
+
 // testJump compares the receiver's displacement since the epoch before with
 // the filter's, and keeps account of the steps.
 func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64, before r3.Vec) bool {
@@ -503,13 +512,19 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 		return false
 	}
 	tr := &m.trust
+	if !tr.proven && ts.Detectable > witness {
+		// Dead reckoning is too uncertain to accuse anyone; the innovation gate
+		// and the dwell deal with it.
+		tr.stain()
+		return false
+	}
 	if !tr.steps.Open {
 		tr.redone = false
 	}
 	tr.steps.Add(m.now, &y, &s)
 	size := r3.Norm(d)
 	cause := "step"
-	if tr.steps.Closed(m.agreeGate) {
+	if !tr.drifted && tr.steps.Closed(m.agreeGate) {
 		cause = "step back"
 		tr.steps.Close()
 		ts.alarm(false, m.now)
@@ -551,19 +566,23 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 
 // reconcile decides whether a receiver that stepped or drifted has come back:
 // its ambiguities were redone and agree, or it agrees with dead reckoning that
-// is still sharp enough to tell, or it drifted away and then stepped. (Two
-// steps that cancel have closed the account already.)
+// is still sharp enough to tell. (Two steps that cancel have closed the account
+// already.)
 func (m *Monitor) reconcile(in *eskf.Innovation, nis float64) (use bool) {
 	tr := &m.trust
 	agrees := nis <= m.agreeGate
 	switch {
 	case !agrees:
 		return false
-	case tr.redone, tr.drifted && tr.steps.Open && !tr.orphan:
+	case tr.redone:
 	case tr.orphan:
 		return true // follow it, but prove nothing by it
 	case tr.drifted:
-		return false
+		// How far it had wandered is not known well; that it stepped since, onto
+		// where dead reckoning is, tells.
+		if tr.steps.Count < 2 {
+			return false
+		}
 	default:
 		s := integrity.Sym3(in.S)
 		if integrity.NIS(&tr.steps.Sum, &s, in.N) <= 4*m.agreeGate {
@@ -580,6 +599,7 @@ func (m *Monitor) forgive() {
 	tr.steps.Close()
 	tr.drifted, tr.redone, tr.orphan = false, false, false
 	m.drift.reset()
+	m.odo.reset()
 	ts := &m.snap.Tests
 	for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
 		ts[id].alarm(false, m.now)
@@ -615,6 +635,7 @@ func (m *Monitor) reconsider() {
 	m.phase = phaseEmpty
 	m.rcv.prev.ok = false
 	m.drift.reset()
+	m.odo.reset()
 }
 
 // confirm takes a person's word that the car stands on check mark name: a

@@ -398,9 +398,8 @@ func (m *Monitor) judge(s *Snapshot) {
 	rt.set(s.Link.BaseOff, cfg.Base.Tolerance, cfg.Base.Tolerance, "m")
 	rt.alarm(baseAlarm, m.now)
 	if tr.drifted {
-		b.add(whyDrift, math.NaN(), math.NaN(), "")
-	}
-	if tr.steps.Open {
+		b.add(whyDrift, tr.steps.Size(), s.Tests[TestDrift2].Detectable, "m")
+	} else if tr.steps.Open {
 		b.add(whyJump, tr.steps.Size(), s.Tests[TestJump].Detectable, "m")
 	}
 	if s.Tests[TestVelocity].Alarm {

@@ -1,0 +1,115 @@
+package fusion
+
+import (
+	"math"
+
+	"kerbline/fusion/integrity"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// odometer extrapolates the path from wheel speed, side slip and the filter's
+// attitude alone: no satellite position enters it but by way of heading, scale
+// and slip, which a slow drift hardly moves. Where there are no wheels it
+// stands still and says nothing.
+type odometer struct {
+	p     r3.Vec  // m, ENU, since the last reset
+	way   float64 // m, length of the path
+	slide float64 // m·m/s², leftward acceleration along the path: what slip acts on
+	ok    bool    // no interval without wheel speed since the reset
+
+	ring    [odoRing]odoMark
+	head, n int
+}
+
+// odoMark is the odometer beside a fixed epoch.
+type odoMark struct {
+	t          float64 // host s
+	p, z       r3.Vec  // m, ENU: odometer; body origin by the receiver
+	way, slide float64
+	white      [3]float64
+}
+
+const odoRing = 512 // epochs: 20 s at 25 Hz
+
+func (o *odometer) reset() { o.p, o.way, o.slide, o.ok, o.head, o.n = r3.Vec{}, 0, 0, false, 0, 0 }
+
+// add carries the odometer over dt seconds that end where the filter stands.
+func (o *odometer) add(m *Monitor, dt float64) {
+	f, w := &m.f, &m.whl.now
+	if !(f.T-w.t < 0.3) || m.whl.refused > 0 {
+		if o.ok {
+			o.reset()
+		}
+		return
+	}
+	o.ok = true
+	v := m.whl.at(f.T-dt/2) / f.WheelScale
+	lat := v * (m.imu.wMean.Z - f.GyroBias.Z)
+	o.p = r3.Add(o.p, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip * lat * v * dt}))
+	o.way += math.Abs(v) * dt
+	o.slide += lat * v * dt
+}
+
+// mark notes a fixed epoch: body origin z by the receiver.
+func (o *odometer) mark(t float64, z r3.Vec, white [3]float64) {
+	if !o.ok {
+		return
+	}
+	o.ring[o.head] = odoMark{t, o.p, z, o.way, o.slide, white}
+	o.head = (o.head + 1) % odoRing
+	o.n = min(o.n+1, odoRing)
+}
+
+// before returns the mark about span seconds before t, nil when it does not
+// reach back that far.
+func (o *odometer) before(t, span float64) *odoMark {
+	lo, hi := 0, o.n // age in marks: 0 is the newest
+	for lo < hi {
+		mid := (lo + hi) / 2
+		if o.at(mid).t > t-span {
+			lo = mid + 1
+		} else {
+			hi = mid
+		}
+	}
+	if lo == o.n {
+		return nil
+	}
+	return o.at(lo)
+}
+
+func (o *odometer) at(age int) *odoMark { return &o.ring[(o.head-1-age+2*odoRing)%odoRing] }
+
+// spread are the errors of the odometer that grow with the path.
+type spread struct {
+	scale, yaw, slip float64 // 1 sigma: share, rad, rad/(m/s²)
+	wheel            float64 // m/√m, white noise of wheel speed over the path
+	ch               float64 // m, slow error of the receiver, 1 sigma each axis
+	tau              float64 // s, its time constant
+}
+
+// compare returns the receiver's displacement since mark a less the
+// odometer's, m, east and north, and its covariance.
+func (o *odometer) compare(a *odoMark, t float64, z r3.Vec, white [3]float64, s *spread) (y integrity.Vec3, c integrity.Sym3) {
+	d := r3.Sub(o.p, a.p)
+	e := r3.Sub(r3.Sub(z, a.z), d)
+	y = integrity.Vec3{e.X, e.Y}
+	way, slide := o.way-a.way, o.slide-a.slide
+	// Along the chord scale errors, across it heading errors; slip and white
+	// noise wherever the path pointed.
+	d.Z = 0
+	chord := r3.Norm(d)
+	var ux, uy float64
+	if chord > 0 {
+		ux, uy = d.X/chord, d.Y/chord
+	}
+	along := s.scale * s.scale * chord * chord
+	across := s.yaw * s.yaw * chord * chord
+	iso := s.slip*s.slip*slide*slide + s.wheel*s.wheel*way + 2*s.ch*s.ch*(1-math.Exp(-(t-a.t)/s.tau))
+	c[0][0] = along*ux*ux + across*uy*uy + iso + white[0] + a.white[0]
+	c[1][1] = along*uy*uy + across*ux*ux + iso + white[1] + a.white[1]
+	c[0][1] = (along - across) * ux * uy
+	c[1][0] = c[0][1]
+	return y, c
+}
