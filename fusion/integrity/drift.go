@@ -30,9 +30,10 @@ func NewWindow(span, floor float64) Window { return Window{span: span, floor: fl
 func (w *Window) Reset() { w.head, w.n, w.sw, w.swr = 0, 0, 0, 0 }
 
 // Push adds innovation r with variance v at time t and drops what is older
-// than the span.
+// than the span. What is not finite cannot be weighed and is left out; it would
+// stay in the sums for good.
 func (w *Window) Push(t, r, v float64) {
-	if !(v > 0) || math.IsNaN(r) {
+	if !(v > 0) || math.IsInf(v, 1) || math.IsNaN(t) || math.IsNaN(r) || math.IsInf(r, 0) {
 		return
 	}
 	if w.n == maxWindow {
@@ -82,14 +83,14 @@ type Cusum struct {
 	Hi, Lo float64
 }
 
-// Push adds x, in sigmas, and reports whether the sum passed H.
+// Push adds x, in sigmas, and reports whether a sum passed H. A NaN adds
+// nothing; sums that are not numbers are an alarm.
 func (c *Cusum) Push(x float64) bool {
-	if math.IsNaN(x) {
-		return c.Stat() > c.H
+	if !math.IsNaN(x) {
+		c.Hi = math.Max(0, c.Hi+x-c.K)
+		c.Lo = math.Max(0, c.Lo-x-c.K)
 	}
-	c.Hi = math.Max(0, c.Hi+x-c.K)
-	c.Lo = math.Max(0, c.Lo-x-c.K)
-	return c.Stat() > c.H
+	return !(c.Stat() <= c.H)
 }
 
 // Stat returns the larger of the two sums.

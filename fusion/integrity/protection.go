@@ -31,25 +31,27 @@ const (
 	Hazardous                           // PL ≤ AL < error
 	Unavailable                         // PL > AL, error ≤ PL
 	UnavailableMisleading               // PL > AL, error > PL
+	NumRegions
 )
 
 // String returns the trade word.
-func (r Region) String() string {
-	return [...]string{"nominal", "misleading", "hazardously misleading", "unavailable", "unavailable, misleading"}[r]
-}
+func (r Region) String() string { return regionNames[r] }
+
+var regionNames = [NumRegions]string{"nominal", "misleading", "hazardously misleading", "unavailable", "unavailable and misleading"}
 
 // Classify puts an error, a protection level and an alert limit, all in the
-// same unit, into the integrity diagram.
+// same unit, into the integrity diagram. An unknown PL or AL protects nothing;
+// an unknown error counts as beyond every bound.
 func Classify(err, pl, al float64) Region {
 	switch {
-	case !(pl <= al): // an unknown PL protects nothing
+	case !(pl <= al):
 		if err <= pl || math.IsNaN(pl) {
 			return Unavailable
 		}
 		return UnavailableMisleading
-	case err > al:
+	case !(err <= al):
 		return Hazardous
-	case err > pl:
+	case !(err <= pl):
 		return Misleading
 	}
 	return Nominal

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"kerbline/fusion"
+	"kerbline/fusion/integrity"
 	"kerbline/gnss/geodesy"
 )
 
@@ -240,7 +241,7 @@ func TestScorer_AgainstTruth(t *testing.T) {
 	if lat.Lines != 930 || lat.Bounded != 930-18 {
 		t.Errorf("lateral bounded %d of %d, want 912 of 930", lat.Bounded, lat.Lines)
 	}
-	if r := lat.Diagram.Regions; r[Misleading] != 10 || r[Hazardous] != 28 || r[Nominal] != 962 {
+	if r := lat.Diagram.Regions; r[integrity.Misleading] != 10 || r[integrity.Hazardous] != 28 || r[integrity.Nominal] != 962 {
 		t.Errorf("regions %v, want 962 nominal, 10 misleading, 28 hazardous", r)
 	}
 	close(t, "median level", lat.MedianPL(), 0.2, 0.002)

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/integrity"
 	"kerbline/fusion/score/bounds"
 	"kerbline/gnss/geodesy"
 )
@@ -259,8 +260,8 @@ func (r *Result) regions() string {
 		}
 		b.WriteString(Axis(i).String())
 		for k, c := range d.Regions {
-			if c > 0 || Region(k) == Hazardous {
-				fmt.Fprintf(&b, " %s %d,", Region(k), c)
+			if c > 0 || integrity.Region(k) == integrity.Hazardous {
+				fmt.Fprintf(&b, " %s %d,", integrity.Region(k), c)
 			}
 		}
 		s := strings.TrimSuffix(b.String(), ",")
