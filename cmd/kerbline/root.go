@@ -18,6 +18,10 @@ var commands = []func() *cobra.Command{
 	newReplay,
 	newConfig,
 	newInject,
+	newLive,
+	newListen,
+	newConvert,
+	newMounts,
 	newTune,
 }
 

@@ -1,0 +1,445 @@
+package main
+
+import (
+	"bytes"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"kerbline/cmd/kerbline/internal/lines"
+	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/settings"
+	"kerbline/fusion"
+	"kerbline/gnss"
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/nmea"
+	"kerbline/gnss/rtcm"
+)
+
+func newConvert() *cobra.Command {
+	var (
+		in     inputs
+		tables bool
+		list   bool
+	)
+	cmd := &cobra.Command{
+		Use:   "convert [RECORDING] OUT",
+		Short: "Turn a recording into MCAP, a plain folder, or tables for a notebook",
+		Long: `Turn a recording into another form:
+  OUT.mcap       one file with everything; it replays exactly as the original
+  OUT/           a folder of plain files; times of sentences are cut to milliseconds
+  --tables OUT/  CSV tables with units in the column names: epochs, frames, imu,
+                 wheel, notes, verdicts, events
+
+RECORDING is what kerbline replay takes. With --list, say what an MCAP file holds
+and write nothing.`,
+		Example: `  kerbline convert morning/ morning.mcap
+  kerbline convert run.mcap run-plain/
+  kerbline convert --tables run.mcap run-tables/
+  kerbline convert --list robot.mcap`,
+		Args: wrong(cobra.RangeArgs(1, 2)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if list {
+				return listTopics(cmd.OutOrStdout(), args[0])
+			}
+			from, out := args[:len(args)-1], args[len(args)-1]
+			if len(from) == 0 && in.paths.GNSS == "" {
+				return usage(errors.New("one name only, want RECORDING and OUT"))
+			}
+			if _, err := os.Lstat(out); err == nil {
+				return usage(fmt.Errorf("%s exists, want a new name: nothing is written over", out))
+			}
+			rec, cfg, err := in.open(from)
+			if err != nil {
+				return err
+			}
+			c := &conversion{rec: rec, cfg: &cfg}
+			if err := c.extras(args0(from), in.paths); err != nil {
+				return err
+			}
+			switch {
+			case tables:
+				err = c.tables(out)
+			case strings.HasSuffix(out, ".mcap"):
+				err = c.mcap(out)
+			default:
+				err = c.folder(out)
+			}
+			for _, n := range c.notes {
+				fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", n)
+			}
+			return err
+		},
+	}
+	in.flags(cmd)
+	cmd.Flags().BoolVar(&tables, "tables", false, "write CSV tables")
+	cmd.Flags().BoolVar(&list, "list", false, "list the topics of an MCAP file")
+	return cmd
+}
+
+func listTopics(w io.Writer, path string) error {
+	topics, err := recorder.ListTopics(path)
+	if err != nil {
+		return err
+	}
+	for _, t := range topics {
+		fmt.Fprintf(w, "%8d  %-30s %s\n", t.Count, t.Name, strings.TrimSpace(t.Schema+" "+t.Encoding))
+	}
+	return nil
+}
+
+// conversion carries one recording over into another form.
+type conversion struct {
+	rec   *recording.Recording
+	cfg   *settings.File
+	files map[string][]byte // settings, map and truth, by the names of a folder
+	notes []string
+}
+
+// truthName is the file of a folder that also travels inside an MCAP file.
+const truthName = "truth.csv"
+
+// extras gathers the small files that go with a recording.
+func (c *conversion) extras(from string, p recording.Paths) error {
+	c.files = map[string][]byte{}
+	var text bytes.Buffer
+	if err := settings.Print(&text, c.cfg); err != nil {
+		return err
+	}
+	c.files[recorder.SettingsName] = text.Bytes()
+	var mcap *recorder.Reader
+	if fi, err := os.Stat(from); err == nil && !fi.IsDir() {
+		r, err := recorder.Open(from, recorder.Topics{NMEA: strings.TrimPrefix(p.GNSS, "topic:"),
+			IMU: strings.TrimPrefix(p.IMU, "topic:"), Corrections: strings.TrimPrefix(p.Corrections, "topic:")})
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		mcap = r
+	}
+	for _, f := range []struct{ name, flag string }{{recorder.CourseName, p.Course}, {truthName, p.Truth}} {
+		path := f.flag
+		if path == "" && mcap != nil {
+			if b := mcap.Attachment(f.name); b != nil {
+				c.files[f.name] = b
+			}
+			continue
+		}
+		if path == "" && from != "" {
+			path = filepath.Join(from, f.name)
+		}
+		b, err := os.ReadFile(path)
+		switch {
+		case err == nil:
+			c.files[f.name] = b
+		case f.flag != "" || !errors.Is(err, fs.ErrNotExist):
+			return err
+		}
+	}
+	return nil
+}
+
+// records calls f for every record.
+func (c *conversion) records(f func(fusion.Record) error) error {
+	s, err := c.rec.Stream(c.cfg.GNSS.Latency)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	refused := 0
+	for {
+		rec, ok := s.Next()
+		if !ok {
+			break
+		}
+		if _, note, bad := s.Refused(); bad {
+			if refused++; refused == 1 {
+				c.notes = append(c.notes, "left out: "+note)
+			}
+			continue
+		}
+		if err := f(rec); err != nil {
+			return err
+		}
+	}
+	if refused > 1 {
+		c.notes = append(c.notes, fmt.Sprintf("left out in all: %d lines", refused))
+	}
+	if d := s.Damage(); d != "" {
+		c.notes = append(c.notes, "the recording "+d)
+	}
+	return s.Err()
+}
+
+func (c *conversion) mcap(out string) error {
+	head := recorder.Head{}
+	for _, name := range []string{recorder.SettingsName, recorder.CourseName, truthName} {
+		if b := c.files[name]; b != nil {
+			head.Attachments = append(head.Attachments, recorder.Attachment{Name: name, MediaType: mediaTypes[name], Data: b})
+		}
+	}
+	f, err := recorder.Create(out, head)
+	if err != nil {
+		return err
+	}
+	err = c.records(func(r fusion.Record) error { return f.Write(recorder.Nanos(r.T), r.Channel, r.Data) })
+	return errors.Join(err, f.Close())
+}
+
+var mediaTypes = map[string]string{recorder.SettingsName: "application/toml", recorder.CourseName: "application/geo+json", truthName: "text/csv"}
+
+// table is a CSV file.
+type table struct {
+	f   *os.File
+	buf bytes.Buffer
+	err error
+}
+
+func newTable(dir, name, header string) *table {
+	t := &table{}
+	t.f, t.err = os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if header != "" {
+		t.write([]byte(header + "\n"))
+	}
+	return t
+}
+
+func (t *table) write(b []byte) {
+	t.buf.Write(b)
+	if t.buf.Len() > 1<<16 {
+		t.flush()
+	}
+}
+
+func (t *table) flush() {
+	if t.err == nil {
+		_, t.err = t.f.Write(t.buf.Bytes())
+	}
+	t.buf.Reset()
+}
+
+// row writes cells; NaN, -1 and nil are empty.
+func (t *table) row(cells ...any) {
+	var b []byte
+	for i, c := range cells {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		switch v := c.(type) {
+		case float64:
+			if v == v {
+				b = strconv.AppendFloat(b, v, 'f', -1, 64)
+			}
+		case int:
+			if v != -1 {
+				b = strconv.AppendInt(b, int64(v), 10)
+			}
+		case int64:
+			b = strconv.AppendInt(b, v, 10)
+		case string:
+			if strings.ContainsAny(v, ",\"\n\r") {
+				v = `"` + strings.ReplaceAll(v, `"`, `""`) + `"`
+			}
+			b = append(b, v...)
+		}
+	}
+	t.write(append(b, '\n'))
+}
+
+func (t *table) close() error {
+	t.flush()
+	if t.f == nil {
+		return t.err
+	}
+	return errors.Join(t.err, t.f.Close())
+}
+
+// folder writes the plain files.
+func (c *conversion) folder(out string) error {
+	if err := os.MkdirAll(out, 0o755); err != nil {
+		return err
+	}
+	for name, b := range c.files {
+		if err := os.WriteFile(filepath.Join(out, name), b, 0o644); err != nil {
+			return err
+		}
+	}
+	var made []*table
+	byCh := map[fusion.Channel]*table{}
+	get := func(ch fusion.Channel, name, header string) *table {
+		if byCh[ch] == nil {
+			byCh[ch] = newTable(out, name, header)
+			made = append(made, byCh[ch])
+		}
+		return byCh[ch]
+	}
+	var framer nmea.Framer
+	sentence := func(l nmea.Line) {
+		if l.Err == nil {
+			get(fusion.ChanNMEA, "nmea.log", "").write(tagged(l.T, l.Text))
+		}
+	}
+	csv := func(ch fusion.Channel, name, header string, data []byte) {
+		t := byCh[ch]
+		if t == nil {
+			if b := bytes.TrimLeft(data, "\ufeff \r\n"); len(b) > 0 && b[0] == header[0] {
+				header = "" // the device sends its own
+			}
+			t = get(ch, name, header)
+		}
+		t.write(data)
+	}
+	var last float64
+	err := c.records(func(r fusion.Record) error {
+		last = r.T
+		switch r.Channel {
+		case fusion.ChanNMEA:
+			framer.Push(r.T, r.Data, sentence)
+		case fusion.ChanCorrections:
+			get(r.Channel, "corrections.csv", "t,hex").row(r.T, hex.EncodeToString(r.Data))
+		case fusion.ChanIMU:
+			csv(r.Channel, "imu.csv", "t,wx,wy,wz,fx,fy,fz", r.Data)
+		case fusion.ChanWheel:
+			csv(r.Channel, "wheel.csv", "t,v", r.Data)
+		case fusion.ChanNote:
+			get(r.Channel, "notes.csv", "t,text").row(r.T, string(r.Data))
+		}
+		return nil
+	})
+	framer.Flush(last, sentence)
+	if n := framer.Outside(); n > 0 {
+		c.notes = append(c.notes, fmt.Sprintf("%d bytes of the receiver were no sentences and are not in nmea.log", n))
+	}
+	for _, t := range made {
+		err = errors.Join(err, t.close())
+	}
+	return err
+}
+
+// tagged puts the host time in front of a sentence, as NMEA 0183 version 4 has
+// it: a TAG block with the time in ms.
+func tagged(t float64, sentence []byte) []byte {
+	body := fmt.Sprintf("c:%d", int64(t*1000+0.5))
+	var sum byte
+	for _, b := range []byte(body) {
+		sum ^= b
+	}
+	return append(fmt.Appendf(nil, "\\%s*%02X\\", body, sum), append(bytes.Clone(sentence), "\r\n"...)...)
+}
+
+// tables writes what was decoded and judged.
+func (c *conversion) tables(out string) error {
+	crs, err := c.rec.Course()
+	if err != nil {
+		return usage(err)
+	}
+	if err := os.MkdirAll(out, 0o755); err != nil {
+		return err
+	}
+	epochs := newTable(out, "epochs.csv", "t,utc,lat_deg,lon_deg,h_m,quality,sats,hdop,age_s,station,speed_mps,course_deg,sigma_n_m,sigma_e_m,sigma_u_m,heading_deg,tracked,cn0_dbhz")
+	frames := newTable(out, "frames.csv", "t,message,station,system,bytes,epoch_ms,sats,cells,base_x_m,base_y_m,base_z_m")
+	imu := newTable(out, "imu.csv", "t,wx_radps,wy_radps,wz_radps,fx_mps2,fy_mps2,fz_mps2")
+	wheel := newTable(out, "wheel.csv", "t,v_mps")
+	notes := newTable(out, "notes.csv", "t,channel,text")
+	verdicts, events := newTable(out, "verdicts.csv", ""), newTable(out, "events.csv", "")
+
+	mon := fusion.NewMonitor(c.cfg.Config, crs)
+	var vHead, eHead bool
+	put := func(s *fusion.Snapshot, ev []fusion.Event) {
+		if s != nil {
+			verdicts.object(lines.AppendVerdict(nil, s), &vHead)
+		}
+		for i := range ev {
+			events.object(lines.AppendEvent(nil, &ev[i]), &eHead)
+		}
+	}
+	deg := func(rad float64) float64 { return rad / geodesy.Degree }
+	emit := func(m *fusion.Measurement) {
+		switch m.Kind {
+		case fusion.KindEpoch:
+			e := m.Epoch
+			lat, lon, h, q := math.NaN(), math.NaN(), math.NaN(), -1
+			if e.HasPos {
+				lat, lon = deg(e.Pos.Lat), deg(e.Pos.Lon)
+			}
+			if e.HasH {
+				h = e.Pos.H
+			}
+			if e.Quality != gnss.QualityUnknown {
+				q = int(e.Quality)
+			}
+			epochs.row(m.T, e.UTC, lat, lon, h, q, e.Sats, e.HDOP, e.Age, e.Station, e.Speed, deg(e.Course),
+				e.SigmaN, e.SigmaE, e.SigmaU, deg(e.Heading), e.Tracked, e.CN0)
+		case fusion.KindFrame:
+			f := m.Frame
+			system, x, y, z := "", math.NaN(), math.NaN(), math.NaN()
+			sats, cells, epoch := -1, -1, any(nil)
+			if f.System != rtcm.NoSystem {
+				system, sats, cells, epoch = f.System.String(), f.Sats, f.Cells, f.EpochMs
+			}
+			if f.HasBase {
+				x, y, z = f.Base.X, f.Base.Y, f.Base.Z
+			}
+			frames.row(m.T, f.Number, f.Station, system, f.Bytes, epoch, sats, cells, x, y, z)
+		case fusion.KindIMU:
+			imu.row(m.T, m.W[0], m.W[1], m.W[2], m.F[0], m.F[1], m.F[2])
+		case fusion.KindWheel:
+			wheel.row(m.T, m.V)
+		case fusion.KindNote, fusion.KindRefused:
+			notes.row(m.T, m.Channel.String(), m.Note)
+		}
+		put(mon.Step(m))
+	}
+	dec := fusion.NewDecoder(c.cfg.Config)
+	var last float64
+	err = c.records(func(r fusion.Record) error { last = r.T; dec.Decode(r, emit); return nil })
+	dec.Close(last, emit)
+	put(nil, mon.Close())
+	for _, t := range []*table{epochs, frames, imu, wheel, notes, verdicts, events} {
+		err = errors.Join(err, t.close())
+	}
+	return err
+}
+
+// object writes a line of the output contract as a row, its keys as the header
+// before the first.
+func (t *table) object(line []byte, headed *bool) {
+	d := json.NewDecoder(bytes.NewReader(line))
+	d.UseNumber()
+	_, _ = d.Token()
+	var keys, cells []any
+	for d.More() {
+		k, _ := d.Token()
+		var v any
+		_ = d.Decode(&v)
+		keys = append(keys, k)
+		switch v := v.(type) {
+		case json.Number:
+			cells = append(cells, v.String())
+		case []any:
+			var words []string
+			for _, w := range v {
+				words = append(words, fmt.Sprint(w))
+			}
+			cells = append(cells, strings.Join(words, " "))
+		default:
+			cells = append(cells, v)
+		}
+	}
+	if !*headed {
+		t.row(keys...)
+		*headed = true
+	}
+	t.row(cells...)
+}

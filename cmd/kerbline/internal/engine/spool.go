@@ -1,0 +1,128 @@
+package engine
+
+import (
+	"fmt"
+	"os"
+	"sync"
+	"time"
+
+	"kerbline/cmd/kerbline/internal/lines"
+	"kerbline/fusion"
+)
+
+// Spool writes lines to a file from a goroutine of its own, so that a disk or a
+// terminal that hangs holds up nobody. What does not fit into its buffer is
+// dropped and counted.
+type Spool struct {
+	f      *os.File
+	mu     sync.Mutex
+	fill   []byte
+	lost   int
+	err    error
+	closed bool
+	quit   chan struct{}
+	done   chan struct{}
+}
+
+// maxSpool bounds what waits, bytes.
+const maxSpool = 4 << 20
+
+// NewSpool returns a spool over f; every is how long lines may wait.
+func NewSpool(f *os.File, every time.Duration) *Spool {
+	s := &Spool{f: f, quit: make(chan struct{}), done: make(chan struct{})}
+	go s.run(every)
+	return s
+}
+
+// Append takes a copy of b.
+func (s *Spool) Append(b []byte) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed || len(s.fill)+len(b) > maxSpool {
+		s.lost++
+		return
+	}
+	s.fill = append(s.fill, b...)
+}
+
+// Verdict appends a verdict line.
+func (s *Spool) Verdict(snap *fusion.Snapshot) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed || len(s.fill) > maxSpool {
+		s.lost++
+		return
+	}
+	s.fill = lines.AppendVerdict(s.fill, snap)
+}
+
+// Event appends an event line.
+func (s *Spool) Event(e *fusion.Event) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed || len(s.fill) > maxSpool {
+		s.lost++
+		return
+	}
+	s.fill = lines.AppendEvent(s.fill, e)
+}
+
+// Err returns why lines cannot be written, nil while they can.
+func (s *Spool) Err() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.err
+}
+
+func (s *Spool) run(every time.Duration) {
+	defer close(s.done)
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	var spare []byte
+	for {
+		quit := false
+		select {
+		case <-tick.C:
+		case <-s.quit:
+			quit = true
+		}
+		s.mu.Lock()
+		b := s.fill
+		s.fill = spare[:0]
+		s.mu.Unlock()
+		if len(b) > 0 {
+			if _, err := s.f.Write(b); err != nil {
+				s.mu.Lock()
+				s.err = err
+				s.mu.Unlock()
+			}
+		}
+		spare = b
+		if quit {
+			return
+		}
+	}
+}
+
+// Close writes what waits and returns what went wrong; the file stays open. It
+// waits at most limit.
+func (s *Spool) Close(limit time.Duration) error {
+	s.mu.Lock()
+	s.closed = true
+	s.mu.Unlock()
+	close(s.quit)
+	select {
+	case <-s.done:
+	case <-time.After(limit):
+		return fmt.Errorf("%s: does not take what is written", s.f.Name())
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.err != nil {
+		return s.err
+	}
+	if s.lost > 0 {
+		return fmt.Errorf("%s: %d lines were dropped, it was too slow", s.f.Name(), s.lost)
+	}
+	return nil
+}

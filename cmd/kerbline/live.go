@@ -1,0 +1,405 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerbline/cmd/kerbline/internal/engine"
+	"kerbline/cmd/kerbline/internal/ntrip"
+	"kerbline/cmd/kerbline/internal/publish"
+	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/settings"
+	"kerbline/cmd/kerbline/internal/sources"
+	"kerbline/fusion"
+	"kerbline/fusion/course"
+	"kerbline/tui"
+)
+
+// liveFlags are what the user asked for.
+type liveFlags struct {
+	gnss, corrections, imu, wheel string
+	course, config                string
+	set                           []string
+	record                        string
+	maxMB                         int64
+	forward                       string
+	publish                       []string
+	remote                        bool
+	verdicts, events              string
+	screen, plain                 bool
+	from                          string
+}
+
+func newLive() *cobra.Command {
+	var fl liveFlags
+	cmd := &cobra.Command{
+		Use:   "live",
+		Short: "Run the monitor on live inputs: dashboard, recording, published verdicts",
+		Long: `Run the monitor on live inputs. On a terminal the dashboard opens; with --plain,
+or without a terminal, a line is printed for each change.
+
+Inputs are URLs:
+  serial:///dev/ttyACM0?baud=460800   a port, several with commas, or a pattern
+  tcp://host:port  udp://:port        connect, or listen
+  ntrip://user@host:port/MOUNT        a caster (ntrips:// over TLS); the password is
+                                      taken from ` + ntrip.PasswordEnv + `
+  a path, or - for standard input
+
+What fails is told at once and tried again for ever; the rest goes on. The
+settings file may hold the inputs ([sources]); a flag wins.
+
+kerbline live --from udp://:47100 is a second screen: it shows what another
+kerbline publishes.`,
+		Example: `  kerbline live --gnss serial:///dev/ttyACM0?baud=460800 --imu udp://:9001 \
+      --corrections ntrip://me@caster.example/QUARRY --forward gnss --record runs/
+  kerbline live --config kerbline.toml --course track.geojson --publish 127.0.0.1:47100 --plain`,
+		Args: wrong(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if fl.screen && fl.plain {
+				return usage(errors.New("--screen and --plain, want one of them"))
+			}
+			if fl.from != "" {
+				return secondScreen(cmd, &fl)
+			}
+			return live(cmd, &fl)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&fl.gnss, "gnss", "", "receiver's sentences")
+	f.StringVar(&fl.corrections, "corrections", "", "tap of the correction link, RTCM 3")
+	f.StringVar(&fl.imu, "imu", "", "inertial sensor: lines t,wx,wy,wz,fx,fy,fz")
+	f.StringVar(&fl.wheel, "wheel", "", "wheel speed: lines t,v")
+	f.StringVar(&fl.course, "course", "", "map: GeoJSON line with half_width_m")
+	f.StringVar(&fl.config, "config", "", "settings (kerbline config prints them)")
+	f.StringArrayVar(&fl.set, "set", nil, "change one setting, key=value; may be repeated")
+	f.StringVar(&fl.record, "record", "", "record everything received to this .mcap file, or into this folder")
+	f.Int64Var(&fl.maxMB, "record-part-mb", 512, "begin a new file at this size, MB")
+	f.StringVar(&fl.forward, "forward", "", "give the corrections on to the receiver: gnss for the port of --gnss, or a serial:// or tcp:// URL")
+	f.StringArrayVar(&fl.publish, "publish", nil, "send verdicts by UDP to host:port (such as "+publish.DefaultAddr+"); may be repeated")
+	f.BoolVar(&fl.remote, "publish-remote", false, "allow --publish to addresses that other computers hear")
+	f.StringVar(&fl.verdicts, "verdicts", "", "write verdict lines to this file")
+	f.StringVar(&fl.events, "events", "", "write event lines to this file")
+	f.BoolVar(&fl.screen, "screen", false, "open the dashboard (the default on a terminal)")
+	f.BoolVar(&fl.plain, "plain", false, "print a line for each change instead")
+	f.StringVar(&fl.from, "from", "", "show what another kerbline publishes to this udp:// address")
+	return cmd
+}
+
+// live runs the engine until it is stopped.
+func live(cmd *cobra.Command, fl *liveFlags) error {
+	cfg, err := fl.settings()
+	if err != nil {
+		return usage(err)
+	}
+	o := engine.Options{Config: cfg.Config}
+	if o.Inputs, err = fl.inputs(&cfg); err != nil {
+		return usage(err)
+	}
+	crs, mapData, err := loadCourse(fl.course)
+	if err != nil {
+		return usage(err)
+	}
+	o.Course = crs
+	if err := fl.forwardTo(&o); err != nil {
+		return usage(err)
+	}
+	for _, addr := range fl.publish {
+		p, err := publish.Dial(addr, fl.remote)
+		if err != nil {
+			return usage(err)
+		}
+		defer p.Close()
+		o.Publish = append(o.Publish, p)
+	}
+	if fl.record != "" {
+		if o.Record, err = fl.recording(&cfg, mapData); err != nil {
+			return usage(err)
+		}
+	}
+	closeFiles, err := fl.files(&o)
+	if err != nil {
+		return err
+	}
+	// The view has a map of its own: the monitor binds its one.
+	viewCourse, _, err := loadCourse(fl.course)
+	if err != nil {
+		return usage(err)
+	}
+	sh := newShow(baseView("live", &cfg, viewCourse))
+	o.Look, o.State = sh.look, sh.state
+	e, err := engine.New(o)
+	if err != nil {
+		return usage(err)
+	}
+
+	began := time.Now()
+	err = sh.run(cmd, fl, fl.record != "" || len(fl.publish) > 0, e.Mark, e.Run)
+	err = errors.Join(err, closeFiles())
+	sh.summary(cmd.ErrOrStderr(), time.Since(began))
+	return err
+}
+
+func (fl *liveFlags) settings() (settings.File, error) {
+	cfg := settings.Default()
+	if fl.config != "" {
+		var err error
+		if cfg, err = settings.Load(fl.config); err != nil {
+			return cfg, err
+		}
+	}
+	for _, s := range fl.set {
+		if err := cfg.Set(s); err != nil {
+			return cfg, err
+		}
+	}
+	return cfg, nil
+}
+
+// inputs parses the URLs of flags and settings and leaves in cfg what is used,
+// for the recording; no password is in it.
+func (fl *liveFlags) inputs(cfg *settings.File) (list []engine.Input, err error) {
+	for _, in := range []struct {
+		ch     fusion.Channel
+		flag   string
+		config *string
+	}{
+		{fusion.ChanNMEA, fl.gnss, &cfg.Sources.GNSS}, {fusion.ChanCorrections, fl.corrections, &cfg.Sources.Corrections},
+		{fusion.ChanIMU, fl.imu, &cfg.Sources.IMU}, {fusion.ChanWheel, fl.wheel, &cfg.Sources.Wheel},
+	} {
+		if in.flag != "" {
+			*in.config = in.flag
+		}
+		if *in.config == "" {
+			continue
+		}
+		spec, err := sources.Parse(*in.config)
+		if err != nil {
+			return nil, err
+		}
+		*in.config = spec.String()
+		list = append(list, engine.Input{Channel: in.ch, Spec: spec})
+	}
+	if cfg.Sources.GNSS == "" {
+		return nil, fmt.Errorf("no receiver, want --gnss with %s", sources.Forms)
+	}
+	return list, nil
+}
+
+func (fl *liveFlags) forwardTo(o *engine.Options) error {
+	switch {
+	case fl.forward == "":
+		return nil
+	case fl.forward == "gnss":
+		o.ForwardToGNSS = true
+	default:
+		spec, err := sources.Parse(fl.forward)
+		if err != nil {
+			return err
+		}
+		o.Forward = &spec
+	}
+	for _, in := range o.Inputs {
+		if in.Channel == fusion.ChanCorrections {
+			return nil
+		}
+	}
+	return errors.New("--forward gives corrections on, want --corrections too")
+}
+
+// recording says where to and what a recording begins with: the settings as
+// they are in force and the map, so that a replay needs nothing else.
+func (fl *liveFlags) recording(cfg *settings.File, mapData []byte) (*recorder.Options, error) {
+	path := fl.record
+	if fi, err := os.Stat(path); err == nil && fi.IsDir() || strings.HasSuffix(path, "/") {
+		path = filepath.Join(path, time.Now().UTC().Format("2006-01-02_150405")+".mcap")
+	} else if filepath.Ext(path) != ".mcap" {
+		return nil, fmt.Errorf("--record is %q, want a name that ends in .mcap, or a folder", path)
+	}
+	if fl.maxMB < 1 {
+		return nil, fmt.Errorf("--record-part-mb is %d, want at least 1", fl.maxMB)
+	}
+	var text bytes.Buffer
+	if err := settings.Print(&text, cfg); err != nil {
+		return nil, err
+	}
+	head := recorder.Head{Attachments: []recorder.Attachment{{Name: recorder.SettingsName, MediaType: "application/toml", Data: text.Bytes()}}}
+	if mapData != nil {
+		head.Attachments = append(head.Attachments, recorder.Attachment{Name: recorder.CourseName, MediaType: "application/geo+json", Data: mapData})
+	}
+	return &recorder.Options{Path: path, Head: head, MaxBytes: fl.maxMB << 20}, nil
+}
+
+// files opens the line files and returns what closes them.
+func (fl *liveFlags) files(o *engine.Options) (func() error, error) {
+	var spools []*engine.Spool
+	var open []*os.File
+	for _, out := range []struct {
+		name string
+		to   **engine.Spool
+	}{{fl.verdicts, &o.Verdicts}, {fl.events, &o.Events}} {
+		if out.name == "" {
+			continue
+		}
+		f, err := os.Create(out.name)
+		if err != nil {
+			return nil, err
+		}
+		*out.to = engine.NewSpool(f, 200*time.Millisecond)
+		spools, open = append(spools, *out.to), append(open, f)
+	}
+	return func() (err error) {
+		for i, s := range spools {
+			err = errors.Join(err, s.Close(2*time.Second), open[i].Close())
+		}
+		return err
+	}, nil
+}
+
+// loadCourse reads a map; both results are nil without one.
+func loadCourse(path string) (*course.Course, []byte, error) {
+	if path == "" {
+		return nil, nil, nil
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	crs, err := course.Load(data)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return crs, data, nil
+}
+
+// run runs work behind the dashboard or behind plain lines until it ends or is
+// stopped. goesOn says that work is worth going on without anybody looking: a
+// lost terminal, or a screen that fails, then takes nothing along.
+func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(string), work func(context.Context) error) error {
+	ctx, stop := context.WithCancel(cmd.Context())
+	defer stop()
+	// A terminal that goes away sends SIGHUP; a pipe nobody reads, SIGPIPE.
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	signal.Ignore(syscall.SIGPIPE)
+	defer signal.Reset(syscall.SIGPIPE)
+
+	done := make(chan error, 1)
+	go func() {
+		defer tui.Rescue()
+		done <- work(ctx)
+	}()
+	look := func(ctx context.Context) error { return s.lines(ctx, cmd.OutOrStdout()) }
+	if fl.screen || !fl.plain && terminal(cmd.OutOrStdout()) != nil {
+		look = func(ctx context.Context) error {
+			return tui.Run(ctx, tui.Options{Latest: s.feed.Latest, Confirm: confirm})
+		}
+	}
+	lookCtx, blind := context.WithCancel(ctx)
+	defer blind()
+	seen := make(chan error, 1)
+	go func() { seen <- look(lookCtx) }()
+	looking, gone := true, false
+	for {
+		select {
+		case err := <-done:
+			blind()
+			if looking {
+				select {
+				case <-seen:
+				case <-time.After(3 * time.Second): // an output that takes nothing
+				}
+			}
+			return err
+		case err := <-seen:
+			looking = false
+			if gone {
+				err = errors.New("the terminal is gone")
+			}
+			if err != nil {
+				fmt.Fprintln(cmd.ErrOrStderr(), "kerbline:", err)
+			}
+			if err == nil || !goesOn { // the person quit, or there is nothing else to do
+				stop()
+			} else {
+				fmt.Fprintf(cmd.ErrOrStderr(), "kerbline: the monitor goes on; stop it with kill -TERM %d\n", os.Getpid())
+			}
+		case <-hup:
+			gone = true
+			blind()
+			if !goesOn {
+				stop()
+			}
+		}
+	}
+}
+
+// secondScreen shows what another kerbline publishes.
+func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
+	cfg, err := fl.settings()
+	if err != nil {
+		return usage(err)
+	}
+	crs, _, err := loadCourse(fl.course)
+	if err != nil {
+		return usage(err)
+	}
+	l, err := publish.Listen(fl.from)
+	if err != nil {
+		return usage(err)
+	}
+	defer l.Close()
+	sh := newShow(baseView("from "+l.Addr(), &cfg, crs))
+	return sh.run(cmd, fl, false, nil, func(ctx context.Context) error {
+		var last fusion.Snapshot
+		for {
+			v, err := l.Next(ctx)
+			st := sources.Status{OK: err == nil, Words: "heard at " + l.Addr()}
+			snap := publish.Nothing(&last)
+			switch {
+			case ctx.Err() != nil:
+				return nil
+			case err == nil:
+				last = publish.Snapshot(&v)
+				snap = last
+			case errors.Is(err, publish.ErrSilent):
+				st.Words = "nothing heard at " + l.Addr() + ": not running, not published to here, or no network"
+			default:
+				return err
+			}
+			sh.feed.Set(func(v *tui.View) { v.Sources = []tui.Source{{Name: "monitor", OK: st.OK, Words: st.Words}} })
+			sh.look(&snap, nil)
+		}
+	})
+}
+
+// summary says what a run came to.
+func (s *show) summary(w io.Writer, took time.Duration) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n := max(s.n[0]+s.n[1]+s.n[2]+s.n[3], 1)
+	fmt.Fprintf(w, "ran %.0f s: usable %.1f %%, coasting %.1f %%, unproven %.1f %%, unusable %.1f %%\n", took.Seconds(),
+		100*float64(s.n[fusion.Usable])/float64(n), 100*float64(s.n[fusion.Coasting])/float64(n),
+		100*float64(s.n[fusion.Unproven])/float64(n), 100*float64(s.n[fusion.Unusable])/float64(n))
+	if r := s.rec; r != nil {
+		fmt.Fprintf(w, "recorded %s, %.1f MB in %d file(s)", r.File, float64(r.Bytes)/1e6, r.Parts)
+		if r.Lost > 0 {
+			fmt.Fprintf(w, ", %d bytes lost", r.Lost)
+		}
+		if !r.OK {
+			fmt.Fprintf(w, ", NOT WHOLE: %s", r.Words)
+		}
+		fmt.Fprintln(w)
+	}
+}
