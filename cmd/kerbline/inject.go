@@ -93,13 +93,18 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 			if err != nil {
 				return usage(err)
 			}
-			if fi, err := os.Stat(src); err != nil || !fi.IsDir() {
-				src = ""
+			others, err := rec.Attached()
+			if err != nil {
+				return err
 			}
 			if strings.EqualFold(filepath.Ext(out), ".mcap") {
-				err = writeMCAP(res, out, src)
+				err = writeMCAP(res, out, others)
 			} else {
-				err = res.Write(out, src)
+				files := make([]inject.File, len(others))
+				for i, a := range others {
+					files[i] = inject.File{Name: a.Name, Data: a.Data}
+				}
+				err = res.Write(out, files)
 			}
 			if err != nil {
 				return err
@@ -154,13 +159,13 @@ func collect(s stream, err error) ([]fusion.Record, error) {
 	}
 }
 
-// writeMCAP writes the recording as one file, and its labels beside it. Map and
-// settings come from the folder src where they stand there.
-func writeMCAP(res *inject.Result, path, src string) error {
+// writeMCAP writes the recording with its map and settings as one file, and its
+// labels beside it. The truth has no place in it.
+func writeMCAP(res *inject.Result, path string, others []recorder.Attachment) error {
 	var head recorder.Head
-	for _, name := range []string{recorder.SettingsName, recorder.CourseName} {
-		if b, err := os.ReadFile(filepath.Join(src, name)); src != "" && err == nil {
-			head.Attachments = append(head.Attachments, recorder.Attachment{Name: name, Data: b})
+	for _, a := range others {
+		if a.Name == recorder.SettingsName || a.Name == recorder.CourseName {
+			head.Attachments = append(head.Attachments, a)
 		}
 	}
 	f, err := recorder.Create(path, head)

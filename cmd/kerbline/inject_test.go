@@ -254,7 +254,7 @@ func told(sum string) string {
 	var out []string
 	in := false
 	for _, l := range strings.Split(sum, "\n") {
-		if strings.HasPrefix(l, "time to alert") {
+		if strings.HasPrefix(l, "shifts alerted") {
 			in = true
 			continue
 		}

@@ -203,8 +203,11 @@ func (t *tuning) play(cmd *cobra.Command, ins []*sweep.Input, plan *tune.Plan, r
 			}
 		}
 	}
+	if total == 0 {
+		return nil
+	}
 	bar := newProgress(cmd.ErrOrStderr(), "tuning")
-	defer func() { bar.end() }()
+	defer bar.end()
 	bar.at(0, total)
 	for k, in := range ins {
 		if len(todo[k]) == 0 {

@@ -203,6 +203,13 @@ func (r *Result) Write(w io.Writer) error {
 }
 
 func (r *Result) writeFaults(p *printer) {
+	if r.HasTruth && r.Judged > 0 {
+		if r.MisleadingRuns == 0 {
+			p.row("time to alert", "no error passed its limit while usable")
+		} else {
+			p.row("time to alert", "longest %.1f s from an error passing its limit to the verdict, %d times", r.LongestMisleading, r.MisleadingRuns)
+		}
+	}
 	if !r.HasLabels {
 		return
 	}
@@ -213,10 +220,10 @@ func (r *Result) writeFaults(p *printer) {
 	delays, missed := r.Delays()
 	if n := len(delays) + missed; n > 0 {
 		_, hi := bounds.BinomialInterval(missed, n, Confidence)
-		p.row("time to alert", "median %s, 95th percentile %s, longest %s; missed %d of %d shifts met while usable (at most %.1f %% at 95 %%)",
+		p.row("shifts alerted", "median %s, 95th percentile %s, longest %s; missed %d of %d shifts met while usable (at most %.1f %% at 95 %%)",
 			seconds(Quantile(delays, 0.5)), seconds(Quantile(delays, 0.95)), seconds(Quantile(delays, 1)), missed, n, 100*hi)
 	} else {
-		p.row("time to alert", "no labelled shift was met while usable")
+		p.row("shifts alerted", "no labelled shift was met while usable")
 	}
 	for i := range r.Faults {
 		f := &r.Faults[i]

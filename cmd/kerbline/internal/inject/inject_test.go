@@ -593,13 +593,11 @@ func TestLabelsMerge(t *testing.T) {
 }
 
 func TestWrite(t *testing.T) {
-	src, dir := t.TempDir(), t.TempDir()+"/out"
+	dir := t.TempDir() + "/out"
 	truth := fmt.Sprintf("lat,t,lon,h\n44.49,%.6f,11.4,150\n44.49,%.6f,11.4,150\n", begin+hostOff+20, begin+hostOff+70)
-	if err := os.WriteFile(filepath.Join(src, "truth.csv"), []byte(truth), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	others := []File{{"truth.csv", []byte(truth)}, {"kerbline.toml", []byte("[tests]\n")}}
 	r := apply(t, "jump:30..35:0.4", "clock_step:50..:1.5")
-	if err := r.Write(dir, src); err != nil {
+	if err := r.Write(dir, others); err != nil {
 		t.Fatal(err)
 	}
 	read := func(name string) string {
@@ -611,6 +609,9 @@ func TestWrite(t *testing.T) {
 	}
 	if got, want := read("truth.csv"), fmt.Sprintf("\n44.49,%.6f,11.4,150\n", begin+hostOff+71.5); !strings.Contains(got, want) {
 		t.Errorf("truth %q, want %q", got, want)
+	}
+	if got := read("kerbline.toml"); got != "[tests]\n" {
+		t.Errorf("settings %q", got)
 	}
 	if got := read("nmea.log"); strings.Count(got, "\n") != length*40 || got != string(bytesOf(r.Records, fusion.ChanNMEA)) {
 		t.Errorf("nmea.log has %d lines, want the %g of the stream", strings.Count(got, "\n"), length*40)
@@ -625,7 +626,7 @@ func TestWrite(t *testing.T) {
 	if err != nil || len(l.Faults) != 2 || math.Abs(l.Faults[0].From-begin-30) > 1e-3 {
 		t.Errorf("labels %+v, %v", l, err)
 	}
-	if err := r.Write(dir, src); err == nil {
+	if err := r.Write(dir, others); err == nil {
 		t.Error("wrote over a recording")
 	}
 }

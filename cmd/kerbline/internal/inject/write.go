@@ -23,12 +23,17 @@ const (
 	labelsFile      = "labels.json"
 )
 
+// File is a small file that belongs to a recording.
+type File struct {
+	Name string
+	Data []byte
+}
+
 // Write writes the recording as files into the folder dir, which it makes;
-// every sentence gets a TAG block with its host time where it has none. Files
-// that faults do not touch (map, settings, truth) are copied from the folder src
-// where they stand there; truth follows steps of the clock. A folder that holds
-// a recording already is refused.
-func (r *Result) Write(dir, src string) error {
+// every sentence gets a TAG block with its host time where it has none. others
+// (map, settings, truth) are written beside them as they are, but that truth.csv
+// follows steps of the clock. A folder that holds a recording already is refused.
+func (r *Result) Write(dir string, others []File) error {
 	if _, err := os.Stat(filepath.Join(dir, nmeaFile)); !errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("inject: %s holds a recording already, want a new folder", dir)
 	}
@@ -63,21 +68,12 @@ func (r *Result) Write(dir, src string) error {
 	if err := errors.Join(r.Labels.Write(out, r.Start), out.Close()); err != nil {
 		return fmt.Errorf("inject: %s: %w", out.Name(), err)
 	}
-	if src == "" {
-		return nil
-	}
-	for _, name := range []string{"track.geojson", "kerbline.toml", truthFile} {
-		b, err := os.ReadFile(filepath.Join(src, name))
-		if errors.Is(err, os.ErrNotExist) {
-			continue
+	for _, f := range others {
+		b := f.Data
+		if f.Name == truthFile {
+			b = r.retimeTruth(b)
 		}
-		if err == nil {
-			if name == truthFile {
-				b = r.retimeTruth(b)
-			}
-			err = os.WriteFile(filepath.Join(dir, name), b, 0o644)
-		}
-		if err != nil {
+		if err := os.WriteFile(filepath.Join(dir, filepath.Base(f.Name)), b, 0o644); err != nil {
 			return fmt.Errorf("inject: %w", err)
 		}
 	}

@@ -214,6 +214,9 @@ func Evidence(f *tune.Figures) []string {
 	} else {
 		out = append(out, "misleading: not judged")
 	}
+	if f.Driving > 0 && f.Judged < 0.99*f.Driving {
+		out = append(out, fmt.Sprintf("judged %.0f s of %.0f s of driving", f.Judged, f.Driving))
+	}
 	out = append(out, fmt.Sprintf("available %s of %.0f s of driving", percent(f.Availability()), f.Settled))
 	if n := len(f.Delays) + f.Missed; n > 0 {
 		out = append(out, fmt.Sprintf("time to alert 95th percentile %s; %d of %d shifts missed, at most %.1f %% at %g %%",
@@ -235,7 +238,7 @@ func (r *Report) references() string {
 			kinds = append(kinds, s.Reference)
 		}
 	}
-	return strings.Join(kinds, ", ")
+	return strings.Join(kinds, "; ")
 }
 
 func number(v float64, format string) string {
