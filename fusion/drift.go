@@ -107,7 +107,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	if alarm == NumTests || m.trust.drifted {
 		return
 	}
-	ts[alarm].alarm(true, m.now)
+	ts[alarm].alarm(true, m.host(m.now))
 	m.trust.drifted = true
 	m.trust.redone = false
 	m.trust.stain()

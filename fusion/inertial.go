@@ -21,7 +21,8 @@ type inertial struct {
 	last       imuSample
 	n          uint64  // samples taken
 	period     float64 // s, usual
-	gapEnd     float64 // host s at which the last gap ended
+	gapEnd     float64 // host s at which the last hole in the samples ended
+	gap        float64 // s, how long it was
 	saturated  float64 // host s of the last saturated sample
 
 	// High-frequency variance of one axis, from first differences (white noise

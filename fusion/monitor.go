@@ -23,6 +23,10 @@ const (
 	phaseAligned               // everything known
 )
 
+// clockSlack is how far records may arrive before their predecessors without
+// meaning that the host clock was set back, s.
+const clockSlack = 0.2
+
 // lineEvery is the silence after which a verdict line is due, s.
 const lineEvery = 0.1
 
@@ -184,8 +188,8 @@ func (m *Monitor) Close() []Event {
 }
 
 // clock carries now forward and refuses what cannot be placed in time. A
-// record that arrived before its predecessor by more than a second means that
-// the host clock was set back; the monitor's own time goes on.
+// record that arrived well before its predecessor means that the host clock was
+// set back; the monitor's own time goes on.
 func (m *Monitor) clock(in *Measurement) bool {
 	t := in.T + m.shift
 	if math.IsNaN(t) || math.IsInf(t, 0) {
@@ -207,7 +211,10 @@ func (m *Monitor) clock(in *Measurement) bool {
 		}
 		// Nothing else speaks for the old time: the clock was set.
 		m.stepClock(in.T, t)
-	case !own && t < m.now-1:
+	case in.Channel == ChanCorrections && math.Abs(t-m.now) > 0.12:
+		// The link alone does not tell the time: its packets are too far apart,
+		// and a tick comes every 0.1 s.
+	case !own && t < m.now-clockSlack:
 		m.stepClock(in.T, t)
 	default:
 		m.astray = 0

@@ -36,13 +36,22 @@ func (m *Monitor) onIMU(in *Measurement) {
 	}
 	q := &m.imu
 	before := q.last.t
+	if t < before-0.02 {
+		// Samples do not overtake one another: the host clock was set back, by
+		// too little for the other channels to show.
+		m.stepClock(in.T, m.now+t-before)
+		t = m.stamp(in.T, m.cfg.IMU.Latency)
+		before = math.NaN()
+	}
 	dt, ok := q.push(imuSample{t, w, f}, m.mayRest(t), m.f.GyroBias, m.cfg.IMU.Gap)
 	if !ok {
 		m.snap.Counts.Refused[ChanIMU]++
 		return
 	}
+	if dt > 0.025 && dt > 4*q.period {
+		q.gapEnd, q.gap = t, dt-q.period
+	}
 	if dt > m.cfg.IMU.Gap {
-		q.gapEnd = t
 		m.rcv.prev.ok = false
 		m.event(Event{T: m.host(before), End: m.host(t), Kind: EventIMUGap, Size: dt, Where: m.where(),
 			Detail: "no inertial sample"})
@@ -146,6 +155,7 @@ func (m *Monitor) advance(t float64) {
 // last rate and force, and owns that the car may have done anything.
 func (m *Monitor) bridge(s *imuSample, dt float64) {
 	const acc, rate = 4.0, 0.5 // m/s^2, rad/s: what a car may do unseen
+	m.odo.reset()
 	for left := dt; left > 0; left -= 0.02 {
 		m.f.Predict(s.w, s.f, math.Min(0.02, left))
 	}

@@ -111,15 +111,17 @@ func (r *receiver) close(m *Monitor) {
 func (r *receiver) note(m *Monitor, e *gnss.Epoch) {
 	if r.n > 0 {
 		gap := m.now - r.lastSeen
+		// The usual interval: the shortest seen, raised again by later ones.
+		if d := e.UTC - r.last.UTC; d > 0 && d <= 2 {
+			if r.period == 0 || d < r.period {
+				r.period = d
+			}
+			r.period += 0.1 * (d - r.period)
+		}
 		if gap > m.silence() {
 			m.event(Event{T: m.host(r.lastSeen), End: m.host(m.now), Kind: EventReceiver, Size: gap,
 				Where: m.where(), Detail: "no epoch from the receiver"})
 			m.trust.stain()
-		} else if d := e.UTC - r.last.UTC; d > 0 {
-			if r.period == 0 {
-				r.period = d
-			}
-			r.period += 0.1 * (math.Min(d, 2) - r.period)
 		}
 		if e.Quality != r.quality {
 			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventQuality, Cause: e.Quality.String(), Size: math.NaN(),
@@ -181,6 +183,9 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		return false
 	}
 	r.late = false
+	if m.leapt(arrival, e.UTC) {
+		return false
+	}
 	m.link.Clock(m.tie.hostMinusUTC(m.latency()))
 	if r.class == classNone {
 		r.prev.ok = false
@@ -204,12 +209,30 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	m.advance(t)
 	if d := t - m.f.T; d > 0 {
 		m.f.Predict(m.imu.last.w, m.imu.last.f, d)
+		m.odo.add(m, d)
 	} else if d < -1e-3 {
 		// The filter had to cross a hole in the samples that reaches beyond.
 		r.prev.ok = false
 		return false
 	}
 	return m.weigh(e, z, t)
+}
+
+// leapt reports whether a hole in the inertial samples was no hole: the epochs
+// after it arrive later by as much, so the host clock was set forward.
+func (m *Monitor) leapt(arrival, utc float64) bool {
+	q := &m.imu
+	if !(m.now-q.gapEnd < 1) || q.gap == 0 {
+		return false
+	}
+	late := m.tie.lateness(arrival, utc)
+	if math.Abs(late-q.gap) > 0.02+0.1*q.gap {
+		return false
+	}
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: late, Where: m.where(),
+		Detail: fmt.Sprintf("the host clock leapt by %+.3f s", late)})
+	m.restart("host clock leapt")
+	return true
 }
 
 // classify is the fix gate.
@@ -375,6 +398,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		r.prev.ok = false
 	}
 	f.Params.CorrSigmaH, f.Params.CorrSigmaV = ch, cv
+	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + ch*ch)
 	w := m.imu.wMean
 	before := m.antenna()
 
@@ -400,6 +424,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	ts[TestInnovation].set(nis, gate.Threshold, gate.Detectable(math.Sqrt(math.Max(in.S[0][0], in.S[1][1]))), "m")
 
 	stepped := m.testJump(e, z, t, white, before)
+	placed := f.Latency
 	use := true
 	switch {
 	case r.class != classFixed:
@@ -434,7 +459,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 			}
 		}
 	}
-	m.useVelocity(e, stepped)
+	m.useVelocity(e, stepped, f.Latency-placed)
 	if !math.IsNaN(e.Heading) {
 		s := m.cfg.GNSS.HeadingSigma * math.Pi / 180
 		ho := f.Heading(math.Pi/2-(e.Heading-m.cfg.GNSS.HeadingYaw*math.Pi/180), s*s)
@@ -454,8 +479,9 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	return use
 }
 
-// useVelocity gives the filter the reported speed and course.
-func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool) {
+// useVelocity gives the filter the reported speed and course. learned is by how
+// much the latency has changed since the filter was placed at the epoch.
+func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
 	if !(e.Speed > 0.5) || math.IsNaN(e.Course) || stepped {
 		return
 	}
@@ -473,6 +499,7 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool) {
 	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.imu.wMean, f.GyroBias), m.lever))
 	v := s*s + arm*arm
 	o := f.Velocity(ve, vn, [2]float64{v, v}, m.lever, m.imu.wMean, a)
+	o.Shift(learned)
 	in := f.Innovation(&o)
 	ts := &m.snap.Tests[TestVelocity]
 	ts.set(in.NIS, m.velGate.Threshold, m.velGate.Detectable(math.Sqrt(math.Max(in.S[0][0], in.S[1][1]))), "m/s")
@@ -484,7 +511,7 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool) {
 	}
 	// One outlier is refused; several in a row mean that receiver and filter
 	// disagree on the motion itself.
-	ts.alarm(m.trust.badVel >= 3, m.now)
+	ts.alarm(m.trust.badVel >= 3, m.host(m.now))
 }
 
 // witness is the smallest detectable step, m, up to which an unproven filter
@@ -527,9 +554,9 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	if !tr.drifted && tr.steps.Closed(m.agreeGate) {
 		cause = "step back"
 		tr.steps.Close()
-		ts.alarm(false, m.now)
+		ts.alarm(false, m.host(m.now))
 	} else {
-		ts.alarm(true, m.now)
+		ts.alarm(true, m.host(m.now))
 	}
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: cause, Size: size, Where: m.where(),
 		Detail: fmt.Sprintf("the position stepped by %.2f m (%.2f east, %.2f north, %.2f up) while the receiver said fixed; smallest step found %.2f m",
@@ -602,7 +629,7 @@ func (m *Monitor) forgive() {
 	m.odo.reset()
 	ts := &m.snap.Tests
 	for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
-		ts[id].alarm(false, m.now)
+		ts[id].alarm(false, m.host(m.now))
 	}
 	tr.good = m.now
 }

@@ -360,6 +360,8 @@ func (m *Monitor) judge(s *Snapshot) {
 
 	// Inputs.
 	imuSilent := m.imu.n == 0 || s.IMUAge > cfg.IMU.Gap+0.02
+	// After a hole in the samples the first epoch has to say where the car is.
+	imuSilent = imuSilent || (m.imu.gap > cfg.IMU.Gap && m.imu.gapEnd > tr.used)
 	saturated := m.now-m.imu.saturated < 0.5
 	silent := m.rcv.n == 0 || s.EpochAge > m.silence()
 	unitAlarm := m.units.fatal()
@@ -379,14 +381,14 @@ func (m *Monitor) judge(s *Snapshot) {
 		b.add(whyClock, math.NaN(), cfg.GNSS.Stall, "s")
 	}
 	in := &s.Tests[TestInputs]
-	in.alarm(unitAlarm || imuSilent || saturated || silent || m.rcv.late, m.now)
+	in.alarm(unitAlarm || imuSilent || saturated || silent || m.rcv.late, s.T)
 
 	// Receiver.
 	fixed := m.rcv.class == classFixed
 	if !silent && !fixed {
 		m.explainFix(b, s)
 	}
-	s.Tests[TestFix].alarm(!fixed, m.now)
+	s.Tests[TestFix].alarm(!fixed, s.T)
 	switch s.Link.Base {
 	case corrections.BaseElsewhere:
 		b.add(whyBaseMoved, s.Link.BaseOff, cfg.Base.Tolerance, "m")
@@ -396,7 +398,7 @@ func (m *Monitor) judge(s *Snapshot) {
 	baseAlarm := b.on[whyBaseMoved] || b.on[whyBaseUnknown]
 	rt := &s.Tests[TestReference]
 	rt.set(s.Link.BaseOff, cfg.Base.Tolerance, cfg.Base.Tolerance, "m")
-	rt.alarm(baseAlarm, m.now)
+	rt.alarm(baseAlarm, s.T)
 	if tr.drifted {
 		b.add(whyDrift, tr.steps.Size(), s.Tests[TestDrift2].Detectable, "m")
 	} else if tr.steps.Open {

@@ -2,9 +2,12 @@ package recording
 
 import "math"
 
-// steady is how far the times of one file may run back or leap ahead from line
-// to line without a second line to confirm it, s.
-const steady = 0.2
+// How far the times of one file may run back or leap ahead from line to line
+// without a second line to confirm it, s.
+const (
+	steady = 0.2
+	leap   = 1.0
+)
 
 // clock orders the lines of one file. Lines stay in file order; their keys never
 // fall, so files can be merged by key:
@@ -32,7 +35,7 @@ func (c *clock) start(t float64) { *c = clock{key: t, host: t} }
 // it, NaN when there is none or it has none; it is called only for a step.
 func (c *clock) line(t float64, next func() float64) {
 	d := t + c.shift - c.key
-	if !(d-c.pause >= -steady && d <= 1) {
+	if !(d >= -steady && d <= leap) {
 		if n := next(); !(math.Abs(n-t) < math.Abs(n-c.host)) {
 			return
 		}
