@@ -75,7 +75,7 @@ type CapInput struct {
 func SpeedCap(in CapInput) float64 {
 	holds := func(v float64) bool {
 		coast := in.Coast
-		if v > in.Speed {
+		if !(v <= in.Speed) { // an unknown speed leaves nothing that holds
 			coast *= math.Max(in.Speed, 1) / math.Max(v, 1)
 		}
 		return in.LatFixed+in.LatPerV*v <= in.ALLat &&
