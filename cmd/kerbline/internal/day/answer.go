@@ -1,0 +1,340 @@
+package day
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"kerbline/fusion"
+)
+
+// maxReasons is how many reasons are told: more than three nobody acts on.
+const maxReasons = 3
+
+// answer decides from the rows and says why.
+func (j *judge) answer(c *Check) {
+	stops, slows := j.failing(Stops), j.failing(Slows)
+	top := j.topSpeed()
+	switch {
+	case len(stops) > 0 || j.byV[fusion.Usable] == 0:
+		c.Answer = No
+		c.Reasons = j.whyNot(stops)
+		c.NotShown = len(stops) > 0
+		for _, r := range stops {
+			c.NotShown = c.NotShown && (r.Key == "driven" || r.Key == "coverage")
+		}
+		c.Headline = "no"
+		if c.NotShown {
+			c.Headline = "no, not shown yet"
+		}
+	case len(slows) > 0:
+		c.Answer = YesBelow
+		c.Speed = math.Min(top, j.caps.quantile(1-j.lim.Usable))
+		c.Headline = fmt.Sprintf("yes, below %s m/s", down(c.Speed))
+		c.Reasons = j.why()
+	default:
+		c.Answer = Yes
+		c.Speed = top
+		c.Headline = fmt.Sprintf("yes, up to %s m/s", down(top))
+		c.Reasons = j.why()
+	}
+	for i := range j.out {
+		r := &j.out[i]
+		if r.Effect != Warns || c.Answer == No && (r.Key == "outages" || r.Key == "longest") { // the reasons tell of them
+			continue
+		}
+		if r.State == Fail || r.State == Unseen && slices.Contains(wanted, r.Key) {
+			c.Cautions = append(c.Cautions, j.caution(r))
+		}
+	}
+	if n := len(c.Cautions); n > 0 && c.Answer != No {
+		c.Headline += ", " + plural(n, "caution")
+	}
+	if len(c.Reasons) > 0 {
+		c.Because = c.Reasons[0].What
+	}
+}
+
+// wanted are the criteria that are missed when there was nothing to judge by.
+var wanted = []string{"coverage", "base"}
+
+// down rounds a speed towards the safe side; the small term keeps 12.3 from
+// turning into 12.2 because it is stored as 12.29999.
+func down(v float64) string { return num(math.Floor(v*10+1e-6)/10, 1) }
+
+func (j *judge) failing(e Effect) (rows []*Row) {
+	for i := range j.out {
+		if r := &j.out[i]; r.State == Fail && r.Effect == e {
+			rows = append(rows, r)
+		}
+	}
+	return rows
+}
+
+// group is all breaks of one cause.
+type group struct {
+	cause   string
+	n       int
+	lost    float64 // s of driving
+	longest *Break
+	of      *Session
+	handed  int
+}
+
+// groups puts the breaks together by cause, the costliest first.
+func (j *judge) groups() []group {
+	var gs []group
+	for _, s := range j.ss {
+		for i := range s.Breaks {
+			b := &s.Breaks[i]
+			k := slices.IndexFunc(gs, func(g group) bool { return g.cause == b.Cause })
+			if k < 0 {
+				gs = append(gs, group{cause: b.Cause})
+				k = len(gs) - 1
+			}
+			g := &gs[k]
+			g.n++
+			g.lost += b.Lost
+			if !math.IsNaN(b.Handover) {
+				g.handed++
+			}
+			if g.longest == nil || b.Lost > g.longest.Lost {
+				g.longest, g.of = b, s
+			}
+		}
+	}
+	rank := func(g *group) int { // what must be mended before anything else counts
+		switch g.cause {
+		case "base_moved", "base-moved":
+			return 0
+		case "imu-units":
+			return 1
+		}
+		return 2
+	}
+	slices.SortStableFunc(gs, func(a, b group) int {
+		if d := rank(&a) - rank(&b); d != 0 {
+			return d
+		}
+		switch {
+		case a.lost > b.lost:
+			return -1
+		case a.lost < b.lost:
+			return 1
+		}
+		return 0
+	})
+	return gs
+}
+
+// byBreaks are the criteria that a break explains.
+var byBreaks = []string{"fixed", "usable", "place", "handovers", "longest", "jumps", "base", "units"}
+
+// whyNot turns failed criteria into what to mend: the causes of the breaks
+// first, then what no break explains.
+func (j *judge) whyNot(stops []*Row) []Reason {
+	var out []Reason
+	unexplained := map[string]bool{}
+	explained := false
+	for _, r := range stops {
+		unexplained[r.Key] = true
+		explained = explained || slices.Contains(byBreaks, r.Key)
+	}
+	if explained {
+		for _, g := range j.groups() {
+			out = append(out, j.reasonOf(&g))
+			switch g.cause {
+			case CauseJump:
+				delete(unexplained, "jumps")
+			case "base_moved", "base-moved", "base-unconfirmed":
+				delete(unexplained, "base")
+				delete(unexplained, "jumps") // the step that the move is
+			case "imu-units":
+				delete(unexplained, "units")
+			}
+			for _, k := range []string{"fixed", "usable", "place", "handovers", "longest"} {
+				delete(unexplained, k)
+			}
+		}
+	}
+	var first []Reason // worse than anything that was merely lost
+	for _, r := range stops {
+		if !unexplained[r.Key] {
+			continue
+		}
+		reason := Reason{What: fmt.Sprintf("%s: %s, must be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: doFor[r.Key]}
+		switch r.Key {
+		case "base", "units", "misleading":
+			switch r.Key {
+			case "base":
+				reason.What = j.baseWords(r)
+			case "units":
+				reason.What = codeWords["imu-units"].words
+			}
+			first = append(first, reason)
+		default:
+			out = append(out, reason)
+		}
+	}
+	out = append(first, out...)
+	if len(out) == 0 {
+		out = append(out, Reason{What: "the position was never usable while driving", Seen: "there is nothing to judge by", Do: "drive with receiver and inertial sensor on"})
+	}
+	// What follows from these shows how much they cost.
+	for _, r := range stops {
+		if len(out) > 0 && len(out) < maxReasons && !unexplained[r.Key] && slices.Contains(costs, r.Key) {
+			out = append(out, Reason{What: fmt.Sprintf("%s: %s, must be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: "it follows from the above: mend that first"})
+		}
+	}
+	return out[:min(len(out), maxReasons)]
+}
+
+// costs are the criteria that say what breaks cost.
+var costs = []string{"usable", "handovers", "jumps", "place"}
+
+// doFor says what to do about a criterion that no break explains.
+var doFor = map[string]string{
+	"driven":     "drive on by hand, slowly at first, and check again",
+	"coverage":   "drive the whole lap by hand until every place was passed often enough",
+	"base":       codeWords["base-moved"].do,
+	"fixed":      codeWords["fix-quality"].do,
+	"usable":     "replay the recording and look at the times that were not usable",
+	"place":      doSky,
+	"jumps":      codeWords[CauseJump].do,
+	"handovers":  "replay the recording and look at the times that were not usable",
+	"longest":    "mend what broke, or lengthen the coast budget: wheel speed, a better inertial sensor, less speed",
+	"protection": "compare the protection level with the room there: widen the limit by the map, or drive that place reactively",
+	"rest":       "look for reflections where the car stood; check antenna and cable; stand in the open for two minutes and check again",
+	"misleading": "do not drive on the map; tune the settings against this recording before anything else",
+	"units":      codeWords["imu-units"].do,
+}
+
+func (j *judge) baseWords(r *Row) string {
+	if math.IsNaN(r.Value) || r.Value <= r.Limit {
+		return "the base is not confirmed: " + r.Sure
+	}
+	return fmt.Sprintf("the base is not where it was surveyed: off by %s, may be %s", r.ValueText(), r.LimitText())
+}
+
+// reasonOf tells one cause of breaks.
+func (j *judge) reasonOf(g *group) Reason {
+	words, do := CauseWords(g.cause)
+	if g.cause == "base_moved" || g.cause == "base-moved" {
+		for i := range j.out {
+			if r := &j.out[i]; r.Key == "base" && r.State == Fail {
+				words = j.baseWords(r)
+			}
+		}
+	}
+	b := g.longest
+	var seen strings.Builder
+	fmt.Fprintf(&seen, "%s, %s of driving lost", times(g.n), lasting(g.lost))
+	if g.n > 1 {
+		fmt.Fprintf(&seen, "; longest %s", lasting(b.Lost))
+	}
+	fmt.Fprintf(&seen, " from %s", g.of.Clock(b.From))
+	if p := place(b.Where); p != "" {
+		seen.WriteString(" " + p)
+	}
+	switch {
+	case math.IsNaN(b.Coast):
+		seen.WriteString("; it was not usable before either")
+	case !math.IsNaN(b.Handover):
+		fmt.Fprintf(&seen, ", where dead reckoning carried it for %s (coast budget %s)", lasting(b.Handover-b.From), lasting(b.Coast))
+	default:
+		fmt.Fprintf(&seen, ", which dead reckoning could bridge (%s)", lasting(b.Coast))
+	}
+	if g.handed > 0 {
+		fmt.Fprintf(&seen, "; the car had to be given to reactive driving %s", times(g.handed))
+	}
+	return Reason{What: words, Seen: seen.String(), Do: do}
+}
+
+// why says what a yes rests on.
+func (j *judge) why() []Reason {
+	row := func(key string) *Row {
+		for i := range j.out {
+			if j.out[i].Key == key {
+				return &j.out[i]
+			}
+		}
+		return &Row{Value: math.NaN()}
+	}
+	var out []Reason
+	u, h := row("usable"), row("handovers")
+	out = append(out, Reason{
+		What: fmt.Sprintf("usable in %s of %s of driving, over %s", u.ValueText(), minutes(j.settled), plural(len(j.whole), "whole lap")),
+		Seen: u.Sure})
+	jr := row("jumps")
+	what := "no step of a fixed position, no handover"
+	if j.jumps+j.drifts+j.handovers > 0 {
+		what = fmt.Sprintf("%s and %s, within what is accepted", plural(j.jumps+j.drifts, "step or drift"), plural(j.handovers, "handover"))
+	}
+	seen := "steps: " + jr.Sure
+	if h.Sure != jr.Sure {
+		seen += ". Handovers: " + h.Sure
+	}
+	out = append(out, Reason{What: what, Seen: seen})
+	s := row("speed")
+	if s.State == Fail {
+		out = slices.Insert(out, 0, Reason{
+			What: fmt.Sprintf("the speed cap was below the speed driven for %s of usable driving", percent(1-s.Value)),
+			Seen: s.Sure, Do: "stay below that speed; to raise it shorten latency and handover, and add wheel speed"})
+	} else {
+		out = append(out, Reason{What: "limits were met with room to spare at the speeds driven", Seen: s.Sure})
+	}
+	return out[:min(len(out), maxReasons)]
+}
+
+// caution turns a criterion that failed without stopping into words.
+func (j *judge) caution(r *Row) Reason {
+	c := Reason{What: fmt.Sprintf("%s: %s, should be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: cautionDo[r.Key]}
+	switch r.Key {
+	case "survey":
+		return Reason{What: "the base is not surveyed", Seen: "the first one heard was taken as the reference", Do: r.Sure}
+	case "base":
+		return Reason{What: "the base was not heard", Seen: r.Sure, Do: "tap the correction bytes (--corrections)"}
+	case "coverage":
+		return Reason{What: "no map: nothing is known by place", Seen: "availability by place, coverage and lap-to-lap shift are not judged", Do: "give the map (--course)"}
+	case "outages":
+		causes := map[string]int{}
+		var names []string
+		for _, s := range j.ss {
+			for i := range s.Outages {
+				o := &s.Outages[i]
+				if causes[o.Cause] == 0 {
+					names = append(names, o.Cause)
+				}
+				causes[o.Cause]++
+			}
+		}
+		var ws, dos []string
+		for _, n := range names {
+			w, do := CauseWords(n)
+			ws = append(ws, fmt.Sprintf("%s, %s (%s)", w, times(causes[n]), n))
+			dos = append(dos, do)
+		}
+		c.What += ": " + strings.Join(ws, "; ")
+		c.Do = strings.Join(dos, "; ")
+	case "longest":
+		if b := j.groups(); len(b) > 0 {
+			_, c.Do = CauseWords(b[0].cause)
+		}
+	}
+	return c
+}
+
+var cautionDo = map[string]string{
+	"station":      "make sure that no other base sends on this channel",
+	"age":          "the fix holds on old corrections: mend the link before the age reaches its limit",
+	"repeat":       "drive the same line by hand twice and compare; check a mark on the ground each lap",
+	"first_fix":    "switch on earlier; check the sky and the base's message set",
+	"first_usable": "stand for some seconds before moving off, then drive straight",
+	"latency":      "raise the receiver's baud rate and send fewer sentences",
+	"link_latency": "compare message size with the radio's data rate",
+	"imu_gaps":     doIMU,
+	"imu_noise":    "estimate the noise from this recording (calibrate): the settings promise too much",
+	"imu_bias":     "let the sensor warm up; raise the bias sigma in the settings",
+	"clock":        "set the computer's clock before the session, not during it",
+}

@@ -1,0 +1,768 @@
+package day
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"kerbline/fusion"
+	"kerbline/fusion/score"
+	"kerbline/fusion/score/bounds"
+	"kerbline/gnss/corrections"
+	"kerbline/gnss/geodesy"
+)
+
+// Answer is the answer of the day check.
+type Answer uint8
+
+const (
+	No Answer = iota
+	YesBelow
+	Yes
+)
+
+// String returns the word of the output.
+func (a Answer) String() string { return [...]string{"no", "yes_below", "yes"}[a] }
+
+// Effect is what a failed criterion means.
+type Effect uint8
+
+const (
+	Stops   Effect = iota // the answer is no
+	Slows                 // yes below a speed
+	Warns                 // a caution
+	Informs               // a figure without a limit
+)
+
+// String returns the word of the output.
+func (e Effect) String() string { return [...]string{"stops", "slows", "warns", "informs"}[e] }
+
+// State is how a criterion came out.
+type State uint8
+
+const (
+	Pass State = iota
+	Fail
+	Unseen // nothing to judge by
+)
+
+// String returns the word of the output.
+func (s State) String() string { return [...]string{"pass", "fail", "unseen"}[s] }
+
+// Row is one criterion.
+type Row struct {
+	Key    string // stable: "usable"
+	Name   string
+	Value  float64 // NaN when unseen
+	Limit  float64 // NaN without one
+	Least  bool    // the limit is a least one
+	Unit   string  // of Value and Limit; "share" prints as %
+	Dec    int     // decimals
+	State  State
+	Effect Effect
+	Sure   string // how sure, and where and when
+}
+
+// ValueText and LimitText print the figures of r with their unit.
+func (r *Row) ValueText() string { return r.figure(r.Value) }
+
+// LimitText prints the limit, "" without one.
+func (r *Row) LimitText() string {
+	if math.IsNaN(r.Limit) {
+		return ""
+	}
+	word := "at most "
+	if r.Least {
+		word = "at least "
+	}
+	return word + r.figure(r.Limit)
+}
+
+func (r *Row) figure(v float64) string {
+	if r.Unit == "share" {
+		return percent(v)
+	}
+	return with(v, r.Dec, r.Unit)
+}
+
+// Reason is one of what decides the answer.
+type Reason struct {
+	What string // one sentence
+	Seen string // the figures behind it
+	Do   string // what to do about it, "" for reasons of a yes
+}
+
+// Check is the answer and what it rests on.
+type Check struct {
+	Answer    Answer
+	Speed     float64 // m/s: fastest shown (yes), below which (yes_below), NaN (no)
+	NotShown  bool    // no only because too little was driven
+	Headline  string  // "yes, up to 11.3 m/s"
+	Because   string  // one sentence
+	Reasons   []Reason
+	Cautions  []Reason // criteria that failed without stopping
+	Rows      []Row
+	Sessions  []*Session
+	Conf      float64
+	Driving   float64 // s, all sessions
+	Settled   float64
+	Laps      int // whole ones
+	Unchecked []string
+	Rules     []string
+}
+
+// Unchecked lists what no recording shows and people must check.
+var Unchecked = []string{
+	"emergency stop: tried from standing and from driving, on the car and by radio",
+	"marshals: in place, briefed on a car without a driver, with a way to stop it",
+	"weather: rain, fog and low sun change grip and sensors, not this answer",
+	"tyres and brakes: pressures, temperatures and wear as when the limits were set",
+	"map survey: kerbs, walls and anything moved since the map was made",
+	"range sensor and reactive driving: the fallback itself is not tested here",
+}
+
+// Rules lists the cautions that go with every answer.
+var Rules = []string{
+	"This is advice only. Kerbline is no safety device and has not been certified as one.",
+	"Keep the emergency stop and the marshals independent of everything judged here.",
+	"Test at low speed first, then raise it in steps below the speed given here.",
+	"The event's rules and the local electrical, radio and safety codes come first.",
+	"A licensed and experienced person decides and is present in practice.",
+}
+
+// Judge answers from sessions of one day, taken together.
+func Judge(sessions []*Session, cfg *fusion.Config) *Check {
+	j := &judge{cfg: cfg, lim: &cfg.Day, ss: sessions}
+	j.sum()
+	j.rows()
+	c := &Check{Rows: j.out, Sessions: sessions, Conf: j.lim.Confidence, Speed: math.NaN(), Driving: j.driving, Settled: j.settled, Laps: len(j.whole),
+		Unchecked: Unchecked, Rules: Rules}
+	j.answer(c)
+	return c
+}
+
+// judge works out one check.
+type judge struct {
+	cfg *fusion.Config
+	lim *fusion.Day
+	ss  []*Session
+	out []Row
+
+	driving, settled, fixed float64
+	byV                     [numVerdicts]float64
+	jumps, drifts           int
+	handovers, outages      int
+	distance                float64
+	whole                   []*Lap // whole laps of settled driving
+	grid                    *LapGrid
+	length                  float64
+	caps                    capHistogram
+	overCap                 float64
+}
+
+func (j *judge) sum() {
+	for _, s := range j.ss {
+		j.driving += s.Driving
+		j.settled += s.Settled
+		j.fixed += s.FixedS
+		j.overCap += s.OverCap
+		j.distance += s.Distance
+		for v := range j.byV {
+			j.byV[v] += s.ByV[v]
+		}
+		for i := range j.caps {
+			j.caps[i] += s.caps[i]
+		}
+		j.jumps += s.NJumps
+		j.drifts += s.NDrifts
+		j.handovers += s.Handovers()
+		j.outages += s.NOut
+		for i := range s.Lap.Laps {
+			if l := &s.Lap.Laps[i]; l.Whole && l.Settled {
+				j.whole = append(j.whole, l)
+			}
+		}
+		j.merge(&s.Lap)
+	}
+}
+
+// merge adds the places of a session driven on the same map.
+func (j *judge) merge(g *LapGrid) {
+	switch {
+	case g.Length == 0:
+	case j.grid == nil:
+		j.grid = &LapGrid{Length: g.Length, Step: g.Step, Places: slices.Clone(g.Places)}
+	case len(g.Places) == len(j.grid.Places):
+		for i := range g.Places {
+			a, b := &j.grid.Places[i], &g.Places[i]
+			a.Passes += b.Passes
+			a.Good += b.Good
+			a.Fixed += b.Fixed
+			for v := range a.Sec {
+				a.Sec[v] += b.Sec[v]
+			}
+			for k := range a.Ratio {
+				a.Ratio[k].join(b.Ratio[k])
+			}
+			a.Cap.Join(b.Cap)
+			a.Speed.Join(b.Speed)
+			a.Budget.Join(b.Budget)
+		}
+	}
+}
+
+// join adds the values behind o (without their spread).
+func (m *Mean) join(o Mean) {
+	if n := m.N + o.N; n > 0 {
+		if o.N > 0 && (m.N == 0 || o.Max > m.Max) {
+			m.Max = o.Max
+		}
+		m.Avg = (m.Avg*float64(m.N) + o.Avg*float64(o.N)) / float64(n)
+		m.N = n
+	}
+}
+
+// add appends a criterion; ok says whether the value is within the limit.
+func (j *judge) add(key, name string, value, limit float64, least bool, unit string, dec int, e Effect, sure string) {
+	r := Row{Key: key, Name: name, Value: value, Limit: limit, Least: least, Unit: unit, Dec: dec, Effect: e, Sure: sure}
+	switch {
+	case math.IsNaN(value):
+		r.State = Unseen
+	case math.IsNaN(limit):
+		r.Effect = Informs
+	case least && !(value >= limit), !least && !(value <= limit):
+		r.State = Fail
+	}
+	j.out = append(j.out, r)
+}
+
+// rate says how sure a count over driving is.
+func (j *judge) rate(n int, limit float64) string {
+	h := j.driving / 3600
+	if !(h > 0) {
+		return "never drove"
+	}
+	conf := j.lim.Confidence
+	seen := "none"
+	if n > 0 {
+		seen = fmt.Sprint(n)
+	}
+	s := fmt.Sprintf("%s in %s of driving: at most %s an hour at %s", seen, minutes(j.driving), three(bounds.PoissonUpper(n, conf)/h), confText(conf))
+	if limit > 0 {
+		if more := bounds.MoreExposure(n, h, limit, conf); more > 0 {
+			s += fmt.Sprintf("; to claim fewer than %s an hour, drive %s more without one", plain(limit), minutes(3600*more))
+		} else {
+			s += fmt.Sprintf("; fewer than %s an hour is shown", plain(limit))
+		}
+	}
+	return s
+}
+
+// minutes returns a duration as the bounds are spoken of: "24 min", "5.7 min".
+func minutes(s float64) string {
+	switch m := s / 60; {
+	case math.IsNaN(m):
+		return dash
+	case m < 10:
+		return num(m, 1) + " min"
+	case m < 120:
+		return num(m, 0) + " min"
+	default:
+		return num(m/60, 1) + " h"
+	}
+}
+
+// three returns v with about two to three figures.
+func three(v float64) string {
+	switch {
+	case v < 10:
+		return num(v, 1)
+	default:
+		return num(v, 0)
+	}
+}
+
+// plain returns a setting as it was written.
+func plain(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+
+func confText(conf float64) string {
+	return num(100*conf, map[bool]int{true: 0, false: 2}[conf*100 == math.Trunc(conf*100)]) + " %"
+}
+
+// rows works out every criterion.
+func (j *judge) rows() {
+	j.drivenRows()
+	j.baseRows()
+	j.availabilityRows()
+	j.faultRows()
+	j.qualityRows()
+	j.inputRows()
+}
+
+func (j *judge) drivenRows() {
+	lim := j.lim
+	sure := fmt.Sprintf("%s, %s km", plural(len(j.whole), "whole lap"), num(j.distance/1000, 1))
+	if len(j.ss) > 1 {
+		sure += fmt.Sprintf(", in %s", plural(len(j.ss), "recording"))
+	}
+	j.add("driven", "settled driving", j.settled/60, lim.LeastDriving/60, true, "min", 1, Stops, sure)
+	if j.grid == nil {
+		j.add("coverage", "lap seen", math.NaN(), lim.Coverage, true, "share", 1, Warns, "without a map nothing is known by place")
+		return
+	}
+	g := j.grid
+	n := g.Seen(lim.LeastPasses)
+	sure = fmt.Sprintf("%d of %d places of %s m driven at least %d times", n, len(g.Places), num(g.Step, 1), lim.LeastPasses)
+	if where := g.stretches(func(p *Place) bool { return p.Passes < lim.LeastPasses }); where != "" {
+		sure += "; unseen: " + where
+	}
+	j.add("coverage", "lap seen", float64(n)/float64(len(g.Places)), lim.Coverage, true, "share", 1, Stops, sure)
+}
+
+// stretches lists the places that pick takes as "0-35 m, 120-125 m", at most
+// four of them.
+func (g *LapGrid) stretches(pick func(*Place) bool) string {
+	var out []string
+	more := 0
+	for i := 0; i < len(g.Places); i++ {
+		if !pick(&g.Places[i]) {
+			continue
+		}
+		from := i
+		for i+1 < len(g.Places) && pick(&g.Places[i+1]) {
+			i++
+		}
+		if len(out) == 4 {
+			more++
+			continue
+		}
+		out = append(out, fmt.Sprintf("%.0f-%.0f m", float64(from)*g.Step, float64(i+1)*g.Step))
+	}
+	if more > 0 {
+		out = append(out, fmt.Sprintf("%d more stretches", more))
+	}
+	return strings.Join(out, ", ")
+}
+
+func (j *judge) baseRows() {
+	worst, off, at := corrections.BaseUnheard, math.NaN(), ""
+	var ids []int
+	for _, s := range j.ss {
+		if baseRank[s.Base] > baseRank[worst] {
+			worst = s.Base
+		}
+		if !(s.BaseOff <= off) && !math.IsNaN(s.BaseOff) {
+			off = s.BaseOff
+		}
+		if at == "" && !math.IsNaN(s.BaseAt) {
+			at = s.Clock(s.BaseAt)
+		}
+		for _, id := range s.Stations {
+			if !slices.Contains(ids, id) {
+				ids = append(ids, id)
+			}
+		}
+	}
+	e, sure := Stops, ""
+	switch worst {
+	case corrections.BaseUnheard:
+		off, e, sure = math.NaN(), Warns, "its coordinates were never heard: tap the corrections"
+	case corrections.BaseAsSurveyed:
+		sure = "as surveyed whenever it was heard"
+	case corrections.BaseFirstHeard:
+		sure = "not surveyed: the first one heard was taken as the reference"
+	case corrections.BaseElsewhere:
+		sure = "elsewhere from " + at
+	case corrections.BaseUnconfirmed:
+		sure = "another station id was heard and never its coordinates"
+	}
+	j.add("base", "base against its survey", off, j.cfg.Base.Tolerance, false, "m", 3, e, sure)
+	r := &j.out[len(j.out)-1]
+	if worst == corrections.BaseUnconfirmed || worst == corrections.BaseElsewhere {
+		r.State = Fail
+	}
+	if worst == corrections.BaseFirstHeard {
+		j.add("survey", "base surveyed", 0, 1, true, "", 0, Warns, "put its coordinates into [base] ecef_m, so that a moved tripod is seen before the first lap")
+	}
+	want, seen := j.cfg.Base.Station, "no station id was told"
+	strange := len(ids) - 1
+	if len(ids) > 0 {
+		seen = "heard " + strings.Trim(fmt.Sprint(ids), "[]")
+	}
+	if want >= 0 && len(ids) > 0 {
+		seen += fmt.Sprintf(", expected %d", want)
+		strange = 0
+		for _, id := range ids {
+			if id != want {
+				strange++
+			}
+		}
+	}
+	v := float64(strange)
+	if len(ids) == 0 {
+		v = math.NaN()
+	}
+	j.add("station", "unexpected station ids", v, 0, false, "", 0, Warns, seen)
+}
+
+func (j *judge) availabilityRows() {
+	lim := j.lim
+	perLap := func(f func(*Lap) float64) string {
+		if len(j.whole) == 0 {
+			return "no whole lap"
+		}
+		lo, full := math.Inf(1), 0
+		for _, l := range j.whole {
+			u := f(l)
+			lo = math.Min(lo, u)
+			if u == 1 {
+				full++
+			}
+		}
+		// One-sided: the share of laps that are not usable throughout.
+		up := bounds.BinomialUpper(len(j.whole)-full, len(j.whole), lim.Confidence)
+		return fmt.Sprintf("worst lap %s; throughout in %d of %d laps: in at least %s of laps at %s",
+			percent(lo), full, len(j.whole), percent(1-up), confText(lim.Confidence))
+	}
+	j.add("fixed", "fixed position", j.fixed/j.settled, lim.Fixed, true, "share", 1, Stops, "of "+minutes(j.settled)+" of settled driving")
+	j.add("usable", "usable", j.byV[fusion.Usable]/j.settled, lim.Usable, true, "share", 1, Stops, perLap((*Lap).Usable))
+
+	if g := j.grid; g != nil {
+		worst, at, bad := math.NaN(), 0, 0
+		for i := range g.Places {
+			p := &g.Places[i]
+			if p.Passes < lim.LeastPasses {
+				continue
+			}
+			u := float64(p.Good) / float64(p.Passes)
+			if !(u >= worst) || u == worst && p.Passes < g.Places[at].Passes {
+				worst, at = u, i
+			}
+			if u < lim.Place && p.Passes-p.Good >= 2 {
+				bad++
+			}
+		}
+		sure := "no place was driven often enough"
+		limit := lim.Place
+		if !math.IsNaN(worst) {
+			p := &g.Places[at]
+			lo, hi := bounds.BinomialInterval(p.Good, p.Passes, lim.Confidence)
+			sure = fmt.Sprintf("%d of %d passes %s: %s to %s at %s", p.Good, p.Passes, place(g.Middle(at)), percent(lo), percent(hi), confText(lim.Confidence))
+			if worst == 1 {
+				sure = fmt.Sprintf("usable in every pass of every place; fewest: %d passes %s, usable in %s to %s of passes at %s", p.Passes, place(g.Middle(at)), percent(lo), percent(hi), confText(lim.Confidence))
+			}
+			if bad > 0 {
+				sure += "; bad: " + g.stretches(func(p *Place) bool {
+					return p.Passes >= lim.LeastPasses && p.Passes-p.Good >= 2 && float64(p.Good)/float64(p.Passes) < lim.Place
+				})
+			}
+		}
+		j.add("place", "usable at the worst place", worst, limit, true, "share", 0, Stops, sure)
+		if r := &j.out[len(j.out)-1]; bad == 0 && r.State == Fail {
+			r.State = Pass // a single bad pass is no bad place
+			r.Sure += "; a single bad pass is not held against a place"
+		}
+		j.protection(g)
+	}
+	top, cap05 := j.topSpeed(), j.caps.quantile(1-lim.Usable)
+	share, sure := math.NaN(), "never usable while driving"
+	if u := j.byV[fusion.Usable]; u > 0 {
+		share = 1 - j.overCap/u
+		sure = fmt.Sprintf("fastest %s m/s; the cap was at least %s m/s for %s of the time", down(top), down(cap05), percent(lim.Usable))
+		if low, where := j.lowCap(); !math.IsNaN(low) {
+			sure += fmt.Sprintf(", lowest %s m/s %s", down(low), place(where))
+		}
+	}
+	j.add("speed", "slower than the speed cap", share, lim.Usable, true, "share", 1, Slows, strings.TrimSpace(sure))
+}
+
+// protection is the protection levels against their limits by place.
+func (j *judge) protection(g *LapGrid) {
+	worst, at, axis := math.NaN(), 0, 0
+	for i := range g.Places {
+		for k := range numAxes {
+			if r := g.Places[i].Ratio[k].Value(); r > worst || math.IsNaN(worst) && !math.IsNaN(r) {
+				worst, at, axis = r, i, k
+			}
+		}
+	}
+	sure := "no fix was in use while driving on the map"
+	if !math.IsNaN(worst) {
+		sure = fmt.Sprintf("share of its limit, mean of the passes, widest: %s %s; %d places", score.Axis(axis), place(g.Middle(at)), len(g.Places))
+	}
+	j.add("protection", "protection level by place", worst, 1, false, "share", 0, Stops, sure)
+}
+
+func (j *judge) topSpeed() float64 {
+	top := math.NaN()
+	for _, s := range j.ss {
+		if !(s.TopSpeed <= top) && !math.IsNaN(s.TopSpeed) {
+			top = s.TopSpeed
+		}
+	}
+	return top
+}
+
+func (j *judge) lowCap() (low, where float64) {
+	low, where = math.NaN(), math.NaN()
+	for _, s := range j.ss {
+		if s.LowCap < low || math.IsNaN(low) {
+			low, where = s.LowCap, s.LowCapWhere
+		}
+	}
+	return low, where
+}
+
+func (j *judge) faultRows() {
+	lim := j.lim
+	h := j.driving / 3600
+	perHour := func(n int) float64 {
+		if !(h > 0) {
+			return math.NaN()
+		}
+		return float64(n) / h
+	}
+	n := j.jumps + j.drifts
+	sure := j.rate(n, lim.Jumps)
+	if n > 0 {
+		lo, hi := math.Inf(1), 0.0
+		for _, s := range j.ss {
+			for _, p := range s.Jumps {
+				if !p.Back && p.Size > 0 {
+					lo, hi = math.Min(lo, p.Size), math.Max(hi, p.Size)
+				}
+			}
+		}
+		if hi > 0 {
+			sure += fmt.Sprintf("; steps of %s to %s m", num(lo, 2), num(hi, 2))
+		}
+	}
+	j.add("jumps", "steps and drifts while fixed", perHour(n), lim.Jumps, false, "an hour", 1, Stops, sure)
+	j.add("handovers", "handovers to reactive driving", perHour(j.handovers), lim.Handovers, false, "an hour", 1, Stops, j.rate(j.handovers, lim.Handovers))
+	j.longest()
+	j.add("outages", "correction outages", perHour(j.outages), lim.Outages, false, "an hour", 1, Warns, j.rate(j.outages, lim.Outages))
+
+	age, when := math.NaN(), ""
+	for _, s := range j.ss {
+		if !(s.MaxAge <= age) && !math.IsNaN(s.MaxAge) {
+			age, when = s.MaxAge, "at "+s.Clock(s.MaxAgeX)
+		}
+	}
+	sure = when
+	if math.IsNaN(age) {
+		sure = "the receiver told no correction age while fixed"
+	}
+	j.add("age", "highest correction age while fixed", age, lim.AgeShare*j.cfg.GNSS.MaxAge, false, "s", 1, Warns, sure)
+}
+
+// longest compares the longest break with the coast budget at its start. A
+// break beyond the budget means a handover; how many of those are accepted is
+// its own criterion, so this one stops only together with it.
+func (j *judge) longest() {
+	var b *Break
+	var of *Session
+	for _, s := range j.ss {
+		for i := range s.Breaks {
+			if x := &s.Breaks[i]; !math.IsNaN(x.Coast) && (b == nil || x.Lost > b.Lost) {
+				b, of = x, s
+			}
+		}
+	}
+	if b == nil {
+		v := 0.0
+		if j.byV[fusion.Usable] == 0 {
+			v = math.NaN()
+		}
+		j.add("longest", "longest time not usable", v, math.NaN(), false, "s", 1, Informs, "never lost once usable")
+		return
+	}
+	words, _ := CauseWords(b.Cause)
+	sure := strings.TrimSpace(fmt.Sprintf("from %s %s; the limit is the coast budget there; %s", of.Clock(b.From), place(b.Where), words))
+	e := Warns
+	if j.failed("handovers") {
+		e = Stops
+	}
+	handed := !math.IsNaN(b.Handover)
+	if handed {
+		sure += "; given to reactive driving after " + lasting(b.Handover-b.From)
+	}
+	j.add("longest", "longest time not usable", b.Lost, b.Coast, false, "s", 1, e, sure)
+	if handed { // the budget was shorter than it had seemed
+		j.out[len(j.out)-1].State = Fail
+	}
+}
+
+// failed reports whether the criterion called key has failed.
+func (j *judge) failed(key string) bool {
+	for i := range j.out {
+		if j.out[i].Key == key {
+			return j.out[i].State == Fail
+		}
+	}
+	return false
+}
+
+func (j *judge) qualityRows() {
+	lim := j.lim
+	// Repeatability: each lap against those before.
+	var m2, worst float64
+	n := 0
+	for _, l := range j.whole {
+		if d := l.Shift(); !math.IsNaN(d) {
+			m2 += d * d
+			worst = math.Max(worst, d)
+			n++
+		}
+	}
+	rms, sure := math.NaN(), "fewer than two whole laps on the map"
+	if n > 0 {
+		rms = math.Sqrt(m2 / float64(n))
+		// rms^2/sigma^2 of 2n components is chi-square.
+		k := 2 * float64(n)
+		up := rms * math.Sqrt(k/distuv.ChiSquared{K: k}.Quantile(1-lim.Confidence))
+		sure = fmt.Sprintf("%s against those before, largest %s m; at most %s m at %s", plural(n, "lap"), num(worst, 3), num(up, 3), confText(lim.Confidence))
+	}
+	j.add("repeat", "lap-to-lap shift", rms, lim.Repeat, false, "m", 3, Warns, sure)
+
+	var rest Rest
+	for _, s := range j.ss {
+		rest.N += s.Rest.N
+		rest.Span += s.Rest.Span
+		rest.sum += s.Rest.sum
+		rest.free += s.Rest.free
+	}
+	sure = "never stood still with a fixed position for long enough"
+	if !math.IsNaN(rest.RMS()) {
+		sure = fmt.Sprintf("%d fixed epochs in %s at rest; slower errors do not show in that time", rest.N, lasting(rest.Span))
+	}
+	j.add("rest", "scatter at rest", rest.RMS(), lim.Rest, false, "m", 3, Stops, sure)
+
+	for _, s := range j.ss {
+		if r := s.Score; r != nil && r.UsableJudged > 0 {
+			j.truth()
+			break
+		}
+	}
+}
+
+// truth is what only a reference trajectory shows.
+func (j *judge) truth() {
+	var runs int
+	var bad, judged float64
+	for _, s := range j.ss {
+		if r := s.Score; r != nil {
+			runs += r.MisleadingRuns
+			bad += r.MisleadingSeconds
+			judged += r.UsableJudged
+		}
+	}
+	j.add("misleading", "usable beyond its limit, by the truth", bad, 0, false, "s", 1, Stops,
+		fmt.Sprintf("%d times in %s usable: at most %s an hour at %s", runs, minutes(judged),
+			three(bounds.PoissonUpper(runs, j.lim.Confidence)/(judged/3600)), confText(j.lim.Confidence)))
+}
+
+func (j *judge) inputRows() {
+	lim := j.lim
+	worst := func(f func(*Session) float64) float64 {
+		v := math.NaN()
+		for _, s := range j.ss {
+			if x := f(s); !(x <= v) && !math.IsNaN(x) {
+				v = x
+			}
+		}
+		return v
+	}
+	fix := worst(func(s *Session) float64 { return s.FirstFix - s.FirstEpoch })
+	sure := "from the first epoch"
+	switch {
+	case math.IsNaN(fix):
+		sure = "never fixed"
+	case fix == 0:
+		sure = "fixed when the recording began: not shown"
+	}
+	j.add("first_fix", "time to first fix", fix, lim.FirstFix, false, "s", 1, Warns, sure)
+	usable := worst(func(s *Session) float64 { return math.Max(0, s.FirstUsable-s.Moved) })
+	sure = "from moving off"
+	if math.IsNaN(usable) {
+		sure = "never usable"
+	}
+	j.add("first_usable", "time to usable", usable, lim.FirstUsable, false, "s", 1, Warns, sure)
+
+	lat := worst(func(s *Session) float64 { return s.Latency })
+	sure = "instant described to arrival"
+	if sig := worst(func(s *Session) float64 { return s.LatencySig }); !math.IsNaN(sig) {
+		sure += fmt.Sprintf(", known to %s ms (1 sigma)", num(1000*sig, 0))
+	}
+	late := 0
+	for _, s := range j.ss {
+		late += s.Count(fusion.EventLate)
+	}
+	if late > 0 {
+		sure += fmt.Sprintf("; late %s", times(late))
+	}
+	j.add("latency", "latency of the receiver", 1000*lat, 1000*lim.Latency, false, "ms", 0, Warns, sure)
+	link := worst(func(s *Session) float64 { return s.LinkUsual })
+	sure = "usual, measured to arrival"
+	if math.IsNaN(link) {
+		sure = "not tapped"
+	}
+	j.add("link_latency", "latency of the corrections", link, j.cfg.Link.LateAfter, false, "s", 1, Warns, sure)
+	j.imuRows(worst)
+}
+
+func (j *judge) imuRows(worst func(func(*Session) float64) float64) {
+	lim := j.lim
+	hint, units, gaps, steps, imu, live := "", 0, 0, 0, false, false
+	for _, s := range j.ss {
+		if s.UnitHint != "" {
+			hint = s.UnitHint
+		}
+		units += s.Count(fusion.EventUnit)
+		gaps += s.Count(fusion.EventIMUGap)
+		steps += s.Count(fusion.EventClock)
+		imu = imu || s.HasIMU
+		live = live || s.Live
+	}
+	if hint != "" {
+		units = max(units, 1)
+	}
+	v, sure := float64(units), hint
+	switch {
+	case live && !imu:
+		v, sure = math.NaN(), "verdict lines do not tell"
+	case !imu:
+		v, sure = math.NaN(), "no inertial sensor was heard"
+	case sure == "":
+		sure = "specific force at rest, gyro against course, lever arm: nothing suspect"
+	}
+	j.add("units", "suspect units or axes", v, 0, false, "", 0, Stops, sure)
+	if !imu {
+		return
+	}
+	rate := worst(func(s *Session) float64 { return s.IMURate })
+	j.add("imu_gaps", "gaps of the inertial sensor", float64(gaps), 0, false, "", 0, Warns,
+		fmt.Sprintf("longer than %s s, at %s Hz", num(j.cfg.IMU.Gap, 2), num(rate, 0)))
+	noise := worst(func(s *Session) float64 { return s.AccNoise })
+	rest := 0.0
+	for _, s := range j.ss {
+		rest += s.RestS
+	}
+	sure = "never at rest"
+	if !math.IsNaN(noise) {
+		sure = fmt.Sprintf("%s against %s m/s^2/sqrt(Hz) in the settings, %s at rest", num(noise, 5), num(j.cfg.IMU.Acc, 5), lasting(rest))
+	}
+	j.add("imu_noise", "inertial noise at rest, times the settings", noise/j.cfg.IMU.Acc, lim.IMURatio, false, "", 1, Warns, sure)
+	gb, ab := worst(func(s *Session) float64 { return s.GyroBias }), worst(func(s *Session) float64 { return s.AccBias })
+	ratio := math.NaN()
+	sure = "no bias was estimated"
+	if !math.IsNaN(gb) && !math.IsNaN(ab) {
+		ratio = math.Max(gb/j.cfg.IMU.GyroBias, ab/j.cfg.IMU.AccBias)
+		sure = fmt.Sprintf("gyro %s deg/s, accelerometer %s m/s^2, largest axis", num(gb/geodesy.Degree, 2), num(ab, 3))
+	}
+	j.add("imu_bias", "inertial bias, times the settings", ratio, lim.IMURatio, false, "", 1, Warns, sure)
+	j.add("clock", "steps of the computer's clock", float64(steps), 0, false, "", 0, Warns, "each makes the filter start again")
+}

@@ -1,0 +1,212 @@
+package day
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"unicode/utf8"
+)
+
+// width of the printed answer, columns.
+const width = 96
+
+// mark shows how a criterion came out, on paper as well.
+func (r *Row) mark() string {
+	switch {
+	case r.State == Unseen:
+		return "?"
+	case r.State == Pass:
+		return "+"
+	case r.Effect == Warns:
+		return "!"
+	}
+	return "X"
+}
+
+// Write prints the answer for a person: the answer first, why, then every
+// criterion, then what was not checked.
+func (c *Check) Write(w io.Writer) error {
+	out := bufio.NewWriter(w)
+	word, rest, _ := strings.Cut(c.Headline, ",")
+	if rest != "" {
+		rest = "," + rest
+	}
+	fmt.Fprintf(out, "map-based driving: %s%s\n", strings.ToUpper(word), rest)
+	for _, s := range c.Sessions {
+		fmt.Fprintf(out, "%s: %s, %s to %s, %s of driving\n", s.Name, s.Date(), s.Clock(0), s.Clock(s.Length), minutes(s.Driving))
+	}
+	title := "why"
+	if c.Answer != No {
+		title = "on what it rests"
+	}
+	writeReasons(out, title, c.Reasons)
+	writeReasons(out, "cautions", c.Cautions)
+
+	fmt.Fprintf(out, "\n%-42s%14s   %s\n", "criterion", "value", "limit")
+	for i := range c.Rows {
+		r := &c.Rows[i]
+		fmt.Fprintf(out, "%s %s%s   %s\n", r.mark(), pad(r.Name, 40), padLeft(r.ValueText(), 14), r.LimitText())
+		wrap(out, "    ", r.Sure)
+	}
+	fmt.Fprintln(out, "\n+ within the limit   X stops or slows   ! a caution   ? nothing to judge by")
+	fmt.Fprintln(out, "\nnot checked here, to be checked by people")
+	for _, s := range c.Unchecked {
+		wrapItem(out, "- ", s)
+	}
+	fmt.Fprintln(out)
+	for _, s := range c.Rules {
+		wrap(out, "", s)
+	}
+	return out.Flush()
+}
+
+func writeReasons(out io.Writer, title string, rs []Reason) {
+	if len(rs) == 0 {
+		return
+	}
+	fmt.Fprintf(out, "\n%s\n", title)
+	for i, r := range rs {
+		wrapItem(out, fmt.Sprintf("%d  ", i+1), r.What)
+		wrap(out, "   ", r.Seen)
+		if r.Do != "" {
+			wrapItem(out, "   do: ", r.Do)
+		}
+	}
+}
+
+func pad(s string, n int) string {
+	return s + strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s)))
+}
+
+func padLeft(s string, n int) string {
+	return strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s))) + s
+}
+
+// wrap prints text in lines that begin with indent.
+func wrap(out io.Writer, indent, text string) {
+	if text != "" {
+		wrapWith(out, indent, indent, text)
+	}
+}
+
+// wrapItem prints text behind lead, further lines below its first word.
+func wrapItem(out io.Writer, lead, text string) {
+	wrapWith(out, lead, strings.Repeat(" ", len(lead)), text)
+}
+
+func wrapWith(out io.Writer, first, rest, text string) {
+	line, lead := "", first
+	for _, word := range strings.Fields(text) {
+		switch {
+		case line == "":
+			line = word
+		case utf8.RuneCountInString(lead+line)+1+utf8.RuneCountInString(word) > width:
+			fmt.Fprintf(out, "%s%s\n", lead, line)
+			line, lead = word, rest
+		default:
+			line += " " + word
+		}
+	}
+	fmt.Fprintf(out, "%s%s\n", lead, line)
+}
+
+// number is a figure of the JSON output; unknown is null.
+type number float64
+
+// MarshalJSON implements [json.Marshaler].
+func (n number) MarshalJSON() ([]byte, error) {
+	if v := float64(n); !math.IsNaN(v) && !math.IsInf(v, 0) {
+		return json.Marshal(v)
+	}
+	return []byte("null"), nil
+}
+
+type reasonJSON struct {
+	What string `json:"what"`
+	Seen string `json:"seen"`
+	Do   string `json:"do,omitempty"`
+}
+
+type rowJSON struct {
+	Key    string `json:"key"`
+	Name   string `json:"name"`
+	Value  number `json:"value"`
+	Limit  number `json:"limit"`
+	Kind   string `json:"limit_kind"` // "least" or "most"
+	Unit   string `json:"unit"`       // "share" is 0 to 1
+	State  string `json:"state"`
+	Effect string `json:"effect"`
+	Sure   string `json:"sure"`
+}
+
+type sessionJSON struct {
+	Name      string `json:"name"`
+	From      number `json:"from_utc_s"`
+	Length    number `json:"length_s"`
+	UTCKnown  bool   `json:"utc_from_receiver"`
+	Driving   number `json:"driving_s"`
+	Settled   number `json:"settled_s"`
+	Laps      int    `json:"laps"`
+	Usable    number `json:"usable_share"`
+	Fixed     number `json:"fixed_share"`
+	Jumps     int    `json:"jumps"`
+	Outages   int    `json:"correction_outages"`
+	Handovers int    `json:"handovers"`
+	TopSpeed  number `json:"top_speed_mps"`
+}
+
+type checkJSON struct {
+	Answer    string        `json:"answer"` // yes, yes_below, no
+	Speed     number        `json:"speed_mps"`
+	NotShown  bool          `json:"not_shown_yet"`
+	Headline  string        `json:"headline"`
+	Reasons   []reasonJSON  `json:"reasons"`
+	Cautions  []reasonJSON  `json:"cautions"`
+	Conf      number        `json:"confidence"`
+	Criteria  []rowJSON     `json:"criteria"`
+	Sessions  []sessionJSON `json:"recordings"`
+	Unchecked []string      `json:"not_checked"`
+	Rules     []string      `json:"rules"`
+}
+
+// WriteJSON writes the answer as one JSON object.
+func (c *Check) WriteJSON(w io.Writer) error {
+	reasons := func(rs []Reason) []reasonJSON {
+		out := make([]reasonJSON, len(rs))
+		for i, r := range rs {
+			out[i] = reasonJSON(r)
+		}
+		return out
+	}
+	o := checkJSON{Answer: c.Answer.String(), Speed: number(c.Speed), NotShown: c.NotShown, Headline: c.Headline,
+		Reasons: reasons(c.Reasons), Cautions: reasons(c.Cautions), Conf: number(c.Conf), Unchecked: c.Unchecked, Rules: c.Rules}
+	for i := range c.Rows {
+		r := &c.Rows[i]
+		kind := "most"
+		if r.Least {
+			kind = "least"
+		}
+		o.Criteria = append(o.Criteria, rowJSON{r.Key, r.Name, number(r.Value), number(r.Limit), kind, r.Unit, r.State.String(), r.Effect.String(), r.Sure})
+	}
+	for _, s := range c.Sessions {
+		o.Sessions = append(o.Sessions, sessionJSON{s.Name, number(s.UTCStart), number(s.Length), s.Tied, number(s.Driving), number(s.Settled), s.WholeLaps(),
+			number(s.UsableShare()), number(s.FixedShare()), s.NJumps, s.NOut, s.Handovers(), number(s.TopSpeed)})
+	}
+	e := json.NewEncoder(w)
+	e.SetIndent("", " ")
+	return e.Encode(o)
+}
+
+// WholeLaps counts the whole laps of settled driving.
+func (s *Session) WholeLaps() int {
+	n := 0
+	for i := range s.Lap.Laps {
+		if l := &s.Lap.Laps[i]; l.Whole && l.Settled {
+			n++
+		}
+	}
+	return n
+}
