@@ -514,9 +514,12 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
 	ts.alarm(m.trust.badVel >= 3, m.host(m.now))
 }
 
-// witness is the smallest detectable step, m, up to which an unproven filter
-// may still accuse the receiver of a step.
-const witness = 0.2
+// An unproven filter may accuse the receiver of a step only when it finds steps
+// as small as witness, m, and epochs have agreed with it for settling, s.
+const (
+	witness  = 0.2
+	settling = 2.0
+)
 
 // testJump compares the receiver's displacement since the epoch before with
 // the filter's, and keeps account of the steps.
@@ -527,6 +530,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	if m.rcv.class != classFixed || pv.class != classFixed || !pv.ok || !e.HasH || dt <= 0 || dt > 2.5 {
 		ts.Stat = math.NaN()
 		ts.Threshold = m.jump.Threshold
+		m.units.arm.ok = false
 		return false
 	}
 	d := r3.Sub(r3.Sub(z, pv.z), r3.Sub(before, pv.post))
@@ -536,10 +540,12 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	worst := math.Sqrt(math.Max(s[0][0], s[1][1]))
 	ts.set(stat, m.jump.Threshold, m.jump.Detectable(worst), "m")
 	if stat <= m.jump.Threshold {
+		m.units.onPair(m, d, math.Sqrt(white[0]+pv.white[0]))
 		return false
 	}
+	m.units.arm.ok = false
 	tr := &m.trust
-	if !tr.proven && ts.Detectable > witness {
+	if settled := m.now-tr.good > settling; !tr.proven && !tr.suspect() && !(settled && ts.Detectable < witness) {
 		// Dead reckoning is too uncertain to accuse anyone; the innovation gate
 		// and the dwell deal with it.
 		tr.stain()

@@ -27,12 +27,54 @@ type unitTests struct {
 
 	wxx, wxy, wn float64 // wheel speed against reported speed
 	told         [4]bool
+
+	arm    leverFit
+	armOK  bool    // turns have shown the lever arm to be about right
+	armEnd float64 // host s at which that is no longer waited for
+}
+
+// leverFit estimates how far the antenna is from where the settings have it,
+// forward and left. An antenna that is elsewhere by δl moves by (R₂-R₁)·δl
+// more than it should while the car turns from R₁ to R₂, whatever the position
+// is.
+type leverFit struct {
+	ok   bool
+	r    [3][3]float64 // attitude at the epoch before
+	a    [2][2]float64 // Σ AᵀA/σ²
+	b    [2]float64    // Σ Aᵀd/σ²
+	rows float64
+}
+
+// add takes one displacement of the receiver less that of the filter, d (m,
+// ENU), with 1 sigma (m), to the attitude r.
+func (l *leverFit) add(d r3.Vec, r [3][3]float64, sigma float64) {
+	if l.ok {
+		w := 1 / (sigma * sigma)
+		for i, y := range [2]float64{d.X, d.Y} {
+			x, z := r[i][0]-l.r[i][0], r[i][1]-l.r[i][1]
+			l.a[0][0] += w * x * x
+			l.a[0][1] += w * x * z
+			l.a[1][1] += w * z * z
+			l.b[0] += w * x * y
+			l.b[1] += w * z * y
+		}
+		l.rows++
+	}
+	l.r, l.ok = r, true
+}
+
+// solve returns the offset, forward and left, m, and its 1 sigma.
+func (l *leverFit) solve() (x, y, sx, sy float64) {
+	det := l.a[0][0]*l.a[1][1] - l.a[0][1]*l.a[0][1]
+	x = (l.a[1][1]*l.b[0] - l.a[0][1]*l.b[1]) / det
+	y = (l.a[0][0]*l.b[1] - l.a[0][1]*l.b[0]) / det
+	return x, y, math.Sqrt(l.a[1][1] / det), math.Sqrt(l.a[0][0] / det)
 }
 
 type axisSum struct{ sum, sxy, sxx float64 }
 
 func (u *unitTests) reset() {
-	*u = unitTests{lastT: math.NaN(), since: math.NaN()}
+	*u = unitTests{lastT: math.NaN(), since: math.NaN(), armEnd: math.NaN()}
 }
 
 // configure prepares the mounting rotation, IMU axes to body axes.
@@ -153,7 +195,33 @@ func (u *unitTests) restart(t, course float64) {
 }
 
 // fatal reports whether the inertial data cannot be believed.
-func (u *unitTests) fatal() bool { return u.told[0] || u.told[1] }
+func (u *unitTests) fatal() bool { return u.told[0] || u.told[1] || u.told[3] }
+
+// onPair takes the displacement between two fixed epochs less the filter's, d
+// (m, ENU), with 1 sigma each axis, and judges the lever arm.
+func (u *unitTests) onPair(m *Monitor, d r3.Vec, sigma float64) {
+	u.arm.add(d, m.f.R(), sigma)
+	if u.told[3] || u.arm.rows < 30 || int(u.arm.rows)%10 != 0 {
+		return
+	}
+	const clear, sure = 0.12, 6.0 // m, sigmas
+	x, y, sx, sy := u.arm.solve()
+	if (math.Abs(x) > clear && math.Abs(x) > sure*sx) || (math.Abs(y) > clear && math.Abs(y) > sure*sy) {
+		a := m.cfg.Vehicle.Antenna
+		u.say(m, 3, fmt.Sprintf("the antenna moves as if it were at %.2f forward, %.2f left (±%.2f, ±%.2f); the settings say %.2f, %.2f: check the lever arm and its signs",
+			a[0]+x, a[1]+y, sx, sy, a[0], a[1]))
+	}
+}
+
+// armed reports whether turns have shown that the lever arm is about right.
+func (u *unitTests) armed() bool {
+	if u.arm.rows < 30 {
+		return false
+	}
+	const enough = 0.07 // m
+	_, _, sx, sy := u.arm.solve()
+	return sx < enough && sy < enough
+}
 
 // say opens the unit alarm; it stays until the end, since settings and wiring
 // do not change while the monitor runs.

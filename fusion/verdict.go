@@ -41,6 +41,7 @@ const (
 	whyPLLon
 	whyPLYaw
 	whyCoast
+	whyLever
 	whyDwell
 	whySpeed
 	numReasons
@@ -49,7 +50,7 @@ const (
 var reasonCodes = [numReasons]string{
 	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "epoch-late", "base-moved", "base-unconfirmed",
 	"drift", "jump", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
-	"fix-sigma", "sat-fault", "aligning", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "requalifying", "speed",
+	"fix-sigma", "sat-fault", "aligning", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "speed",
 }
 
 // linkCodes put the link's condition into the code.
@@ -442,8 +443,16 @@ func (m *Monitor) judge(s *Snapshot) {
 		b.add(whyDwell, s.DwellLeft, 0, "s")
 	}
 
+	if u := &m.units; !u.armOK && m.phase == phaseAligned {
+		if math.IsNaN(u.armEnd) {
+			u.armEnd = m.now + leverWait
+		}
+		if u.armOK = u.armed() || m.now > u.armEnd; !u.armOK {
+			b.add(whyLever, math.NaN(), math.NaN(), "")
+		}
+	}
 	was := s.Verdict
-	usable := within && budget && dwelt && carried && fixed && !silent && !imuSilent && !alarm && !m.rcv.late && math.IsNaN(tr.refused)
+	usable := m.units.armOK && within && budget && dwelt && carried && fixed && !silent && !imuSilent && !alarm && !m.rcv.late && math.IsNaN(tr.refused)
 	// What dead reckoning cannot answer: it was led astray itself, or its own
 	// sensors are in doubt.
 	astray := tr.drifted || baseAlarm || unitAlarm || saturated || imuSilent
@@ -484,6 +493,10 @@ func (m *Monitor) judge(s *Snapshot) {
 	}
 	s.Since = m.host(tr.since)
 }
+
+// leverWait is how long after alignment the first turns are waited for to show
+// that the lever arm is about right, s.
+const leverWait = 14
 
 // explainFix says why the last epoch does not pass the fix gate.
 func (m *Monitor) explainFix(b *reasonBook, s *Snapshot) {
