@@ -365,7 +365,7 @@ func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
 		var last fusion.Snapshot
 		for {
 			v, err := l.Next(ctx)
-			st := sources.Status{OK: err == nil, Words: "heard at " + l.Addr()}
+			words := "heard at " + l.Addr()
 			snap := publish.Nothing(&last)
 			switch {
 			case ctx.Err() != nil:
@@ -374,11 +374,11 @@ func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
 				last = publish.Snapshot(&v)
 				snap = last
 			case errors.Is(err, publish.ErrSilent):
-				st.Words = "nothing heard at " + l.Addr() + ": not running, not published to here, or no network"
+				words = "nothing heard at " + l.Addr() + ": not running, not published to here, or no network"
 			default:
 				return err
 			}
-			sh.feed.Set(func(v *tui.View) { v.Sources = []tui.Source{{Name: "monitor", OK: st.OK, Words: st.Words}} })
+			sh.outside([]tui.Source{{Name: "monitor", OK: err == nil, Words: words}}, tui.Recording{})
 			sh.look(&snap, nil)
 		}
 	})

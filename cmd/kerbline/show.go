@@ -78,11 +78,17 @@ func (s *show) state(st engine.State) {
 	if r := st.Recording; r != nil {
 		rec = tui.Recording{Wanted: true, OK: r.OK, File: r.File, Bytes: r.Bytes, Words: r.Words}
 	}
-	s.feed.Set(func(v *tui.View) { v.Sources, v.Recording = list, rec })
+	s.mu.Lock()
+	s.rec = st.Recording
+	s.mu.Unlock()
+	s.outside(list, rec)
+}
 
+// outside takes how the inputs and the recording are.
+func (s *show) outside(list []tui.Source, rec tui.Recording) {
+	s.feed.Set(func(v *tui.View) { v.Sources, v.Recording = list, rec })
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.rec = st.Recording
 	for _, src := range list {
 		s.say(src.Name, src.OK, src.Words)
 	}

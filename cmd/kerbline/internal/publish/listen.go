@@ -21,9 +21,11 @@ import (
 type Listener struct {
 	conn    *net.UDPConn
 	buf     []byte
-	lastT   float64
-	fresh   time.Time // of the last verdict
-	Refused uint64    // datagrams that were no newer verdict
+	start   time.Time
+	lastT   float64 // Unix s, the sender's
+	least   float64 // s, shortest way here, give or take the clocks' difference
+	heard   float64 // s since start, of the last verdict
+	Refused uint64  // datagrams that were no newer verdict
 }
 
 // Listen opens addr, host:port with or without udp://. An empty host is this
@@ -37,7 +39,7 @@ func Listen(addr string) (*Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %s: %w, want a free port", ua, err)
 	}
-	return &Listener{conn: conn, buf: make([]byte, 64<<10), lastT: math.Inf(-1)}, nil
+	return &Listener{conn: conn, buf: make([]byte, 64<<10), start: time.Now(), lastT: math.Inf(-1), least: math.Inf(1)}, nil
 }
 
 // Addr returns where the listener hears.
@@ -50,8 +52,8 @@ func (l *Listener) Close() error { return l.conn.Close() }
 // not usable.
 var ErrSilent = errors.New("publish: nothing heard")
 
-// Next returns the next verdict. Repeated, older and unreadable datagrams are
-// counted and passed over; when no newer verdict comes within [Hold] seconds
+// Next returns the next verdict. Repeated, older, delayed and unreadable
+// datagrams are counted and passed over; when no newer verdict comes within [Hold] seconds
 // it returns [ErrSilent], again and again while the silence lasts.
 func (l *Listener) Next(ctx context.Context) (lines.Verdict, error) {
 	deadline := time.Now().Add(time.Duration(Hold * 1e9))
@@ -62,24 +64,43 @@ func (l *Listener) Next(ctx context.Context) (lines.Verdict, error) {
 		_ = l.conn.SetReadDeadline(deadline)
 		n, err := l.conn.Read(l.buf)
 		if errors.Is(err, os.ErrDeadlineExceeded) {
-			if time.Since(l.fresh) > time.Second {
-				// A monitor whose clock was set back starts again from lower times.
-				l.lastT = math.Inf(-1)
-			}
 			return lines.Verdict{}, ErrSilent
 		}
 		if err != nil {
 			return lines.Verdict{}, err
 		}
 		v, err := lines.ParseVerdict(l.buf[:n])
-		if err != nil || !(float64(v.T) > l.lastT) || !(float64(v.ValidUntil) > float64(v.T)) {
+		if err != nil || !l.fresh(float64(v.T), float64(v.ValidUntil)) {
 			l.Refused++
 			continue
 		}
-		l.lastT, l.fresh = float64(v.T), time.Now()
 		return v, nil
 	}
 }
+
+// fresh reports whether a verdict is newer than the last and was not held up
+// on its way. The clocks of sender and receiver may differ and drift apart, so
+// its way is compared with the quickest.
+func (l *Listener) fresh(t, validUntil float64) bool {
+	hold := validUntil - t
+	if !(hold > 0) {
+		return false
+	}
+	now := time.Since(l.start).Seconds()
+	if now-l.heard > forget {
+		l.lastT, l.least = math.Inf(-1), math.Inf(1)
+	}
+	l.least = math.Min(l.least+1e-4*(now-l.heard), now-t)
+	if t <= l.lastT || now-t-l.least > hold {
+		return false
+	}
+	l.lastT, l.heard = t, now
+	return true
+}
+
+// forget is the silence after which another monitor, or one whose clock was
+// set back, is listened to, s.
+const forget = 5.0
 
 // blank is the snapshot of a monitor that knows nothing yet.
 var blank = sync.OnceValue(func() fusion.Snapshot { return *fusion.NewMonitor(fusion.DefaultConfig(), nil).Snapshot() })
