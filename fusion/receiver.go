@@ -375,6 +375,9 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	m.phase = phaseAligned
 	m.trust.stain()
 	m.trust.refused = math.NaN()
+	if m.rcv.class == classFixed {
+		m.trust.used = m.now
+	}
 	m.drift.reset()
 	m.odo.reset()
 	m.remember(e, z, t, white, m.antenna(), m.antenna())
@@ -560,6 +563,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	if !tr.drifted && tr.steps.Closed(m.agreeGate) {
 		cause = "step back"
 		tr.steps.Close()
+		tr.refused = math.NaN()
 		ts.alarm(false, m.host(m.now))
 	} else {
 		ts.alarm(true, m.host(m.now))

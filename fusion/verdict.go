@@ -59,11 +59,12 @@ var linkCodes = [...]string{"link-untapped", "link-flowing", "link-late", "link-
 // reasonBook gathers the reasons of one line and remembers since when each
 // holds.
 type reasonBook struct {
-	on     [numReasons]bool
-	r      [numReasons]Reason
-	since  [numReasons]float64 // NaN while it does not hold
-	begun  bool
-	better float64 // host s since which the advice would be better, NaN when it would not
+	on         [numReasons]bool
+	r          [numReasons]Reason
+	since      [numReasons]float64 // NaN while it does not hold
+	begun      bool
+	cap, capAt float64 // m/s, host s: the speed cap given last, NaN when none was
+	better     float64 // host s since which the advice would be better, NaN when it would not
 }
 
 func (b *reasonBook) open() {
@@ -72,7 +73,7 @@ func (b *reasonBook) open() {
 		for i := range b.since {
 			b.since[i] = math.NaN()
 		}
-		b.better = math.NaN()
+		b.better, b.cap = math.NaN(), math.NaN()
 	}
 	b.on = [numReasons]bool{}
 }
@@ -456,7 +457,7 @@ func (m *Monitor) judge(s *Snapshot) {
 	// What dead reckoning cannot answer: it was led astray itself, or its own
 	// sensors are in doubt.
 	astray := tr.drifted || baseAlarm || unitAlarm || saturated || imuSilent
-	coasting := !usable && tr.proven && within && !astray && s.Coast > 0 && m.now-tr.used <= cfg.Tests.MaxCoast
+	coasting := !usable && tr.proven && !astray && s.Coast > 0 && m.now-tr.used <= cfg.Tests.MaxCoast
 	switch {
 	case usable:
 		s.Verdict = Usable
@@ -484,6 +485,7 @@ func (m *Monitor) judge(s *Snapshot) {
 		}
 	} else {
 		s.SpeedCap = math.NaN()
+		b.cap = math.NaN()
 	}
 	b.close(m, s)
 	m.advise(s, imuSilent && silent)
@@ -529,7 +531,21 @@ func (m *Monitor) explainFix(b *reasonBook, s *Snapshot) {
 	}
 }
 
+// capRise is how fast the speed cap may rise again, m/s²: a person cannot follow
+// a figure that dances with every bend.
+const capRise = 1.0
+
+// speedCap falls at once and rises slowly.
 func (m *Monitor) speedCap(s *Snapshot) float64 {
+	c := m.capNow(s)
+	if p := &m.reasons; c > p.cap {
+		c = math.Min(c, p.cap+capRise*(m.now-p.capAt))
+	}
+	m.reasons.cap, m.reasons.capAt = c, m.now
+	return c
+}
+
+func (m *Monitor) capNow(s *Snapshot) float64 {
 	v := &m.cfg.Vehicle
 	return integrity.SpeedCap(integrity.CapInput{
 		Speed: s.Speed, Coast: s.Coast,
@@ -562,6 +578,9 @@ func (m *Monitor) advise(s *Snapshot, blind bool) {
 		if blind || (m.phase == phaseEmpty && m.imu.n == 0) {
 			want = AdviseStop
 		}
+	}
+	if want == AdviseMap && s.Advice < AdviseMapSlow {
+		s.Advice = AdviseMapSlow // the dwell was hold enough for this much
 	}
 	if want <= s.Advice {
 		s.Advice = want
