@@ -12,6 +12,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/fixtures"
 	"kerbline/fusion"
 )
 
@@ -58,12 +59,16 @@ func cpu(b *testing.B) float64 {
 }
 
 // BenchmarkCost measures what a sweep of 24 settings costs, decoding included,
-// against 24 replays, both in processor time: that is what n replays on so many
+// against 24 replays of the same session of 400 s, both in processor time: that is what n replays on so many
 // cores come down to. "of-replays" is the share, "busy" how much of the
 // sweep's time all cores were at work (a busy machine lowers it).
 func BenchmarkCost(b *testing.B) {
 	const settings = 24
-	in := input(b, made())
+	dir := b.TempDir()
+	if err := fixtures.Standard("nominal", 5).Write(dir); err != nil {
+		b.Fatal(err)
+	}
+	in := input(b, dir)
 	var replay, sweep, wall float64
 	for b.Loop() {
 		began := cpu(b)
