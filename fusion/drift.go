@@ -90,14 +90,14 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 		id := TestDrift1 + TestID(i)
 		ts[id].set(worst, d.thr, d.sdb*sigma, "m")
 		if a := m.odo.before(t, m.cfg.Tests.Windows[i]); a != nil {
-			y, c := m.odo.compare(a, t, body, white, &sp)
+			y, c := m.odo.compare(a, t, body, m.f.Vel, m.f.Latency, white, &sp)
 			ts[id].set(integrity.NIS(&y, &c, 2), d.gate.Threshold, d.gate.Detectable(math.Sqrt(math.Max(c[0][0], c[1][1]))), "m")
 		}
 		if ts[id].Stat > ts[id].Threshold {
 			alarm = id
 		}
 	}
-	m.odo.mark(t, body, white)
+	m.odo.mark(t, body, m.f.Vel, m.f.Latency, white, &sp)
 	for a := range 2 {
 		if d.cus[a].Push(y[a] / math.Sqrt(v[a])) {
 			alarm = TestCusum
@@ -129,7 +129,7 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread)
 		if a == nil {
 			continue
 		}
-		y, c := m.odo.compare(a, t, body, white, sp)
+		y, c := m.odo.compare(a, t, body, f.Vel, f.Latency, white, sp)
 		f.Pos.X -= y[0]
 		f.Pos.Y -= y[1]
 		for k := range 2 {
@@ -170,6 +170,7 @@ func (m *Monitor) odoSpread() spread {
 		slip:  math.Sqrt(p[eskf.ISlip][eskf.ISlip]),
 		wheel: w.Sigma * math.Sqrt(wheelEvery/math.Max(1, math.Abs(m.whl.now.v))),
 		ch:    f.Params.CorrSigmaH, tau: f.Params.CorrTime,
+		lat: math.Sqrt(p[eskf.ILat][eskf.ILat]),
 	}
 }
 

@@ -201,10 +201,13 @@ func (q *wheels) until(t float64) {
 	}
 }
 
-// at returns the wheel speed at t, carried on from the two newest samples.
+// at returns the wheel speed at t, carried on from the two newest samples no
+// faster than tyres can accelerate a car.
 func (q *wheels) at(t float64) float64 {
+	const grip = 12.0 // m/s²
 	if dt := q.now.t - q.old.t; dt > 0 && dt < 0.2 {
-		return q.now.v + (q.now.v-q.old.v)/dt*(t-q.now.t)
+		a := (q.now.v - q.old.v) / dt
+		return q.now.v + math.Max(-grip, math.Min(grip, a))*(t-q.now.t)
 	}
 	return q.now.v
 }

@@ -26,6 +26,9 @@ type odometer struct {
 type odoMark struct {
 	t          float64 // host s
 	p, z       r3.Vec  // m, ENU: odometer; body origin by the receiver
+	v          r3.Vec  // m/s, ENU
+	lat        float64 // s, the latency by which the epoch was placed in time
+	spread     spread
 	way, slide float64
 	white      [3]float64
 }
@@ -37,26 +40,27 @@ func (o *odometer) reset() { o.p, o.way, o.slide, o.ok, o.head, o.n = r3.Vec{}, 
 // add carries the odometer over dt seconds that end where the filter stands.
 func (o *odometer) add(m *Monitor, dt float64) {
 	f, w := &m.f, &m.whl.now
-	if !(f.T-w.t < 0.3) || m.whl.refused > 0 {
+	v := f.ToBody(f.Vel).X * f.WheelScale
+	if !(f.T-w.t < 0.3) || m.whl.refused > 0 || !(math.Abs(w.v-v) < 0.3+0.03*math.Abs(v)) {
 		if o.ok {
 			o.reset()
 		}
 		return
 	}
 	o.ok = true
-	v := m.whl.at(f.T-dt/2) / f.WheelScale
+	v = m.whl.at(f.T-dt/2) / f.WheelScale
 	lat := v * (m.imu.wMean.Z - f.GyroBias.Z)
 	o.p = r3.Add(o.p, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip * lat * v * dt}))
 	o.way += math.Abs(v) * dt
 	o.slide += lat * v * dt
 }
 
-// mark notes a fixed epoch: body origin z by the receiver.
-func (o *odometer) mark(t float64, z r3.Vec, white [3]float64) {
+// mark notes a fixed epoch: body origin z by the receiver, velocity v.
+func (o *odometer) mark(t float64, z, v r3.Vec, lat float64, white [3]float64, s *spread) {
 	if !o.ok {
 		return
 	}
-	o.ring[o.head] = odoMark{t, o.p, z, o.way, o.slide, white}
+	o.ring[o.head] = odoMark{t: t, p: o.p, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white}
 	o.head = (o.head + 1) % odoRing
 	o.n = min(o.n+1, odoRing)
 }
@@ -87,13 +91,15 @@ type spread struct {
 	wheel            float64 // m/√m, white noise of wheel speed over the path
 	ch               float64 // m, slow error of the receiver, 1 sigma each axis
 	tau              float64 // s, its time constant
+	lat              float64 // s, latency
 }
 
 // compare returns the receiver's displacement since mark a less the
 // odometer's, m, east and north, and its covariance.
-func (o *odometer) compare(a *odoMark, t float64, z r3.Vec, white [3]float64, s *spread) (y integrity.Vec3, c integrity.Sym3) {
+func (o *odometer) compare(a *odoMark, t float64, z, v r3.Vec, lat float64, white [3]float64, s *spread) (y integrity.Vec3, c integrity.Sym3) {
 	d := r3.Sub(o.p, a.p)
 	e := r3.Sub(r3.Sub(z, a.z), d)
+	e = r3.Sub(e, r3.Scale(lat-a.lat, a.v)) // placed in time by different latencies
 	y = integrity.Vec3{e.X, e.Y}
 	way, slide := o.way-a.way, o.slide-a.slide
 	// Along the chord scale errors, across it heading errors; slip and white
@@ -104,12 +110,21 @@ func (o *odometer) compare(a *odoMark, t float64, z r3.Vec, white [3]float64, s 
 	if chord > 0 {
 		ux, uy = d.X/chord, d.Y/chord
 	}
-	along := s.scale * s.scale * chord * chord
-	across := s.yaw * s.yaw * chord * chord
-	iso := s.slip*s.slip*slide*slide + s.wheel*s.wheel*way + 2*s.ch*s.ch*(1-math.Exp(-(t-a.t)/s.tau))
+	// Scale, heading and slip were learned on the way: what they were worth at
+	// its start counts.
+	old := &a.spread
+	scale, yaw, slip := math.Max(s.scale, old.scale), math.Max(s.yaw, old.yaw), math.Max(s.slip, old.slip)
+	along := scale * scale * chord * chord
+	across := yaw * yaw * chord * chord
+	iso := slip*slip*slide*slide + s.wheel*s.wheel*way + 2*s.ch*s.ch*(1-math.Exp(-(t-a.t)/s.tau))
 	c[0][0] = along*ux*ux + across*uy*uy + iso + white[0] + a.white[0]
 	c[1][1] = along*uy*uy + across*ux*ux + iso + white[1] + a.white[1]
 	c[0][1] = (along - across) * ux * uy
+	dv := r3.Sub(v, a.v)
+	late := math.Max(s.lat, old.lat)
+	c[0][0] += late * late * dv.X * dv.X
+	c[1][1] += late * late * dv.Y * dv.Y
+	c[0][1] += late * late * dv.X * dv.Y
 	c[1][0] = c[0][1]
 	return y, c
 }

@@ -42,9 +42,10 @@ type antennaFix struct {
 	ok    bool
 	t     float64 // host s of validity
 	class class
-	z     r3.Vec // m, ENU, reported
-	p     r3.Vec // m, ENU, predicted before the update
-	post  r3.Vec // m, ENU, after it
+	z     r3.Vec  // m, ENU, reported
+	post  r3.Vec  // m, ENU, the filter's, after its update
+	vel   r3.Vec  // m/s, ENU
+	lat   float64 // s, the latency by which it was placed in time
 	white [3]float64
 }
 
@@ -380,15 +381,15 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	}
 	m.drift.reset()
 	m.odo.reset()
-	m.remember(e, z, t, white, m.antenna(), m.antenna())
+	m.remember(e, z, t, m.f.Latency, white, m.antenna())
 	return true
 }
 
 // antenna returns where the filter has the antenna, m, ENU.
 func (m *Monitor) antenna() r3.Vec { return r3.Add(m.f.Pos, m.f.ToWorld(m.lever)) }
 
-func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64, p, post r3.Vec) {
-	m.rcv.prev = antennaFix{ok: e.HasH, t: t, class: m.rcv.class, z: z, p: p, post: post, white: white}
+func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t, placed float64, white [3]float64, post r3.Vec) {
+	m.rcv.prev = antennaFix{ok: e.HasH, t: t, class: m.rcv.class, z: z, post: post, vel: m.f.Vel, lat: placed, white: white}
 }
 
 // weigh tests one epoch against the filter, which stands at its time, and uses
@@ -474,7 +475,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		m.restart("the filter lost its numbers")
 		return false
 	}
-	m.remember(e, z, t, white, before, m.antenna())
+	m.remember(e, z, t, placed, white, m.antenna())
 	if !use {
 		r.prev.post = before
 		m.reconsider()
@@ -537,6 +538,9 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 		return false
 	}
 	d := r3.Sub(r3.Sub(z, pv.z), r3.Sub(before, pv.post))
+	// While the latency is learned the two epochs were placed by different
+	// values of it.
+	d = r3.Sub(d, r3.Scale(m.f.Latency-pv.lat, pv.vel))
 	y := integrity.Vec3{d.X, d.Y, d.Z}
 	s := m.jumpCov(dt, white)
 	stat := integrity.NIS(&y, &s, 3)
