@@ -169,7 +169,7 @@ func DefaultConfig() Config {
 		IMU: IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
 			Latency: 0.002, Gap: 0.1, GyroRange: 2000 * math.Pi / 180, AccRange: 16 * 9.80665},
 		Wheel: Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},
-		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 1e-6, Windows: [3]float64{1, 5, 20}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 20,
+		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 1e-6, Windows: [3]float64{1, 5, 20}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 12,
 			Dwell: 3, MaxRefused: 30, MaxCoast: 20, CapHold: 1},
 		Link: Link{LateAfter: 2.5, SilentAfter: 2.5, AgeEpisode: 3, CorruptShare: 0.1, SparseShare: 0.6},
 		Day: Day{Confidence: 0.95, LeastDriving: 240, LeastPasses: 3, Coverage: 0.95, Fixed: 0.95, Usable: 0.95, Place: 0.8,

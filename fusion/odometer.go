@@ -49,7 +49,7 @@ func (o *odometer) add(m *Monitor, dt float64) {
 	}
 	o.ok = true
 	v = m.whl.at(f.T-dt/2) / f.WheelScale
-	lat := v * (m.imu.wMean.Z - f.GyroBias.Z)
+	lat := v * (m.wAt.Z - f.GyroBias.Z)
 	o.p = r3.Add(o.p, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip * lat * v * dt}))
 	o.way += math.Abs(v) * dt
 	o.slide += lat * v * dt

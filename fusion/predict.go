@@ -141,6 +141,10 @@ func (m *Monitor) advance(t float64) {
 		}
 		step := to - f.T
 		f.Predict(s.w, s.f, step)
+		// Over about 0.05 s, whatever the rate of samples.
+		a := math.Min(1, step/0.05)
+		m.wAt = r3.Add(m.wAt, r3.Scale(a, r3.Sub(s.w, m.wAt)))
+		m.fAt = r3.Add(m.fAt, r3.Scale(a, r3.Sub(s.f, m.fAt)))
 		m.odo.add(m, step)
 		f.T = to // the same bits whatever the sums say
 		if to == s.t {
@@ -177,7 +181,7 @@ func (m *Monitor) aid() {
 			if in := f.Innovation(&o); in.NIS < 100 || m.phase == phaseLevelled {
 				f.Apply(&o)
 			}
-			o = f.ZeroRate(q.wMean, 5e-4*5e-4)
+			o = f.ZeroRate(m.wAt, 5e-4*5e-4)
 			if in := f.Innovation(&o); in.NIS < 100 {
 				f.Apply(&o)
 			}
@@ -210,7 +214,7 @@ func (m *Monitor) aid() {
 	}
 	// Grip. The leftward acceleration is speed times yaw rate: the
 	// accelerometer's own reading shakes with the road.
-	lat := v * (q.wMean.Z - f.GyroBias.Z)
+	lat := v * (m.wAt.Z - f.GyroBias.Z)
 	r := w.SideSigma + w.SideLat*math.Abs(lat)
 	o := f.Side(r*r, w.SideSigma*w.SideSigma*4, lat)
 	if in := f.Innovation(&o); in.NIS < m.sideGate {

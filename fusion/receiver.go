@@ -403,7 +403,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	}
 	f.Params.CorrSigmaH, f.Params.CorrSigmaV = ch, cv
 	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + ch*ch)
-	w := m.imu.wMean
+	w := m.wAt
 	before := m.antenna()
 
 	// What the position says, as an observation.
@@ -495,14 +495,14 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
 		s *= 3
 	}
 	ve, vn := e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course)
-	a := r3.Add(f.ToWorld(r3.Sub(m.imu.fMean, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	a := r3.Add(f.ToWorld(r3.Sub(m.fAt, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
 	// Receivers differ in what they call velocity: of the antenna or reduced to
 	// some other point, smoothed or not. That is no noise but the same from
 	// epoch to epoch, so while the car turns the lever arm's share is weighed
 	// three times over.
-	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.imu.wMean, f.GyroBias), m.lever))
+	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.wAt, f.GyroBias), m.lever))
 	v := s*s + arm*arm
-	o := f.Velocity(ve, vn, [2]float64{v, v}, m.lever, m.imu.wMean, a)
+	o := f.Velocity(ve, vn, [2]float64{v, v}, m.lever, m.wAt, a)
 	o.Shift(learned)
 	in := f.Innovation(&o)
 	ts := &m.snap.Tests[TestVelocity]
@@ -587,7 +587,7 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 	f := &m.f
 	f.Flush()
 	var s integrity.Sym3
-	a := r3.Add(f.ToWorld(r3.Sub(m.imu.fMean, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	a := r3.Add(f.ToWorld(r3.Sub(m.fAt, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
 	dv := [3]float64{a.X * dt, a.Y * dt, a.Z * dt} // change of velocity, for the latency
 	grow := 2 * (1 - math.Exp(-dt/f.Params.CorrTime))
 	ch, cv := f.Params.CorrSigmaH, f.Params.CorrSigmaV

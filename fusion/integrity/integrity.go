@@ -56,11 +56,8 @@ func Noncentrality(pfa, pmd float64, dof int) float64 {
 	for noncentralCDF(t, dof, hi) > pmd {
 		hi *= 2
 	}
-	for range 200 {
+	for range 48 {
 		mid := (lo + hi) / 2
-		if mid == lo || mid == hi {
-			break
-		}
 		if noncentralCDF(t, dof, mid) > pmd {
 			lo = mid
 		} else {
