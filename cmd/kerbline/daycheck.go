@@ -13,6 +13,7 @@ import (
 	"kerbline/cmd/kerbline/internal/day"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
+	"kerbline/fusion/course"
 )
 
 // errDayNo is the answer no: an exit code, and nothing more to print.
@@ -38,11 +39,16 @@ speed, 3 means no.`,
   kerbline daycheck run.mcap --json`,
 		Args: wrong(cobra.ArbitraryArgs),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			sessions, cfg, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr())
+			runs, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr())
 			if err != nil {
 				return err
 			}
-			return answerDay(day.Judge(sessions, &cfg.Config), asJSON, cmd.OutOrStdout())
+			sessions := make([]*day.Session, len(runs))
+			for i := range runs {
+				sessions[i] = runs[i].session
+			}
+			limits := &runs[len(runs)-1].settings.Config // several may differ: the last ones count
+			return answerDay(day.Judge(sessions, limits), asJSON, cmd.OutOrStdout())
 		},
 	}
 	in.flags(cmd)
@@ -64,33 +70,39 @@ func answerDay(c *day.Check, asJSON bool, out io.Writer) error {
 	return nil
 }
 
-// gather runs the recordings that args and flags name, one after another, and
-// returns what each showed, with the settings of the last.
-func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([]*day.Session, settings.File, error) {
+// gathered is what one recording showed, and with what it was judged.
+type gathered struct {
+	session  *day.Session
+	course   *course.Course // nil without a map
+	settings settings.File
+}
+
+// gather runs the recordings that args and flags name, one after another.
+func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([]gathered, error) {
 	if len(args) == 0 {
 		args = []string{""} // the flags alone
 	}
-	var (
-		sessions []*day.Session
-		cfg      settings.File
-	)
+	var out []gathered
 	for i, arg := range args {
 		var open []string
 		if arg != "" {
 			open = []string{arg}
 		}
-		one := *in
-		rec, c, err := one.open(open)
+		one := *in // opening puts the files of a folder into it
+		rec, cfg, err := one.open(open)
 		if err != nil {
-			return nil, cfg, err
+			return nil, err
 		}
-		cfg = c
 		for _, note := range rec.Notes {
 			fmt.Fprintf(errOut, "%-14s %s\n", "note", note)
 		}
 		truth, err := rec.Truth()
 		if err != nil {
-			return nil, cfg, err
+			return nil, err
+		}
+		crs, err := rec.Course()
+		if err != nil {
+			return nil, usage(err)
 		}
 		col := day.NewCollector(sessionName(arg, in), &cfg.Config, truth)
 		p := &pipeline{rec: rec, cfg: cfg.Config, look: func(s *fusion.Snapshot, ev []fusion.Event) { col.Add(s, ev) }}
@@ -102,14 +114,14 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 		sum, err := p.run(ctx)
 		p.progress.end()
 		if err != nil {
-			return nil, cfg, err
+			return nil, err
 		}
 		if sum.damage != "" {
 			fmt.Fprintf(errOut, "%-14s %s\n", "damage", sum.damage)
 		}
-		sessions = append(sessions, col.Session())
+		out = append(out, gathered{col.Session(), crs, cfg})
 	}
-	return sessions, cfg, nil
+	return out, nil
 }
 
 // sessionName is what a recording is called on paper: without folders, which

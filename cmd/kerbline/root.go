@@ -17,6 +17,7 @@ var commands = []func() *cobra.Command{
 	newDemo,
 	newReplay,
 	newDaycheck,
+	newReport,
 	newConfig,
 	newInject,
 	newLive,

@@ -49,7 +49,7 @@ func (j *judge) answer(c *Check) {
 		}
 	}
 	if n := len(c.Cautions); n > 0 && c.Answer != No {
-		c.Headline += ", " + plural(n, "caution")
+		c.Headline += ", with " + plural(n, "caution")
 	}
 	if len(c.Reasons) > 0 {
 		c.Because = c.Reasons[0].What
@@ -58,6 +58,9 @@ func (j *judge) answer(c *Check) {
 
 // wanted are the criteria that are missed when there was nothing to judge by.
 var wanted = []string{"coverage", "base"}
+
+// SpeedText is the speed of a yes, rounded towards the safe side.
+func (c *Check) SpeedText() string { return down(c.Speed) + " m/s" }
 
 // down rounds a speed towards the safe side; the small term keeps 12.3 from
 // turning into 12.2 because it is stored as 12.29999.
@@ -184,7 +187,7 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 	// What follows from these shows how much they cost.
 	for _, r := range stops {
 		if len(out) > 0 && len(out) < maxReasons && !unexplained[r.Key] && slices.Contains(costs, r.Key) {
-			out = append(out, Reason{What: fmt.Sprintf("%s: %s, must be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: "it follows from the above: mend that first"})
+			out = append(out, Reason{What: fmt.Sprintf("%s: %s, must be %s", r.Name, r.ValueText(), r.LimitText()), Seen: "it follows from the above; " + r.Sure})
 		}
 	}
 	return out[:min(len(out), maxReasons)]
@@ -243,7 +246,7 @@ func (j *judge) reasonOf(g *group) Reason {
 	case !math.IsNaN(b.Handover):
 		fmt.Fprintf(&seen, ", where dead reckoning carried it for %s (coast budget %s)", lasting(b.Handover-b.From), lasting(b.Coast))
 	default:
-		fmt.Fprintf(&seen, ", which dead reckoning could bridge (%s)", lasting(b.Coast))
+		fmt.Fprintf(&seen, ", which dead reckoning carried to the end (coast budget %s)", lasting(b.Coast))
 	}
 	if g.handed > 0 {
 		fmt.Fprintf(&seen, "; the car had to be given to reactive driving %s", times(g.handed))

@@ -67,6 +67,21 @@ type Row struct {
 	Sure   string // how sure, and where and when
 }
 
+// Verdict says in one word how the criterion came out.
+func (r *Row) Verdict() string {
+	switch {
+	case r.State == Unseen:
+		return "unseen"
+	case r.State == Pass && r.Effect == Informs:
+		return "figure"
+	case r.State == Pass:
+		return "met"
+	case r.Effect == Warns:
+		return "caution"
+	}
+	return "not met"
+}
+
 // ValueText and LimitText print the figures of r with their unit.
 func (r *Row) ValueText() string { return r.figure(r.Value) }
 

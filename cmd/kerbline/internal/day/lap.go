@@ -295,3 +295,13 @@ func (f *shiftFit) solve() (e, n float64) {
 	}
 	return x.AtVec(0), x.AtVec(1)
 }
+
+// LapAt returns the index of the lap that was driven at x, -1 for none.
+func (s *Session) LapAt(x float64) int {
+	for i := range s.Lap.Laps {
+		if l := &s.Lap.Laps[i]; x >= l.From && x < l.To {
+			return i
+		}
+	}
+	return -1
+}

@@ -1,0 +1,11 @@
+// Package report makes one self-contained page of what sessions showed: the
+// answer first, then what broke when and where, then the figures behind it.
+//
+// The page has no scripts and fetches nothing. Figures are drawn once, as lists
+// of areas, lines and words in px, and written as SVG for the page and as PNG
+// files; patterns tell what colours tell, so that grey print and colour-blind
+// eyes read the same. Times are UTC, places metres along the lap, and every
+// number carries its unit. The same session gives the same bytes.
+//
+// Start at [Page.Write]; [Tables] is the data behind every figure.
+package report

@@ -1,0 +1,218 @@
+package report
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+
+	"kerbline/cmd/kerbline/internal/day"
+	"kerbline/fusion"
+	"kerbline/fusion/score"
+	"kerbline/gnss/corrections"
+)
+
+// Table is the data behind a figure. Units stand in the header; an unknown
+// number is an empty field.
+type Table struct {
+	Name   string // of its file: "series"
+	Header []string
+	Rows   [][]string
+}
+
+// WriteCSV writes the table with its header.
+func (t *Table) WriteCSV(w io.Writer) error {
+	c := csv.NewWriter(w)
+	if err := c.Write(t.Header); err != nil {
+		return err
+	}
+	return c.WriteAll(t.Rows) // flushes
+}
+
+func cell(v float64, dec int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'f', dec, 64)
+}
+
+// Tables returns the data of every figure of a session and the criteria of c.
+// Times are Unix s UTC (utc_s) and s after the first verdict line (x_s).
+func Tables(s *day.Session, c *day.Check) []Table {
+	ts := []Table{series(s), places(s), laps(s), breaks(s), jumps(s), outages(s), events(s), track(s), criteria(c)}
+	if s.Score != nil {
+		ts = append(ts, diagrams(s))
+	}
+	return ts
+}
+
+// series is what the figures over time show, a row a step.
+func series(s *day.Session) Table {
+	t := Table{Name: "series", Header: []string{"x_s", "utc_s", "step_s"}}
+	for _, v := range [...]fusion.Verdict{fusion.Usable, fusion.Coasting, fusion.Unproven, fusion.Unusable} {
+		t.Header = append(t.Header, v.String()+"_s")
+	}
+	for q := range day.NumClasses {
+		t.Header = append(t.Header, "quality_"+q.String()+"_s")
+	}
+	for c := corrections.Untapped; c <= corrections.Silent; c++ {
+		t.Header = append(t.Header, "link_"+c.String()+"_s")
+	}
+	type pick struct {
+		name string
+		dec  int
+		of   func(*day.Bin) day.Range
+	}
+	var picks []pick
+	for i, n := range [...]string{"lat_m", "lon_m", "yaw_rad"} {
+		picks = append(picks, pick{"pl_" + n, 4, func(b *day.Bin) day.Range { return b.PL[i] }},
+			pick{"al_" + n, 4, func(b *day.Bin) day.Range { return b.AL[i] }},
+			pick{"error_" + n, 4, func(b *day.Bin) day.Range { return b.Err[i] }})
+	}
+	picks = append(picks, pick{"age_s", 3, func(b *day.Bin) day.Range { return b.Age }},
+		pick{"sats", 0, func(b *day.Bin) day.Range { return b.Sats }},
+		pick{"cn0_dbhz", 1, func(b *day.Bin) day.Range { return b.CN0 }},
+		pick{"speed_mps", 4, func(b *day.Bin) day.Range { return b.Speed }},
+		pick{"speed_cap_mps", 4, func(b *day.Bin) day.Range { return b.Cap }},
+		pick{"coast_s", 3, func(b *day.Bin) day.Range { return b.Coast }})
+	for _, p := range picks {
+		t.Header = append(t.Header, "min_"+p.name, "max_"+p.name)
+	}
+	for i := range s.Series.Bins {
+		b := &s.Series.Bins[i]
+		x := float64(i) * s.Series.Step
+		row := []string{cell(x, 3), cell(s.UTC(x), 3), cell(s.Series.Step, 3)}
+		for _, v := range [...]fusion.Verdict{fusion.Usable, fusion.Coasting, fusion.Unproven, fusion.Unusable} {
+			row = append(row, cell(b.Verdict[v], 4))
+		}
+		for _, v := range b.Quality {
+			row = append(row, cell(v, 4))
+		}
+		for _, v := range b.Link {
+			row = append(row, cell(v, 4))
+		}
+		for _, p := range picks {
+			r := p.of(b)
+			row = append(row, cell(r.Lo(), p.dec), cell(r.Hi(), p.dec))
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t
+}
+
+// places is what the map shows.
+func places(s *day.Session) Table {
+	t := Table{Name: "places", Header: []string{"from_m", "to_m", "passes", "usable_passes", "usable_s", "coasting_s", "unproven_s", "unusable_s", "fixed_s",
+		"pl_share_lateral", "pl_share_along", "pl_share_heading", "min_speed_cap_mps", "max_speed_mps", "min_coast_s"}}
+	for i := range s.Lap.Places {
+		p := &s.Lap.Places[i]
+		t.Rows = append(t.Rows, []string{cell(float64(i)*s.Lap.Step, 2), cell(float64(i+1)*s.Lap.Step, 2), strconv.Itoa(p.Passes), strconv.Itoa(p.Good),
+			cell(p.Sec[fusion.Usable], 3), cell(p.Sec[fusion.Coasting], 3), cell(p.Sec[fusion.Unproven], 3), cell(p.Sec[fusion.Unusable], 3), cell(p.Fixed, 3),
+			cell(p.Ratio[score.Lateral].Value(), 4), cell(p.Ratio[score.Along].Value(), 4), cell(p.Ratio[score.Heading].Value(), 4),
+			cell(p.Cap.Lo(), 3), cell(p.Speed.Hi(), 3), cell(p.Budget.Lo(), 3)})
+	}
+	return t
+}
+
+// laps is what the rows of the lap figure show: a cell a place, with the rank
+// of its worst verdict (1 usable, 2 coasting, 3 unproven, 4 unusable, 0 not driven).
+func laps(s *day.Session) Table {
+	t := Table{Name: "laps", Header: []string{"lap", "from_x_s", "to_x_s", "from_utc_s", "whole", "settled", "usable_share", "max_speed_mps", "shift_east_m", "shift_north_m", "worst_by_place"}}
+	for i := range s.Lap.Laps {
+		l := &s.Lap.Laps[i]
+		cells := make([]byte, len(l.Cells))
+		for k, c := range l.Cells {
+			cells[k] = '0' + c
+		}
+		t.Rows = append(t.Rows, []string{strconv.Itoa(i + 1), cell(l.From, 3), cell(l.To, 3), cell(s.UTC(l.From), 3), strconv.FormatBool(l.Whole), strconv.FormatBool(l.Settled),
+			cell(l.Usable(), 4), cell(l.Speed, 3), cell(l.ShiftE, 4), cell(l.ShiftN, 4), string(cells)})
+	}
+	return t
+}
+
+func breaks(s *day.Session) Table {
+	t := Table{Name: "breaks", Header: []string{"number", "from_x_s", "to_x_s", "from_utc_s", "driving_lost_s", "where_m", "coast_budget_s", "handed_over_x_s", "cause", "reason"}}
+	for i := range s.Breaks {
+		b := &s.Breaks[i]
+		t.Rows = append(t.Rows, []string{strconv.Itoa(i + 1), cell(b.From, 3), cell(b.To, 3), cell(s.UTC(b.From), 3), cell(b.Lost, 3), cell(b.Where, 1), cell(b.Coast, 3), cell(b.Handover, 3), b.Cause, b.Reason})
+	}
+	return t
+}
+
+func jumps(s *day.Session) Table {
+	t := Table{Name: "jumps", Header: []string{"x_s", "utc_s", "size_m", "where_m", "back"}}
+	for i := range s.Jumps {
+		j := &s.Jumps[i]
+		t.Rows = append(t.Rows, []string{cell(j.X, 3), cell(s.UTC(j.X), 3), cell(j.Size, 4), cell(j.Where, 1), strconv.FormatBool(j.Back)})
+	}
+	return t
+}
+
+func outages(s *day.Session) Table {
+	t := Table{Name: "outages", Header: []string{"number", "from_x_s", "to_x_s", "from_utc_s", "cause", "where_m", "detail"}}
+	for i := range s.Outages {
+		o := &s.Outages[i]
+		t.Rows = append(t.Rows, []string{strconv.Itoa(i + 1), cell(o.From, 3), cell(o.To, 3), cell(s.UTC(o.From), 3), o.Cause, cell(o.Where, 1), o.Detail})
+	}
+	return t
+}
+
+func events(s *day.Session) Table {
+	t := Table{Name: "events", Header: []string{"x_s", "utc_s", "kind", "size", "size_unit", "where_m", "detail"}}
+	for i := range s.Events {
+		e := &s.Events[i]
+		t.Rows = append(t.Rows, []string{cell(e.X, 3), cell(s.UTC(e.X), 3), string(e.Kind), cell(e.Size, 4), sizeUnit(e.Kind), cell(e.Where, 1), e.Detail})
+	}
+	return t
+}
+
+// sizeUnit is the unit of an event's size.
+func sizeUnit(k fusion.EventKind) string {
+	switch k {
+	case fusion.EventJump, fusion.EventDrift, fusion.EventBase:
+		return "m"
+	}
+	return "s"
+}
+
+// track is the driven line in m east and north of its first point.
+func track(s *day.Session) Table {
+	t := Table{Name: "track", Header: []string{"x_s", "east_m", "north_m", "verdict", "begins"}}
+	for i := range s.Track.Points {
+		p := &s.Track.Points[i]
+		t.Rows = append(t.Rows, []string{cell(p.X, 3), cell(p.E, 3), cell(p.N, 3), fusion.Verdict(p.Verdict).String(), strconv.FormatBool(p.Cut)})
+	}
+	return t
+}
+
+func criteria(c *day.Check) Table {
+	t := Table{Name: "criteria", Header: []string{"key", "name", "value", "limit", "limit_kind", "unit", "state", "effect", "sure"}}
+	for i := range c.Rows {
+		r := &c.Rows[i]
+		kind := "most"
+		if r.Least {
+			kind = "least"
+		}
+		t.Rows = append(t.Rows, []string{r.Key, r.Name, cell(r.Value, 6), cell(r.Limit, 6), kind, r.Unit, r.State.String(), r.Effect.String(), r.Sure})
+	}
+	return t
+}
+
+// diagrams is the integrity diagrams: a row a cell that is not empty, by the
+// lower edges of its error and protection level as shares of the alert limit.
+func diagrams(s *day.Session) Table {
+	t := Table{Name: "integrity", Header: []string{"axis", "error_share_from", "pl_share_from", "lines"}}
+	const side = 2.0 / score.DiagramCells
+	for a := range s.Score.Axes {
+		d := &s.Score.Axes[a].Diagram
+		for i := range d.Cells {
+			for j, n := range d.Cells[i] {
+				if n > 0 {
+					t.Rows = append(t.Rows, []string{score.Axis(a).String(), cell(float64(i)*side, 5), cell(float64(j)*side, 5), fmt.Sprint(n)})
+				}
+			}
+		}
+	}
+	return t
+}

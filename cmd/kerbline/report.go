@@ -1,0 +1,83 @@
+package main
+
+import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"kerbline/cmd/kerbline/internal/report"
+)
+
+func newReport() *cobra.Command {
+	var (
+		in                   inputs
+		output, csvDir, pngs string
+	)
+	cmd := &cobra.Command{
+		Use:   "report RECORDING... -o FILE.html",
+		Short: "One page of what a session showed: may we drive, how fast, what broke when and where",
+		Long: `Write one self-contained HTML page: the day check's answer, what broke when and
+where, verdict, protection levels and errors, corrections, receiver, integrity
+diagram where there is truth, every criterion, settings and versions. It needs no
+network and no scripts, and prints on A4 in grey.
+
+Of several recordings the newest gives the answer and all are compared.`,
+		Example: `  kerbline report run.mcap -o run.html
+  kerbline report monday.mcap tuesday.mcap -o week.html --csv week/`,
+		Args: wrong(cobra.ArbitraryArgs),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if output == "" && csvDir == "" && pngs == "" {
+				return usage(errors.New("nothing to write, want -o FILE.html, --csv DIR or --png DIR"))
+			}
+			runs, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			inputs := make([]report.Input, len(runs))
+			for i, r := range runs {
+				inputs[i] = report.Input{Session: r.session, Course: r.course, Settings: r.settings}
+			}
+			p, err := report.New(inputs)
+			if err != nil {
+				return err
+			}
+			return writeReport(p, output, csvDir, pngs, cmd.OutOrStdout())
+		},
+	}
+	in.flags(cmd)
+	f := cmd.Flags()
+	f.StringVarP(&output, "output", "o", "", "write the page to this file, - for standard output")
+	f.StringVar(&csvDir, "csv", "", "write the data of the figures into this folder")
+	f.StringVar(&pngs, "png", "", "write the figures into this folder")
+	return cmd
+}
+
+func writeReport(p *report.Page, output, csvDir, pngs string, out io.Writer) error {
+	if err := writeFile(output, out, p.Write); err != nil {
+		return err
+	}
+	for _, dir := range []string{csvDir, pngs} {
+		if dir != "" {
+			if err := os.MkdirAll(dir, 0o777); err != nil {
+				return err
+			}
+		}
+	}
+	if csvDir != "" {
+		err := p.EachTable(func(name string, t *report.Table) error {
+			return writeFile(filepath.Join(csvDir, name+".csv"), nil, t.WriteCSV)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	if pngs == "" {
+		return nil
+	}
+	return p.Each(func(name string, f *report.Figure) error {
+		return writeFile(filepath.Join(pngs, name+".png"), nil, f.PNG)
+	})
+}
