@@ -88,8 +88,8 @@ kerbline publishes.`,
 	f.StringVar(&fl.forward, "forward", "", "give the corrections on to the receiver: gnss for the port of --gnss, or a serial:// or tcp:// URL")
 	f.StringArrayVar(&fl.publish, "publish", nil, "send verdicts by UDP to host:port (such as "+publish.DefaultAddr+"); may be repeated")
 	f.BoolVar(&fl.remote, "publish-remote", false, "allow --publish to addresses that other computers hear")
-	f.StringVar(&fl.verdicts, "verdicts", "", "write verdict lines to this file")
-	f.StringVar(&fl.events, "events", "", "write event lines to this file")
+	f.StringVar(&fl.verdicts, "verdicts", "", "write verdict lines to this file, - for standard output")
+	f.StringVar(&fl.events, "events", "", "write event lines to this file, - for standard output")
 	f.BoolVar(&fl.screen, "screen", false, "open the dashboard (the default on a terminal)")
 	f.BoolVar(&fl.plain, "plain", false, "print a line for each change instead")
 	f.StringVar(&fl.from, "from", "", "show what another kerbline publishes to this udp:// address")
@@ -127,7 +127,7 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 			return usage(err)
 		}
 	}
-	closeFiles, err := fl.files(&o)
+	closeFiles, err := fl.files(&o, cmd.OutOrStdout())
 	if err != nil {
 		return err
 	}
@@ -191,7 +191,11 @@ func (fl *liveFlags) inputs(cfg *settings.File) (list []engine.Input, err error)
 		list = append(list, engine.Input{Channel: in.ch, Spec: spec})
 	}
 	if cfg.Sources.GNSS == "" {
-		return nil, fmt.Errorf("no receiver, want --gnss with %s", sources.Forms)
+		found := "no serial device is plugged in"
+		if p := sources.Ports(); len(p) > 0 {
+			found = "plugged in: " + strings.Join(p, ", ")
+		}
+		return nil, fmt.Errorf("no receiver, want --gnss with %s (%s)", sources.Forms, found)
 	}
 	return list, nil
 }
@@ -241,26 +245,37 @@ func (fl *liveFlags) recording(cfg *settings.File, mapData []byte) (*recorder.Op
 }
 
 // files opens the line files and returns what closes them.
-func (fl *liveFlags) files(o *engine.Options) (func() error, error) {
+func (fl *liveFlags) files(o *engine.Options, out io.Writer) (func() error, error) {
 	var spools []*engine.Spool
-	var open []*os.File
-	for _, out := range []struct {
+	var open []io.Closer
+	for _, f := range []struct {
 		name string
 		to   **engine.Spool
 	}{{fl.verdicts, &o.Verdicts}, {fl.events, &o.Events}} {
-		if out.name == "" {
+		switch {
+		case f.name == "":
 			continue
+		case f.name == fl.verdicts && o.Verdicts != nil: // both into one
+			o.Events = o.Verdicts
+			continue
+		case f.name == "-":
+			*f.to = engine.NewSpool("standard output", out, 100*time.Millisecond)
+		default:
+			file, err := os.Create(f.name)
+			if err != nil {
+				return nil, err
+			}
+			*f.to = engine.NewSpool(f.name, file, 200*time.Millisecond)
+			open = append(open, file)
 		}
-		f, err := os.Create(out.name)
-		if err != nil {
-			return nil, err
-		}
-		*out.to = engine.NewSpool(f, 200*time.Millisecond)
-		spools, open = append(spools, *out.to), append(open, f)
+		spools = append(spools, *f.to)
 	}
 	return func() (err error) {
-		for i, s := range spools {
-			err = errors.Join(err, s.Close(2*time.Second), open[i].Close())
+		for _, s := range spools {
+			err = errors.Join(err, s.Close(2*time.Second))
+		}
+		for _, f := range open {
+			err = errors.Join(err, f.Close())
 		}
 		return err
 	}, nil
@@ -290,7 +305,9 @@ func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(
 	defer stop()
 	// A terminal that goes away sends SIGHUP; a pipe nobody reads, SIGPIPE.
 	hup := make(chan os.Signal, 1)
-	signal.Notify(hup, syscall.SIGHUP)
+	if !signal.Ignored(syscall.SIGHUP) { // as nohup has it
+		signal.Notify(hup, syscall.SIGHUP)
+	}
 	defer signal.Stop(hup)
 	signal.Ignore(syscall.SIGPIPE)
 	defer signal.Reset(syscall.SIGPIPE)
@@ -300,8 +317,12 @@ func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(
 		defer tui.Rescue()
 		done <- work(ctx)
 	}()
-	look := func(ctx context.Context) error { return s.lines(ctx, cmd.OutOrStdout()) }
-	if fl.screen || !fl.plain && terminal(cmd.OutOrStdout()) != nil {
+	out := cmd.OutOrStdout()
+	if fl.verdicts == "-" || fl.events == "-" {
+		out = cmd.ErrOrStderr()
+	}
+	look := func(ctx context.Context) error { return s.lines(ctx, out) }
+	if fl.screen || !fl.plain && terminal(out) != nil && out == cmd.OutOrStdout() {
 		look = func(ctx context.Context) error {
 			return tui.Run(ctx, tui.Options{Latest: s.feed.Latest, Confirm: confirm})
 		}

@@ -21,6 +21,7 @@ import (
 	"testing"
 	"time"
 
+	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/ntrip"
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/recorder"
@@ -393,6 +394,38 @@ func TestLiveStdin(t *testing.T) {
 	}
 	if got.String() != b.String() {
 		t.Errorf("%d bytes recorded, want %d", got.Len(), b.Len())
+	}
+}
+
+// Lines on standard output leave the words to the other one; input comes from
+// a pipe, and its end is the end.
+func TestLiveLines(t *testing.T) {
+	var out, errOut bytes.Buffer
+	p := exec.Command(os.Args[0], "live", "--gnss", "-", "--verdicts", "-", "--events", "-")
+	p.Env = append(os.Environ(), "KERBLINE_TEST_PROGRAM=1")
+	p.Stdout, p.Stderr = &out, &errOut
+	in, err := p.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Start(); err != nil {
+		t.Fatal(err)
+	}
+	io.WriteString(in, "$GNZDA,090000.00,16,05,2026,00,00*75\r\n")
+	time.Sleep(700 * time.Millisecond)
+	in.Close()
+	if err := p.Wait(); err != nil {
+		t.Errorf("%v:\n%s", err, &errOut)
+	}
+	if n := strings.Count(out.String(), "\n"); n < 3 || !strings.Contains(errOut.String(), "nmea: ended") {
+		t.Errorf("%d lines, %s", n, &errOut)
+	}
+	for line := range strings.Lines(out.String()) {
+		_, verr := lines.ParseVerdict([]byte(line))
+		_, eerr := lines.ParseEvent([]byte(line))
+		if verr != nil && eerr != nil {
+			t.Errorf("not a line of the contract: %s", line)
+		}
 	}
 }
 

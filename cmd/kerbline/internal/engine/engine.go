@@ -225,6 +225,7 @@ func (e *Engine) Run(ctx context.Context) (err error) {
 				err = cerr
 			}
 		}
+		e.report()
 	}()
 	for _, s := range e.srcs {
 		start(s)
@@ -386,10 +387,17 @@ func (e *Engine) outside(now time.Time) {
 			}
 		}
 	}
-	if e.o.State == nil || now.Sub(e.stateAt) < 80*time.Millisecond && !now.Before(e.stateAt) {
+	if now.Sub(e.stateAt) >= 80*time.Millisecond {
+		e.stateAt = now
+		e.report()
+	}
+}
+
+// report hands on the state of sources and recording.
+func (e *Engine) report() {
+	if e.o.State == nil {
 		return
 	}
-	e.stateAt = now
 	st := State{Ended: len(e.srcs) > 0 && int(e.ended.Load()) == len(e.srcs)}
 	for _, s := range e.srcs {
 		st.Sources = append(st.Sources, s.Status())

@@ -4,6 +4,7 @@ package engine
 
 import (
 	"context"
+	"fmt"
 	"net"
 	"os"
 	"path/filepath"
@@ -165,8 +166,7 @@ func BenchmarkLatency(b *testing.B) {
 			if ctx.Err() != nil {
 				return
 			}
-			imu.Write(strconv.AppendFloat(nil, recorder.Seconds(time.Now().UnixNano()), 'f', 6, 64))
-			imu.Write([]byte(",0.001,0.002,0.001,0.05,0.04,9.81\n"))
+			fmt.Fprintf(imu, "%.6f,0.001,0.002,0.001,0.05,0.04,9.81\n", recorder.Seconds(time.Now().UnixNano()))
 		}
 	}()
 

@@ -2,7 +2,7 @@ package engine
 
 import (
 	"fmt"
-	"os"
+	"io"
 	"sync"
 	"time"
 
@@ -14,7 +14,8 @@ import (
 // terminal that hangs holds up nobody. What does not fit into its buffer is
 // dropped and counted.
 type Spool struct {
-	f      *os.File
+	name   string
+	w      io.Writer
 	mu     sync.Mutex
 	fill   []byte
 	lost   int
@@ -27,22 +28,12 @@ type Spool struct {
 // maxSpool bounds what waits, bytes.
 const maxSpool = 4 << 20
 
-// NewSpool returns a spool over f; every is how long lines may wait.
-func NewSpool(f *os.File, every time.Duration) *Spool {
-	s := &Spool{f: f, quit: make(chan struct{}), done: make(chan struct{})}
+// NewSpool returns a spool over w, called name in messages; every is how long
+// lines may wait.
+func NewSpool(name string, w io.Writer, every time.Duration) *Spool {
+	s := &Spool{name: name, w: w, quit: make(chan struct{}), done: make(chan struct{})}
 	go s.run(every)
 	return s
-}
-
-// Append takes a copy of b.
-func (s *Spool) Append(b []byte) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.closed || len(s.fill)+len(b) > maxSpool {
-		s.lost++
-		return
-	}
-	s.fill = append(s.fill, b...)
 }
 
 // Verdict appends a verdict line.
@@ -91,7 +82,7 @@ func (s *Spool) run(every time.Duration) {
 		s.fill = spare[:0]
 		s.mu.Unlock()
 		if len(b) > 0 {
-			if _, err := s.f.Write(b); err != nil {
+			if _, err := s.w.Write(b); err != nil {
 				s.mu.Lock()
 				s.err = err
 				s.mu.Unlock()
@@ -104,8 +95,8 @@ func (s *Spool) run(every time.Duration) {
 	}
 }
 
-// Close writes what waits and returns what went wrong; the file stays open. It
-// waits at most limit.
+// Close writes what waits and returns what went wrong; what it writes to stays
+// open. It waits at most limit.
 func (s *Spool) Close(limit time.Duration) error {
 	s.mu.Lock()
 	s.closed = true
@@ -114,7 +105,7 @@ func (s *Spool) Close(limit time.Duration) error {
 	select {
 	case <-s.done:
 	case <-time.After(limit):
-		return fmt.Errorf("%s: does not take what is written", s.f.Name())
+		return fmt.Errorf("%s: does not take what is written", s.name)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -122,7 +113,7 @@ func (s *Spool) Close(limit time.Duration) error {
 		return s.err
 	}
 	if s.lost > 0 {
-		return fmt.Errorf("%s: %d lines were dropped, it was too slow", s.f.Name(), s.lost)
+		return fmt.Errorf("%s: %d lines were dropped, it was too slow", s.name, s.lost)
 	}
 	return nil
 }

@@ -270,7 +270,7 @@ func (c *Client) http(resp *http.Response) (int, *http.Response, error) {
 // lists but does not serve.
 func (c *Client) missing(table string) *Refusal {
 	names := ""
-	for i, s := range ParseTable(table).Streams {
+	for i, s := range parseTable(table).Streams {
 		if s.Mount == c.Mount {
 			return c.refuse(NoMount, nil, "the caster lists mount point %q but sent its source table instead of data: the base is not connected to it", c.Mount)
 		}

@@ -79,7 +79,7 @@ func (c *Client) Table(ctx context.Context) (*Table, error) {
 	if err != nil {
 		return nil, t.readError(err, int64(len(text)), limit)
 	}
-	table := ParseTable(text)
+	table := parseTable(text)
 	if len(table.Streams)+len(table.Casters)+len(table.Networks) == 0 && table.Refused > 0 {
 		return nil, t.refuse(NotData, nil, "the reply holds no source table: is this a caster?")
 	}
@@ -102,10 +102,10 @@ func readTable(br *bufio.Reader) (string, error) {
 	return b.String(), nil
 }
 
-// ParseTable reads the records of a source table, whatever surrounds them. A
+// parseTable reads the records of a source table, whatever surrounds them. A
 // record with too few fields is kept as far as it goes: casters leave out
 // what they do not know.
-func ParseTable(text string) *Table {
+func parseTable(text string) *Table {
 	t := new(Table)
 	for line := range strings.Lines(text) {
 		line = strings.TrimSpace(line)

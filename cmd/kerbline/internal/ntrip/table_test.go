@@ -42,13 +42,13 @@ var wantTable = &Table{
 }
 
 func TestParseTable_GoGNSS(t *testing.T) {
-	if got := ParseTable(publishedTable); !reflect.DeepEqual(got, wantTable) {
+	if got := parseTable(publishedTable); !reflect.DeepEqual(got, wantTable) {
 		t.Errorf("got  %+v\nwant %+v", got, wantTable)
 	}
 }
 
 func TestParseTableOdd(t *testing.T) {
-	got := ParseTable("STR;SHORT\nSTR;M;i;RTCM 3.2;1005(10),1077(1);2;GPS+GLO;N;AUS;91;359.5;1;0;g;none;B;N;9600;a;b;c\n\nnonsense here\nCAS;h\nNET\n")
+	got := parseTable("STR;SHORT\nSTR;M;i;RTCM 3.2;1005(10),1077(1);2;GPS+GLO;N;AUS;91;359.5;1;0;g;none;B;N;9600;a;b;c\n\nnonsense here\nCAS;h\nNET\n")
 	if len(got.Streams) != 2 || len(got.Casters) != 1 || len(got.Networks) != 1 || got.Refused != 1 {
 		t.Fatalf("%+v", got)
 	}

@@ -12,8 +12,8 @@ import (
 // PasswordEnv names the environment variable that holds the caster's password.
 const PasswordEnv = "KERBLINE_NTRIP_PASSWORD"
 
-// DefaultPort is the IANA port rtcm-sc104.
-const DefaultPort = "2101"
+// defaultPort is the IANA port rtcm-sc104.
+const defaultPort = "2101"
 
 // Target is where a stream comes from. Printing it never shows the password.
 type Target struct {
@@ -55,7 +55,7 @@ func Parse(raw string) (Target, error) {
 	}
 	port := u.Port()
 	if port == "" {
-		port = DefaultPort
+		port = defaultPort
 	}
 	t.Host = net.JoinHostPort(u.Hostname(), port)
 	for k, v := range u.Query() {

@@ -103,7 +103,15 @@ func (l *Listener) fresh(t, validUntil float64) bool {
 const forget = 5.0
 
 // blank is the snapshot of a monitor that knows nothing yet.
-var blank = sync.OnceValue(func() fusion.Snapshot { return *fusion.NewMonitor(fusion.DefaultConfig(), nil).Snapshot() })
+var blank = sync.OnceValue(func() fusion.Snapshot {
+	s := *fusion.NewMonitor(fusion.DefaultConfig(), nil).Snapshot()
+	nan := math.NaN()
+	l := &s.Link
+	l.Since, l.LastByte, l.BytesPerS, l.Latency, l.UsualLat, l.BadShare, l.UsualSats = nan, nan, nan, nan, nan, nan, nan
+	l.BaseOff, l.Baseline, l.RoverAge, l.OpenSince, l.LastStart, l.LastEnd = nan, nan, nan, nan, nan, nan
+	l.Station, l.RoverStn = -1, -1
+	return s
+})
 
 // Snapshot turns a verdict heard back into as much of a snapshot as it holds;
 // the rest is unknown.
@@ -143,6 +151,8 @@ func Snapshot(v *lines.Verdict) fusion.Snapshot {
 		s.Epoch.Quality = gnss.Quality(v.Quality)
 	}
 	s.Epoch.Age, s.Epoch.Station = float64(v.Age), int(v.Station)
+	s.Link.RoverAge, s.Link.RoverStn = s.Epoch.Age, s.Epoch.Station
+	s.Link.Tapped = v.Link != corrections.Untapped.String()
 	for c := corrections.Untapped; c <= corrections.Silent; c++ {
 		if c.String() == v.Link {
 			s.Link.Condition = c

@@ -15,8 +15,8 @@ import (
 	"kerbline/fusion"
 )
 
-// Profile marks recordings of this program in the MCAP header.
-const Profile = "kerbline"
+// profile marks recordings of this program in the MCAP header.
+const profile = "kerbline"
 
 // Attachment is a small file stored whole inside a recording.
 type Attachment struct {
@@ -96,10 +96,10 @@ func newFile(f storage, head Head) (*File, error) {
 		return nil, err
 	}
 	file := &File{f: f, w: w, zstd: z, seq: make([]uint32, len(channels)), start: ^uint64(0)}
-	if err := w.WriteHeader(&mcap.Header{Profile: Profile, Library: Profile}); err != nil {
+	if err := w.WriteHeader(&mcap.Header{Profile: profile, Library: profile}); err != nil {
 		return nil, err
 	}
-	if err := w.WriteMetadata(&mcap.Metadata{Name: Profile, Metadata: head.Meta}); err != nil {
+	if err := w.WriteMetadata(&mcap.Metadata{Name: profile, Metadata: head.Meta}); err != nil {
 		return nil, err
 	}
 	for _, a := range head.Attachments {
@@ -178,8 +178,8 @@ func (f *File) Flush() error {
 	return nil
 }
 
-// Sync makes what was flushed survive a power cut.
-func (f *File) Sync() error { return f.f.Sync() }
+// sync makes what was flushed survive a power cut.
+func (f *File) sync() error { return f.f.Sync() }
 
 // Size returns the size in bytes of what was flushed.
 func (f *File) Size() int64 { return f.good }

@@ -183,7 +183,7 @@ func TestReadByLibrary(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if info.Statistics.MessageCount != uint64(len(want)) || info.Statistics.ChunkCount != 16 || info.Header.Profile != Profile ||
+	if info.Statistics.MessageCount != uint64(len(want)) || info.Statistics.ChunkCount != 16 || info.Header.Profile != profile ||
 		info.Statistics.MessageStartTime != uint64(want[0].ns) || info.Statistics.MessageEndTime != uint64(want[len(want)-1].ns) {
 		t.Errorf("statistics %+v", info.Statistics)
 	}

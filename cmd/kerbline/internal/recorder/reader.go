@@ -153,7 +153,7 @@ func (r *Reader) openPart(path string) error {
 	rec, err := r.scan.next()
 	if err == nil && rec.op == mcap.OpHeader {
 		if h, err := parse(mcap.ParseHeader, rec.body); err == nil {
-			r.own = h.Profile == Profile
+			r.own = h.Profile == profile
 		}
 	} else {
 		r.scan.pos = int64(len(mcap.Magic))
@@ -337,7 +337,7 @@ func (r *Reader) top(rec record) bool {
 		}
 	case mcap.OpMetadata:
 		var m *mcap.Metadata
-		if m, err = parse(mcap.ParseMetadata, rec.body); err == nil && m.Name == Profile {
+		if m, err = parse(mcap.ParseMetadata, rec.body); err == nil && m.Name == profile {
 			r.meta = m.Metadata
 		}
 	case mcap.OpAttachment:

@@ -226,6 +226,7 @@ func (r *Recorder) store(b []byte) {
 	if r.file != nil && (r.file.Size() >= r.o.MaxBytes || r.file.chunks >= maxChunks) {
 		r.end()
 	}
+	failed := false
 	for range 2 { // what one part does not take may fit a new one: the file may have grown too large
 		if r.file == nil && !r.open(first(b)) {
 			break
@@ -246,8 +247,11 @@ func (r *Recorder) store(b []byte) {
 		}
 		r.file = nil
 		r.fail(err)
+		failed = true
 	}
-	r.lastTry = time.Now()
+	if failed { // the next part is tried after a pause
+		r.lastTry = time.Now()
+	}
 	n := int64(0)
 	for rest := b; len(rest) > 0; {
 		size := int(binary.LittleEndian.Uint32(rest[9:]))
@@ -268,7 +272,7 @@ func (r *Recorder) copy(b []byte) error {
 	if err := r.file.Flush(); err != nil {
 		return err
 	}
-	return r.file.Sync()
+	return r.file.sync()
 }
 
 func first(b []byte) int64 { return int64(binary.LittleEndian.Uint64(b)) }

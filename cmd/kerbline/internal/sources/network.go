@@ -21,7 +21,8 @@ type netConn struct {
 
 func (c *netConn) about() string { return c.text }
 
-func openNet(ctx context.Context, spec Spec) (conn, error) {
+// openNet opens a TCP or UDP input; lines says that it carries lines of text.
+func openNet(ctx context.Context, spec Spec, lines bool) (conn, error) {
 	if spec.Kind == UDP {
 		var lc net.ListenConfig
 		pc, err := lc.ListenPacket(ctx, "udp", spec.Addr)
@@ -31,7 +32,7 @@ func openNet(ctx context.Context, spec Spec) (conn, error) {
 			}
 			return nil, err
 		}
-		return &udpConn{pc.(*net.UDPConn), "listening on " + spec.Addr}, nil
+		return &udpConn{pc.(*net.UDPConn), "listening on " + spec.Addr, lines}, nil
 	}
 	d := net.Dialer{Timeout: 3 * time.Second, KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: 3 * time.Second, Interval: time.Second, Count: 3}}
 	c, err := d.DialContext(ctx, "tcp", spec.Addr)
@@ -43,14 +44,21 @@ func openNet(ctx context.Context, spec Spec) (conn, error) {
 
 type udpConn struct {
 	*net.UDPConn
-	text string
+	text  string
+	lines bool
 }
 
 func (c *udpConn) about() string { return c.text }
 
 // Read returns one datagram; an error a peer sent back does not end listening.
+// Of lines, the end of a datagram is the end of a line also where the sender
+// left the line end out.
 func (c *udpConn) Read(b []byte) (int, error) {
-	n, _, err := c.ReadFromUDPAddrPort(b)
+	n, _, err := c.ReadFromUDPAddrPort(b[:len(b)-1])
+	if c.lines && n > 0 && b[n-1] != '\n' {
+		b[n] = '\n'
+		n++
+	}
 	if errors.Is(err, syscall.ECONNREFUSED) {
 		return n, errIdle
 	}

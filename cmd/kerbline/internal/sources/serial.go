@@ -38,6 +38,15 @@ func identify(path string) (names identity) {
 	return names
 }
 
+// Ports lists the serial devices that are plugged in, for messages.
+func Ports() (list []string) {
+	for _, pattern := range []string{byID + "/*", "/dev/ttyACM*", "/dev/ttyUSB*"} {
+		m, _ := filepath.Glob(pattern)
+		list = append(list, m...)
+	}
+	return list
+}
+
 // shares reports whether two devices have a lasting name in common.
 func (a identity) shares(b identity) bool {
 	return slices.ContainsFunc(a, func(s string) bool { return slices.Contains(b, s) })

@@ -61,6 +61,7 @@ type Source struct {
 	many   bool // there are other devices to try
 	giveUp bool // on this device, because of what it sends
 	gga    string
+	ggaAt  time.Time
 	known  identity // of the device opened last
 	tried  string   // device opened last
 	lost   int64    // bytes of Send that were dropped
@@ -87,7 +88,7 @@ func (s *Source) Spec() Spec { return s.spec }
 func (s *Source) GGA() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if time.Since(s.last) > 10*time.Second {
+	if time.Since(s.ggaAt) > 10*time.Second {
 		return ""
 	}
 	return s.gga
@@ -188,7 +189,7 @@ func (s *Source) open(ctx context.Context) (conn, error) {
 	case NTRIP:
 		return s.openNTRIP(ctx)
 	case TCP, UDP:
-		return openNet(ctx, s.spec)
+		return openNet(ctx, s.spec, s.ch != fusion.ChanCorrections)
 	}
 	return openPath(ctx, s.spec)
 }
@@ -294,7 +295,7 @@ func (s *Source) see(ns int64, b []byte) {
 		s.good = now
 	}
 	if s.watch.fresh {
-		s.gga, s.watch.fresh = string(s.watch.gga), false
+		s.gga, s.ggaAt, s.watch.fresh = string(s.watch.gga), now, false
 	}
 	s.mu.Unlock()
 }

@@ -359,10 +359,11 @@ func TestUDP(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	for i := range 3 {
-		fmt.Fprintf(c, "%d,0,0,0,0,0,9.8\n", i)
+	// The second datagram leaves out its line end.
+	for _, line := range []string{"1,0,0,0,0,0,9.8\n", "2,0,0,0,0,0,9.8", "3,0,0,0,0,0,9.8\r\n"} {
+		io.WriteString(c, line)
 	}
-	until(t, "datagrams", func() bool { return strings.Count(string(b.bytes()), "\n") == 3 })
+	until(t, "datagrams", func() bool { return string(b.bytes()) == "1,0,0,0,0,0,9.8\n2,0,0,0,0,0,9.8\n3,0,0,0,0,0,9.8\r\n" })
 }
 
 func TestNTRIP(t *testing.T) {

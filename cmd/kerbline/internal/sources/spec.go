@@ -34,8 +34,8 @@ type Spec struct {
 	text string
 }
 
-// DefaultBaud is used where a serial URL names none. USB receivers ignore it.
-const DefaultBaud = 115200
+// defaultBaud is used where a serial URL names none. USB receivers ignore it.
+const defaultBaud = 115200
 
 // Forms lists the forms [Parse] reads, for messages and help texts.
 const Forms = "serial:///dev/ttyACM0?baud=460800, tcp://host:port, udp://:port, ntrip://user@host:port/MOUNT, ntrips://..., a path, or -"
@@ -58,7 +58,7 @@ func Parse(s string) (Spec, error) {
 		case s == "-":
 			return Spec{Kind: Stdin, text: "-"}, nil
 		case strings.HasPrefix(s, "/dev/tty"):
-			return Spec{}, fmt.Errorf("sources: %s is a serial port, want serial://%s?baud=%d", s, s, DefaultBaud)
+			return Spec{}, fmt.Errorf("sources: %s is a serial port, want serial://%s?baud=%d", s, s, defaultBaud)
 		}
 		return Spec{Kind: Path, Paths: []string{s}, text: s}, nil
 	}
@@ -69,7 +69,7 @@ func Parse(s string) (Spec, error) {
 		list, query, _ := strings.Cut(rest, "?")
 		for _, p := range strings.Split(list, ",") {
 			if p == "" {
-				return Spec{}, fmt.Errorf("sources: %s: names no device, want serial:///dev/ttyACM0?baud=%d", s, DefaultBaud)
+				return Spec{}, fmt.Errorf("sources: %s: names no device, want serial:///dev/ttyACM0?baud=%d", s, defaultBaud)
 			}
 			if _, err := filepath.Match(p, ""); err != nil {
 				return Spec{}, fmt.Errorf("sources: %s: %q is no pattern: %w", s, p, err)
@@ -78,9 +78,9 @@ func Parse(s string) (Spec, error) {
 		}
 		values, err := url.ParseQuery(query)
 		if err != nil {
-			return Spec{}, fmt.Errorf("sources: %s: settings %q cannot be read, want baud=%d", s, query, DefaultBaud)
+			return Spec{}, fmt.Errorf("sources: %s: settings %q cannot be read, want baud=%d", s, query, defaultBaud)
 		}
-		spec.Baud = DefaultBaud
+		spec.Baud = defaultBaud
 		for k, v := range values {
 			n, err := strconv.Atoi(v[0])
 			if k != "baud" || err != nil || n < 50 || n > 12_000_000 {

@@ -1,7 +1,11 @@
 //go:build linux
 
 // Package ptytest makes pseudo-terminals that stand in for serial devices in
-// tests.
+// tests: the test holds the device's end and plugs it in and out, the program
+// under test opens the other end by its path. Bytes go through unchanged; there
+// are no units and no frames.
+//
+// Start at [New].
 package ptytest
 
 import (
