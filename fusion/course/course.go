@@ -66,9 +66,6 @@ func (c *Course) Closed() bool { return c.closed }
 // Name returns the property "name" of the feature, or "".
 func (c *Course) Name() string { return c.name }
 
-// Bound reports whether [Course.Bind] was called.
-func (c *Course) Bound() bool { return c.bound }
-
 // Origin returns the first vertex; its height is 0 when the file gives none.
 func (c *Course) Origin() geodesy.LLA { return c.lla[0] }
 

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"sort"
 
 	"kerbline/gnss/geodesy"
 )
@@ -291,21 +290,4 @@ func position(b []byte, offset int64) (line, col int) {
 	head := b[:n]
 	line = 1 + bytes.Count(head, []byte("\n"))
 	return line, n - (bytes.LastIndexByte(head, '\n') + 1)
-}
-
-// HalfWidths returns the smallest, the median and the largest half width in m,
-// NaN when the map gives none.
-func (c *Course) HalfWidths() (least, median, most float64) {
-	w := make([]float64, 0, len(c.half))
-	for _, v := range c.half {
-		if !math.IsNaN(v) {
-			w = append(w, v)
-		}
-	}
-	if len(w) == 0 {
-		nan := math.NaN()
-		return nan, nan, nan
-	}
-	sort.Float64s(w)
-	return w[0], w[len(w)/2], w[len(w)-1]
 }
