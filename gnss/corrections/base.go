@@ -54,6 +54,7 @@ func (l *Link) station(t float64, m *rtcm.Message) {
 	}
 	l.changed(t, math.NaN(), old)
 	l.flow.relearn() // another base, another message set
+	l.forgetMessages(t)
 	if m.Station != b.known {
 		l.doubt()
 	}
@@ -118,7 +119,7 @@ func (l *Link) coordinates(t float64, m *rtcm.Message) {
 			b.reference = m.Base
 		}
 	} else {
-		if gap := t - b.at; gap > 0 && l.st.Condition == Flowing {
+		if gap := t - b.at; gap > 0 && l.flow.cond == Flowing {
 			b.interval = finite(b.interval, gap)
 			b.interval += 0.2 * (gap - b.interval)
 		}
@@ -134,7 +135,7 @@ func (l *Link) coordinates(t float64, m *rtcm.Message) {
 	b.at, b.silence = t, 0
 	st.BaseOff = b.reference.Dist(m.Base)
 	l.judgeBase()
-	if st.Condition != Silent {
+	if l.flow.cond != Silent {
 		l.out.waitBase = false // heard after the silence
 	}
 }

@@ -10,6 +10,7 @@ const (
 	BadBytes                         // bytes outside valid frames beyond the limit
 	LateFrames                       // at least half of the epochs that came were late
 	FewFrames                        // epochs missing, or coming without usual constellations
+	TypesMissing                     // station messages stopped while observations went on
 	LinkHealthy                      // nearly every epoch came whole and on time
 	StationChanged                   // another station id after the fault than before
 	BaseShifted                      // other base coordinates after than before
@@ -17,7 +18,7 @@ const (
 	Uncorrected                      // the rover left the corrected solution, age blank
 	UsedLate                         // the rover kept taking up corrections, but old ones
 	AgeContradicts                   // the tap says nothing fresh came, the rover's age says it did
-	SatsFell                         // satellites used, or their C/N0, fell
+	SatsFell                         // satellites used, or their C/N0, fell while the age was still low
 	QualityFell                      // quality worse than before
 	RoverSilent                      // no sentence for at least half of the fault
 	factsEnd
@@ -26,7 +27,7 @@ const (
 // factTexts says each fact in a few words, in the order of the bits.
 var factTexts = [...]string{
 	"the link is tapped", "no bytes", "an interruption", "bytes outside valid frames", "late frames",
-	"missing messages", "a healthy link", "another station id", "other base coordinates",
+	"missing observations", "missing station messages", "a healthy link", "another station id", "other base coordinates",
 	"a growing correction age", "no corrected solution", "old corrections used",
 	"a low age against a dead tap", "fewer or weaker satellites", "a worse quality", "no sentences",
 }
@@ -64,6 +65,7 @@ var rules = [...]rule{
 	{cause: LinkCorrupt, all: Tapped | BadBytes},
 	{cause: LinkLate, all: Tapped | LateFrames, none: AgeContradicts},
 	{cause: LinkSparse, all: Tapped | FewFrames, none: NoBytes | LateFrames},
+	{cause: LinkSparse, all: Tapped | TypesMissing},
 	{cause: SkyBlocked, all: SatsFell | QualityFell, none: AgeGrew},
 	{cause: SkyBlocked, all: SatsFell | QualityFell | LinkHealthy},
 	{cause: ReceiverNotUsing, all: Tapped | LinkHealthy, any: AgeGrew | Uncorrected},

@@ -27,18 +27,22 @@ func DefaultConfig() Config {
 const (
 	learnEpochs   = 5    // observation epochs heard before the link can be judged
 	learnUses     = 4    // corrections taken up before the rover can be judged
-	goodToEnd     = 5    // good epochs in a row that end a fault of the link
+	goodLeast     = 3    // good epochs in a row that end a fault of the link, at least
+	goodSpoiled   = 6    // the same where bytes came broken: that comes and goes
+	goodMost      = 12   // and at most; between: so many that a fault that goes on lets
+	goodChance    = 1e-3 // them through in a row with this probability only
 	goodToFlow    = 2    // good epochs in a row after which the link flows again
 	jitterFloor   = 0.08 // s of latency beyond the usual that is never called late
 	jitterSigmas  = 6    // else this many mean deviations
 	clearlyLate   = 1.0  // s beyond the usual latency: an epoch counts as late evidence
 	holdOpen      = 3.0  // s for which a corrupt, late or sparse link is watched before an episode opens
 	uncorrectedS  = 2.0  // s without a corrected solution that count as not corrected
-	satsShare     = 0.25 // share of the usual satellites whose loss is a blocked sky, with a worse quality
+	satsMargin    = 4    // satellites whose loss is a blocked sky, with a worse quality
+	satsShare     = 0.2  // or this share of the usual ones, whichever is more
 	cn0Fall       = 6.0  // dB-Hz of mean C/N0, likewise
 	skyHold       = 1.0  // s for which satellites and quality must be down
-	roverGapMin   = 2.0  // s without a sentence: the receiver is silent
-	roverGapTimes = 4    // or this many of its usual intervals
+	roverGapMin   = 0.9  // s without a sentence: the receiver is silent
+	roverGapTimes = 5    // or this many of its usual intervals
 	requalifyS    = 3.0  // s for which quality and age must be back
 	requalifyMax  = 60.0 // s after which an episode closes although the quality is not back
 	baseWaitMax   = 30.0 // s an episode waits for base coordinates after a silence

@@ -11,6 +11,8 @@
 //
 //   - flow.go groups observation messages into epochs, learns what is usual
 //     (interval, constellations, latency) and judges each epoch against it.
+//   - spacing.go misses station messages that no longer come between epochs that
+//     are as usual: an episode of its own, beside others.
 //   - rover.go follows the receiver: when it last took up a correction, how
 //     many satellites it has, whether it speaks at all.
 //   - base.go compares the broadcast coordinates and station id with the

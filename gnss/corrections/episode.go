@@ -21,6 +21,8 @@ type Evidence struct {
 	Lost     [8]bool // constellations missing in the last partial epoch, by rtcm.System
 	Latency  float64 // s, longest
 	UsualLat float64 // s
+	Types    [4]int  // station messages that stopped coming, by number
+	NTypes   int
 
 	StationBefore, StationAfter int     // on the link, else as the rover says
 	BaseShift                   float64 // m between the coordinates before and after
@@ -137,10 +139,10 @@ func (k *track) end(to, flow float64) {
 	}
 }
 
-func (k *track) shift(dt float64) {
-	k.from += dt
-	k.to += dt
-	k.flow += dt
+func (k *track) shift(dt, now float64) {
+	k.from = min(k.from+dt, now)
+	k.to = min(k.to+dt, now)
+	k.flow = min(k.flow+dt, now)
 }
 
 // outage is the open episode with what is needed to finish it.
@@ -261,7 +263,7 @@ func (l *Link) arm(t float64) {
 	} else {
 		l.armed = l.flow.epochs >= 2*learnEpochs
 	}
-	if l.armed {
+	if l.st.Ready = l.armed; l.armed {
 		for i := range l.tracks {
 			l.tracks[i].active = false
 		}
@@ -281,14 +283,9 @@ func (l *Link) episodes(t float64) {
 	if o.open {
 		l.pursue(t)
 	}
-	st.Open = o.open || l.moved.open
-	switch {
-	case o.open:
-		st.OpenSince, st.OpenCause = o.ep.Start, o.ep.Cause
-	case l.moved.open:
-		st.OpenSince, st.OpenCause = l.moved.ep.Start, l.moved.ep.Cause
-	default:
-		st.OpenSince, st.OpenCause = math.NaN(), CauseUnknown
+	st.Open, st.OpenSince, st.OpenCause = false, math.NaN(), CauseUnknown
+	if e := l.Opened(); e != nil {
+		st.Open, st.OpenSince, st.OpenCause = true, e.Start, e.Cause
 	}
 }
 
@@ -297,10 +294,14 @@ func (l *Link) due(t float64) bool {
 	if l.tracks[trackUse].active || l.tracks[trackSky].active || l.tracks[trackRover].active {
 		return true
 	}
-	if !l.flow.learned() || !l.tracks[trackLink].active {
-		return false
-	}
-	return l.st.Condition == Silent || t-l.flow.badFrom >= holdOpen
+	return l.linkDue(t)
+}
+
+// linkDue reports the same of the link alone.
+func (l *Link) linkDue(t float64) bool {
+	f := &l.flow
+	return f.learned() && l.tracks[trackLink].active &&
+		(f.cond == Silent || t-f.badFrom >= holdOpen && f.badUntil(t) >= 2)
 }
 
 // open begins an episode; what happened before it was seen comes from the
@@ -360,9 +361,14 @@ func (l *Link) pursue(t float64) {
 	o := &l.out
 	e, ev := &o.ep, &o.ep.Evidence
 	wrong := false
+	rover := l.tracks[trackUse].active || l.tracks[trackSky].active || l.tracks[trackRover].active
+	// A single bad epoch after an outage is not part of it, but spoiled bytes come
+	// and go.
+	single := !rover && !l.linkDue(t) && !(e.Cause == LinkCorrupt && l.flow.spoiled)
 	for i := range l.tracks {
 		k, mine := &l.tracks[i], &o.tracks[i]
 		switch {
+		case i == trackLink && k.active && !mine.active && single:
 		case k.active:
 			wrong = true
 			if math.IsNaN(mine.from) {
@@ -375,8 +381,7 @@ func (l *Link) pursue(t float64) {
 	}
 	// While the link alone is still being watched, as usual again, the fault
 	// itself is over: its figures stand.
-	over := l.tracks[trackLink].active && l.flow.goodRun >= goodToFlow &&
-		!l.tracks[trackUse].active && !l.tracks[trackSky].active && !l.tracks[trackRover].active
+	over := l.tracks[trackLink].active && l.flow.goodRun >= goodToFlow && !rover
 	if wrong {
 		o.quiet = math.NaN()
 		e.FaultEnd, e.Flowing = math.NaN(), math.NaN()
@@ -391,7 +396,7 @@ func (l *Link) pursue(t float64) {
 		if l.st.Tapped {
 			ev.Silence = max(ev.Silence, t-l.st.LastByte)
 		}
-		if l.st.Condition == Silent {
+		if l.flow.cond == Silent {
 			o.silent = true
 			o.waitBase = l.base.heard
 		}
@@ -531,8 +536,7 @@ func (l *Link) facts() Facts {
 	set(e.AgeMax > ev.AgeLimit, AgeGrew)
 	set(o.uncorrected, Uncorrected)
 	set(o.stale >= 3 && float64(o.stale) >= 0.4*ev.Span/finite(r.every, 1), UsedLate)
-	set(r.satsSeen >= 20 && (ev.SatsBefore >= 0 && float64(ev.SatsBefore-ev.SatsLeast) > max(4, satsShare*float64(ev.SatsBefore)) ||
-		ev.CN0Before-ev.CN0Least > cn0Fall), SatsFell)
+	set(!math.IsNaN(o.tracks[trackSky].from), SatsFell)
 	set(rank(ev.QualityMin) < rank(ev.QualityBefore), QualityFell)
 	set(ev.RoverGap > r.roverGapLimit() && ev.RoverGap >= 0.5*ev.Span, RoverSilent)
 	return facts
@@ -542,6 +546,7 @@ func (l *Link) facts() Facts {
 func (l *Link) finish(o *outage, t float64) {
 	e := &o.ep
 	e.Closed = t
+	e.Start = min(e.Start, e.End()) // host time may run back a little
 	l.recur.add(e.Start, e.Where)
 	e.Recurs = l.recur.test()
 	if l.nDone == len(l.done) {

@@ -37,12 +37,14 @@ type gapMeter struct {
 
 // flow is the link's observation epochs, and what is usual about them.
 type flow struct {
-	tot     totals
-	buckets [8]bucket // of the last seconds, by second modulo 8
-	second  int64     // of the newest Minute column
-	meters  [MaxTypes]gapMeter
-	runs    int     // counts changes of the condition
-	badFrom float64 // since when the link has not been flowing, NaN while it is
+	tot      totals
+	buckets  [8]bucket // of the last seconds, by second modulo 8
+	second   int64     // of the newest Minute column
+	meters   [MaxTypes]gapMeter
+	spacings [MaxTypes]spacing
+	cond     Condition // of the observations
+	runs     int       // counts changes of it
+	badFrom  float64   // since when the link has not been flowing, NaN while it is
 
 	cur     obsEpoch
 	started bool // cur holds an epoch
@@ -68,10 +70,13 @@ type flow struct {
 	// The present run of trouble. It begins after an epoch that was as usual
 	// and ends with goodToEnd such epochs in a row.
 	running   bool
+	bads      int     // epochs of it that were missing or not as usual
+	goods     int     // the others, up to the last bad one
 	from      float64 // estimated begin
 	slack     float64
 	lastBad   float64 // due time of the last epoch that was missing or not as usual
 	lastEntry float64 // due time of the last late epoch that did not just queue behind another
+	spoiled   bool    // bytes came broken
 	serious   bool    // an epoch was missing, thin, damaged or clearly late
 	goodRun   int
 	firstGood float64 // due time of the first epoch of the good run
@@ -82,8 +87,12 @@ type flow struct {
 
 func newFlow() flow {
 	nan := math.NaN()
-	return flow{badFrom: nan, interval: nan, msgs: nan, sats: nan, lat: nan, dev: nan, due: nan, latency: nan,
+	f := flow{badFrom: nan, interval: nan, msgs: nan, sats: nan, lat: nan, dev: nan, due: nan, latency: nan,
 		lastBad: nan, lastEntry: nan, firstGood: nan, firstCame: nan, lastGood: nan, junkAt: nan, from: nan, slack: nan}
+	for i := range f.spacings {
+		f.spacings[i].forget()
+	}
+	return f
 }
 
 // junk notes bytes outside any frame at t.
@@ -165,7 +174,7 @@ func (l *Link) count(t float64, m *rtcm.Message) {
 	}
 	if gap := t - s.Last; gap >= 0 {
 		s.MaxGap = max(s.MaxGap, gap)
-		if g.run == l.flow.runs && st.Condition == Flowing && !l.flow.running {
+		if g.run == l.flow.runs && l.flow.cond == Flowing && !l.flow.running {
 			g.sum += gap
 			g.n++
 			if g.sum > 0 {
@@ -180,6 +189,7 @@ func (l *Link) count(t float64, m *rtcm.Message) {
 	if k := &s.Minute[len(s.Minute)-1]; *k < math.MaxUint8 {
 		*k++
 	}
+	l.stationMessage(t, i)
 }
 
 // observe adds an observation message to its epoch. An epoch is judged as soon
@@ -273,14 +283,18 @@ func (l *Link) judge() {
 		f.nSteps++
 		f.interval = median(f.steps[:min(f.nSteps, len(f.steps))])
 	}
-	f.latency = c.last - c.utc - l.off
-	l.st.Latency = f.latency
+	if d := c.last - c.utc; math.IsNaN(l.off) && !(d >= l.least) {
+		f.shiftLatency(l.least - d)
+		l.least = d
+	}
+	f.latency = c.last - c.utc - l.tie()
+	l.st.Latency, l.st.Untied = f.latency, math.IsNaN(l.off)
 	if math.IsNaN(f.lat) {
 		f.lat, f.dev = f.latency, jitterFloor/jitterSigmas
 	}
 	f.due = c.last
-	if due := c.utc + l.off + f.lat; !math.IsNaN(due) {
-		f.due = due
+	if due := c.utc + l.tie() + f.lat; !math.IsNaN(due) {
+		f.due = min(due, c.last)
 	}
 
 	whole := learning || f.whole(c)
@@ -312,9 +326,12 @@ func (l *Link) judge() {
 	}
 
 	if missing > 0 {
-		f.bad(f.due - float64(missing)*f.interval)
+		f.bad(f.due-float64(missing)*f.interval, missing)
 		f.lastBad = f.due - f.interval
 		f.serious = true
+		if f.junkAt < c.first-f.interval/2 {
+			f.junkAt = math.NaN() // what is left of the missing one
+		}
 	}
 	if whole && !late && math.IsNaN(f.junkAt) {
 		if f.goodRun == 0 {
@@ -322,6 +339,7 @@ func (l *Link) judge() {
 		}
 		f.goodRun++
 		f.lastGood = f.due
+		l.wholeEpoch(f.due, l.t)
 		if !f.running || learning {
 			f.learn(c)
 		}
@@ -333,7 +351,7 @@ func (l *Link) judge() {
 		if f.junkAt < at {
 			at = f.junkAt
 		}
-		f.bad(at)
+		f.bad(at, 1)
 		f.lastBad = f.due
 		f.serious = f.serious || !whole || clearly || !math.IsNaN(f.junkAt)
 		// A burst after a delay is a queue that empties: those epochs entered
@@ -345,8 +363,16 @@ func (l *Link) judge() {
 	}
 	f.junkAt = math.NaN()
 	l.out.late(f.latency)
-	if f.running && f.goodRun >= goodToEnd {
+	if f.running && f.goodRun >= f.goodToEnd() {
 		l.endRun()
+	}
+}
+
+// shiftLatency adds d to the latencies known: they count from another zero now.
+func (f *flow) shiftLatency(d float64) {
+	if !math.IsNaN(d) {
+		f.lat += d
+		f.latency += d
 	}
 }
 
@@ -357,11 +383,12 @@ func (f *flow) slot(fill float64) {
 	f.nSlots = min(f.nSlots+1, len(f.slots))
 }
 
-// bad notes that something due at the time given was not as usual: a run
-// begins, or goes on.
-func (f *flow) bad(due float64) {
+// bad notes that n epochs from the one due at the time given were not as
+// usual: a run begins, or goes on.
+func (f *flow) bad(due float64, n int) {
 	if !f.running {
 		f.running, f.serious = true, false
+		f.bads, f.goods, f.goodRun, f.spoiled = 0, 0, 0, false
 		f.lastEntry = math.NaN()
 		before := f.lastGood
 		if math.IsNaN(before) || before > due {
@@ -369,7 +396,29 @@ func (f *flow) bad(due float64) {
 		}
 		f.from, f.slack = (before+due)/2, (due-before)/2
 	}
+	f.spoiled = f.spoiled || !math.IsNaN(f.junkAt)
+	f.bads += n
+	f.goods += f.goodRun
 	f.goodRun = 0
+}
+
+// badUntil is how many epochs of the present run were bad or, after the last
+// judged one, should have come by now.
+func (f *flow) badUntil(t float64) int {
+	return f.bads + max(0, int((t-f.due)/f.interval-0.5))
+}
+
+// goodToEnd is how many good epochs in a row end the present run: so many as
+// the fault, if it went on, would seldom let through, going by the share it let
+// through so far.
+func (f *flow) goodToEnd() int {
+	// The rule of succession: g is the chance of the next one.
+	g := float64(f.goods+1) / float64(f.goods+f.bads+2)
+	least := goodLeast
+	if f.spoiled {
+		least = goodSpoiled
+	}
+	return min(max(int(math.Ceil(math.Log(goodChance)/math.Log(g))), least), goodMost)
 }
 
 // learn takes an epoch into what is usual: means over the first sixty, then
@@ -431,10 +480,11 @@ func (l *Link) silentLimit() float64 {
 }
 
 // condition sets the link's condition. It leaves Flowing when something holds
-// against it, and returns once epochs are as usual again.
+// against it, and returns once epochs are as usual again. While observations
+// flow but station messages are missing, it tells Sparse.
 func (l *Link) condition(t float64) {
 	f, st := &l.flow, &l.st
-	c := st.Condition
+	c := f.cond
 	_, _, bad := f.window(t)
 	thin := 0.0
 	for _, x := range f.slots {
@@ -458,10 +508,17 @@ func (l *Link) condition(t float64) {
 	case !f.running:
 		c = Flowing
 	}
-	if c == st.Condition {
+	told := c
+	if c == Flowing && l.thin.open {
+		told = Sparse
+	}
+	if told != st.Condition {
+		st.Condition, st.Since = told, t
+	}
+	if c == f.cond {
 		return
 	}
-	st.Condition, st.Since = c, t
+	f.cond = c
 	f.runs++
 	switch {
 	case c == Flowing || c == Untapped:
@@ -482,7 +539,7 @@ func (l *Link) watchLink(t float64) {
 		if f.junkAt < next {
 			next = f.junkAt
 		}
-		f.bad(next)
+		f.bad(next, 0)
 		f.serious = true
 	}
 	if f.running {

@@ -15,6 +15,7 @@ type Link struct {
 
 	t      float64 // newest host time
 	off    float64 // host clock - UTC in s, NaN until tied
+	least  float64 // s, least arrival - epoch heard: stands in for off until then
 	place  float64 // m along the lap
 	lap    float64 // m, lap length
 	armed  bool    // start-up is over: outages count
@@ -24,6 +25,9 @@ type Link struct {
 	tracks [numTracks]track
 	out    outage
 	moved  outage // of base coordinates; it may go on beside others
+	thin   outage // of station messages, likewise
+	gone   span   // when those stopped
+	back   span   // and when they began again, as far as known
 	past   [samples]sample
 	nPast  int // samples written so far
 	recur  recur
@@ -35,7 +39,7 @@ type Link struct {
 // New returns a Link that has heard nothing yet.
 func New(cfg Config) *Link {
 	nan := math.NaN()
-	l := &Link{cfg: cfg, t: nan, off: nan, place: nan, lap: nan}
+	l := &Link{cfg: cfg, t: nan, off: nan, least: nan, place: nan, lap: nan}
 	l.st = State{Since: nan, LastByte: nan, BytesPerS: nan, Latency: nan, UsualLat: nan, BadShare: nan,
 		UsualSats: nan, Station: -1, BaseOff: nan, BaseChangedAt: nan, BaseStep: nan, StationBefore: -1,
 		Baseline: nan, RoverAge: nan, RoverStn: -1, OpenSince: nan, LastStart: nan, LastEnd: nan}
@@ -52,9 +56,23 @@ func New(cfg Config) *Link {
 // until the next call.
 func (l *Link) State() *State { return &l.st }
 
-// Clock tells host clock - UTC in s, NaN while it is not known. Without it no
-// latency is judged.
-func (l *Link) Clock(hostMinusUTC float64) { l.off = hostMinusUTC }
+// Clock tells host clock - UTC in s, NaN while it is not known. Without it
+// latencies count from the least one heard, so that a late link is seen all the
+// same.
+func (l *Link) Clock(hostMinusUTC float64) {
+	if math.IsNaN(l.off) && !math.IsNaN(hostMinusUTC) {
+		l.flow.shiftLatency(l.least - hostMinusUTC)
+	}
+	l.off = hostMinusUTC
+}
+
+// tie is host clock - UTC, or what stands in for it.
+func (l *Link) tie() float64 {
+	if math.IsNaN(l.off) {
+		return l.least
+	}
+	return l.off
+}
 
 // Where tells the place on the lap and the lap's length in m, NaN where there
 // is no map.
@@ -125,7 +143,7 @@ func (l *Link) Tick(t float64) {
 // Close ends the recording at t: open episodes are closed unfinished.
 func (l *Link) Close(t float64) {
 	l.advance(t)
-	for _, o := range [...]*outage{&l.out, &l.moved} {
+	for _, o := range [...]*outage{&l.out, &l.moved, &l.thin} {
 		if o.open {
 			o.ep.Unfinished = math.IsNaN(o.ep.FaultEnd)
 			l.finish(o, l.t)
@@ -153,6 +171,8 @@ func (l *Link) Opened() *Episode {
 		return &l.out.ep
 	case l.moved.open:
 		return &l.moved.ep
+	case l.thin.open:
+		return &l.thin.ep
 	}
 	return nil
 }
@@ -176,44 +196,49 @@ func (l *Link) ClockStep(dt float64) {
 	if l.flow.running && l.flow.from >= before-l.silentLimit() {
 		l.flow.running = false
 	}
-	l.shiftTimes(dt)
+	l.shiftTimes(dt, l.t)
 	l.step(l.t)
 }
 
-// shiftTimes moves every remembered host time by dt.
-func (l *Link) shiftTimes(dt float64) {
+// shiftTimes moves every remembered host time by dt, none of them beyond now.
+func (l *Link) shiftTimes(dt, now float64) {
+	move := func(x *float64) { *x = min(*x+dt, now) }
 	st, f, r, b := &l.st, &l.flow, &l.rover, &l.base
 	for _, x := range [...]*float64{
-		&st.Since, &st.LastByte, &st.BaseChangedAt, &st.LastStart, &st.LastEnd,
+		&l.least, &st.Since, &st.LastByte, &st.BaseChangedAt, &st.LastStart, &st.LastEnd,
 		&f.badFrom, &f.cur.first, &f.cur.last, &f.judged.first, &f.judged.last, &f.due, &f.from, &f.lastBad,
 		&f.lastEntry, &f.firstGood, &f.firstCame, &f.lastGood, &f.junkAt,
 		&r.last, &r.lastUse, &r.freshAt, &r.wasRight, &r.rightFrom, &r.lowFrom, &r.lowAt, &r.lowTill, &r.backAt, &r.posAt,
-		&b.at,
+		&b.at, &l.gone.from, &l.gone.to, &l.back.from, &l.back.to,
 	} {
-		*x += dt
+		move(x)
+	}
+	for i := range f.spacings {
+		move(&f.spacings[i].last)
+		move(&f.spacings[i].due)
 	}
 	for i := range st.Types[:st.NTypes] {
-		st.Types[i].Last += dt
+		move(&st.Types[i].Last)
 	}
 	for i := range r.steps {
-		r.steps[i].t += dt
+		move(&r.steps[i].t)
 	}
 	for i := range l.past {
-		l.past[i].t += dt
+		move(&l.past[i].t)
 	}
 	for i := range l.recur.at {
-		l.recur.at[i] += dt
+		move(&l.recur.at[i])
 	}
 	for i := range l.tracks {
-		l.tracks[i].shift(dt)
+		l.tracks[i].shift(dt, now)
 	}
-	for _, o := range [...]*outage{&l.out, &l.moved} {
+	for _, o := range [...]*outage{&l.out, &l.moved, &l.thin} {
 		for _, x := range [...]*float64{&o.last, &o.quiet, &o.fit,
 			&o.ep.Start, &o.ep.FaultEnd, &o.ep.Flowing, &o.ep.Requalified, &o.ep.Detected} {
-			*x += dt
+			move(x)
 		}
 		for i := range o.tracks {
-			o.tracks[i].shift(dt)
+			o.tracks[i].shift(dt, now)
 		}
 	}
 }
@@ -222,7 +247,8 @@ func (l *Link) shiftTimes(dt float64) {
 // remembered with it.
 func (l *Link) advance(t float64) {
 	if t < l.t-1 {
-		l.shiftTimes(t - l.t)
+		l.shiftTimes(t-l.t, t)
+		l.off += t - l.t
 	}
 	if dt := t - l.t; dt > 0 && dt < 1 {
 		l.recur.spend(l.place, l.lap, dt)

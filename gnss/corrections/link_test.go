@@ -78,6 +78,7 @@ func TestCauses_WithoutTheirEvidence(t *testing.T) {
 	moved := faulty(fault{kind: "base_moved", from: 100, to: 1e9, shift: move})
 	unused := faulty(fault{kind: "receiver_not_using", from: 100, to: 130})
 	blocked := faulty(fault{kind: "sky_blocked", from: 100, to: 130, p: 8})
+	bare := faulty(fault{kind: "link_sparse_types", from: 100, to: 180})
 	mute := faulty(fault{kind: "receiver_silent", from: 100, to: 130})
 
 	for _, tt := range []struct {
@@ -92,6 +93,8 @@ func TestCauses_WithoutTheirEvidence(t *testing.T) {
 		{"the same rover, bytes sound", splice(sound, corrupt), "receiver_not_using"},
 		{"every fifth epoch", sparse, "link_sparse"},
 		{"the same rover, every epoch", splice(sound, sparse), "receiver_not_using"},
+		{"no station messages", bare, "link_sparse"},
+		{"the same rover, station messages there", splice(sound, bare), "none"},
 		{"epochs late", late, "link_late"},
 		{"the same rover, epochs on time", splice(sound, late), "receiver_not_using"},
 		{"epochs late, the rover's age low", splice(late, sound), "unknown"},
@@ -117,6 +120,14 @@ func TestCauses_WithoutTheirEvidence(t *testing.T) {
 		{"late, not tapped", splice(nil, late), "link_late"},
 		{"silent, not tapped", splice(nil, silent), "unknown"},
 		{"another base, not tapped", splice(nil, restarted), "base_restarted"},
+		// Without a receiver the tap alone, though nothing ties the clocks.
+		{"as usual, no receiver", splice(sound, nil), "none"},
+		{"silent, no receiver", splice(silent, nil), "link_silent"},
+		{"broken, no receiver", splice(corrupt, nil), "link_corrupt"},
+		{"every fifth epoch, no receiver", splice(sparse, nil), "link_sparse"},
+		{"late, no receiver", splice(late, nil), "link_late"},
+		{"another base, no receiver", splice(restarted, nil), "base_restarted"},
+		{"moved, no receiver", splice(moved, nil), "base_moved"},
 	} {
 		if got := only(t, tt.in); got != tt.want {
 			t.Errorf("%s: %s, want %s", tt.what, got, tt.want)
@@ -155,6 +166,18 @@ func TestDecide_EveryFactCounts(t *testing.T) {
 		}
 		if c.Try() == "" || c.Words() == "" {
 			t.Errorf("%v has no words", c)
+		}
+	}
+}
+
+// Numbers and contents as public message lists give them (pyrtcm and others).
+func TestMessageWords(t *testing.T) {
+	for n, want := range map[int]string{
+		1005: "base coordinates", 1230: "GLONASS code-phase biases", 1074: "GPS pseudoranges, phases, C/N0 (MSM4)",
+		1137: "NavIC pseudoranges, phases, Doppler, C/N0, high resolution (MSM7)", 1070: "", 1078: "", 1138: "", 4072: "",
+	} {
+		if got := MessageWords(n); got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
 		}
 	}
 }

@@ -36,6 +36,7 @@ type rover struct {
 	satsSeen            int
 	lowFrom, lowSlack   float64 // estimated begin of a fall of satellites, NaN while there is none
 	lowAt               float64 // when it was seen
+	lowLate             bool    // corrections were missing before: the fall follows from that
 	lowTill             float64 // arrival of the last epoch of it
 	backAt              float64 // since when the satellites are back, NaN while they are not
 
@@ -86,6 +87,9 @@ func (l *Link) follow(e *gnss.Epoch, t float64) {
 		return // no sentence told the quality: age and satellites are unknown too
 	}
 	r.quality, r.sats, r.cn0 = e.Quality, e.Sats, e.CN0
+	if e.Quality == gnss.QualityNone && r.sats < 0 {
+		r.sats = 0 // no solution, and it counts none that it would use
+	}
 	st.RoverAge, st.RoverStn = math.NaN(), e.Station
 	if corrected(e) {
 		st.RoverAge = e.Age
@@ -190,29 +194,30 @@ func finite(x, other float64) float64 {
 }
 
 // lowSats reports whether n satellites at cn0 dB-Hz are far fewer or weaker
-// than usual: by margin satellites or share of them, or by cn0Drop.
-func (r *rover) lowSats(n int, cn0, margin, share, cn0Drop float64) bool {
+// than usual; part scales what is far, 1 to see it begin.
+func (r *rover) lowSats(n int, cn0, part float64) bool {
 	if r.satsSeen < 20 {
 		return false
 	}
-	return n >= 0 && float64(n) < r.usualSats-max(margin, share*r.usualSats) || cn0 < r.usualCN0-cn0Drop
+	return n >= 0 && float64(n) < r.usualSats-part*max(satsMargin, satsShare*r.usualSats) || cn0 < r.usualCN0-part*cn0Fall
 }
 
 // sky follows the satellites; prev is when the epoch before arrived.
 func (l *Link) sky(e *gnss.Epoch, t, prev float64) {
 	r := &l.rover
-	if e.Sats < 0 && math.IsNaN(e.CN0) {
+	if r.sats < 0 && math.IsNaN(e.CN0) {
 		return
 	}
 	switch {
-	case r.lowSats(e.Sats, e.CN0, 4, satsShare, cn0Fall):
+	case r.lowSats(r.sats, e.CN0, 1):
 		if math.IsNaN(r.lowFrom) {
 			before := finite(prev, t)
 			r.lowFrom, r.lowSlack, r.lowAt = (before+t)/2, (t-before)/2, t
+			r.lowLate = r.age > l.ageLimit()
 		}
 		r.lowTill, r.backAt = t, math.NaN()
 	case !math.IsNaN(r.lowFrom):
-		if r.lowSats(e.Sats, e.CN0, 3, 0.6*satsShare, 0.6*cn0Fall) {
+		if r.lowSats(r.sats, e.CN0, 0.6) {
 			r.lowTill, r.backAt = t, math.NaN()
 			break
 		}
@@ -265,7 +270,7 @@ func (l *Link) watchRover(t float64) {
 		l.tracks[trackUse].begin(min(from, r.wasRight+r.interval/2), half)
 		l.out.uncorrected = l.out.open
 	}
-	if !math.IsNaN(r.lowFrom) && math.IsNaN(r.backAt) && r.last-r.lowAt >= skyHold && rank(r.quality) < rank(l.at(r.lowFrom).quality) {
+	if !math.IsNaN(r.lowFrom) && !r.lowLate && math.IsNaN(r.backAt) && r.last-r.lowAt >= skyHold && rank(r.quality) < rank(l.at(r.lowFrom).quality) {
 		l.tracks[trackSky].begin(r.lowFrom, r.lowSlack)
 	}
 }

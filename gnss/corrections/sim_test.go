@@ -21,6 +21,7 @@ type fault struct {
 	shift    geodesy.ECEF // m, of the base
 	id       int          // new station id, 0 for the same
 	silent   float64      // s of silence, base_restarted
+	mode     string       // which way of it, by kind
 }
 
 // session is a car lapping with a base beside the track, simulated as far as
@@ -32,6 +33,7 @@ type session struct {
 	faults []fault
 	every  float64 // s between observation epochs, 0 for 1
 	hz     float64 // of the rover, 0 for 10
+	noGSV  bool    // no C/N0
 }
 
 const simStart = 1778922000.0
@@ -108,7 +110,10 @@ func (s session) arrivals() (in []arrival, off float64) {
 		whole := true
 		if f := s.fault(e, "link_sparse_systems"); f != nil {
 			frames = append(frames[:int(f.p):int(f.p)], frames[4:]...)
-			whole = f.p > 2
+			whole = f.p > 2 || f.mode == "still used"
+		}
+		if s.fault(e, "link_sparse_types") != nil {
+			frames = frames[:4]
 		}
 		if f := s.fault(e, "link_sparse_frames"); f != nil {
 			var kept [][]byte
@@ -124,14 +129,33 @@ func (s session) arrivals() (in []arrival, off float64) {
 		corrupt := s.fault(e, "link_corrupt")
 		sent := e + 0.27 + 0.03*rng.Float64()
 		if f := s.fault(e, "link_late"); f != nil {
-			sent += f.p * math.Min(1, (e-f.from)/5)
+			if sent += f.p; f.mode != "at once" {
+				sent += f.p * (math.Min(1, (e-f.from)/5) - 1)
+			}
 		}
 		at := math.Max(sent, queue)
 		for _, b := range frames {
+			if corrupt != nil && corrupt.mode == "frames" && rng.Float64() < corrupt.p {
+				b[3+rng.Intn(len(b)-3)] ^= 1 << rng.Intn(8)
+				whole = false
+			}
 			for n := 0; len(b) > 0; b = b[n:] {
 				n = min(len(b), 60+rng.Intn(60))
 				piece := append([]byte(nil), b[:n]...)
-				if corrupt != nil {
+				switch {
+				case corrupt == nil || corrupt.mode == "frames":
+				case corrupt.mode == "packets": // some, a bit each
+					if rng.Float64() < corrupt.p {
+						piece[rng.Intn(n)] ^= 1 << rng.Intn(8)
+						whole = false
+					}
+				case corrupt.mode == "cut": // some lose bytes
+					if rng.Float64() < corrupt.p {
+						k := rng.Intn(n)
+						piece = append(piece[:k], piece[min(n, k+1+rng.Intn(20)):]...)
+						whole = false
+					}
+				default:
 					for k := range piece {
 						if rng.Float64() < corrupt.p {
 							piece[k] ^= byte(1 + rng.Intn(255))
@@ -139,7 +163,7 @@ func (s session) arrivals() (in []arrival, off float64) {
 						}
 					}
 				}
-				at += float64(n) / 8000
+				at += float64(len(piece)) / 8000
 				in = append(in, arrival{t: at, bytes: piece})
 			}
 		}
@@ -160,7 +184,11 @@ func (s session) arrivals() (in []arrival, off float64) {
 		u := float64(i) / s.hz
 		arr := u + 0.08 + 0.006*rng.ExpFloat64()
 		for next < len(uses) && uses[next].at < u+0.05 {
-			if s.fault(u, "receiver_not_using") == nil {
+			if f := s.fault(u, "receiver_not_using"); f != nil {
+				if f.mode == "at once" {
+					using = math.NaN()
+				}
+			} else {
 				if math.IsNaN(using) || u-using > 12 {
 					good, floating = u, true
 				}
@@ -185,16 +213,28 @@ func (s session) arrivals() (in []arrival, off float64) {
 		default:
 			floating = false
 		}
+		if s.noGSV {
+			cn0 = math.NaN()
+		}
 		if f := s.fault(u, "sky_blocked"); f != nil {
-			nsat, cn0 = int(f.p)+rng.Intn(2), 33
+			nsat = int(f.p) + rng.Intn(2)
+			if !s.noGSV {
+				cn0 = 33
+			}
 			q = gnss.QualityFloat
 			if f.p < 5 {
 				q = gnss.QualityNone
+			}
+			if d := (u - f.from) / (f.to - f.from); f.mode == "to single" && d > 0.3 && d < 0.8 {
+				q = gnss.QualitySingle
 			}
 			floating, good = true, u
 		}
 		e := &gnss.Epoch{UTC: simStart + u, DateSeen: true, Arrival: arr, Complete: arr + 0.008, HasPos: q != gnss.QualityNone, HasH: q != gnss.QualityNone,
 			Quality: q, Sats: nsat, HDOP: 0.6, PDOP: math.NaN(), Age: age, Station: 1201, CN0: cn0, Tracked: nsat}
+		if f := s.fault(u, "receiver_not_using"); f != nil && f.mode == "fewer satellites" && age > 12 {
+			e.Sats = 8
+		}
 		if !corrected(e) {
 			e.Station, e.Age = -1, math.NaN()
 		}
@@ -347,6 +387,103 @@ func TestCauses_Simulated(t *testing.T) {
 				t.Errorf("%d of %d wrong", wrong, seeds)
 			}
 		})
+	}
+}
+
+// Other ways in which the same might go wrong, 20 seeds each: how much is
+// broken, what is left of the messages, how far satellites fall, how long the
+// receiver says nothing.
+func TestCauses_Variations(t *testing.T) {
+	metres := geodesy.ECEF{X: 3.1, Y: -4.4, Z: 2.2}
+	for _, v := range []struct {
+		what     string
+		cause    Cause
+		fault    fault
+		shortest float64 // s
+		longest  float64
+	}{
+		{"every byte broken", LinkCorrupt, fault{kind: "link_corrupt", p: 1}, 10, 60},
+		{"every packet broken", LinkCorrupt, fault{kind: "link_corrupt", p: 1, mode: "packets"}, 10, 60},
+		{"one packet in three broken", LinkCorrupt, fault{kind: "link_corrupt", p: 0.3, mode: "packets"}, 15, 60},
+		{"one frame in three broken", LinkCorrupt, fault{kind: "link_corrupt", p: 0.33, mode: "frames"}, 15, 60},
+		{"one frame in four broken", LinkCorrupt, fault{kind: "link_corrupt", p: 0.25, mode: "frames"}, 30, 60},
+		{"bytes lost", LinkCorrupt, fault{kind: "link_corrupt", p: 0.5, mode: "cut"}, 15, 60},
+		{"only GPS left", LinkSparse, fault{kind: "link_sparse_systems", p: 1}, 15, 60},
+		{"only GPS left, which the receiver uses", LinkSparse, fault{kind: "link_sparse_systems", p: 1, mode: "still used"}, 10, 60},
+		{"one constellation lost", LinkSparse, fault{kind: "link_sparse_systems", p: 3}, 10, 60},
+		{"every second epoch", LinkSparse, fault{kind: "link_sparse_rate", p: 2}, 20, 60},
+		{"every third epoch", LinkSparse, fault{kind: "link_sparse_rate", p: 3}, 20, 60},
+		{"every fifth epoch", LinkSparse, fault{kind: "link_sparse_rate", p: 5}, 20, 60},
+		{"no station messages", LinkSparse, fault{kind: "link_sparse_types"}, 40, 90},
+		{"late at once", LinkLate, fault{kind: "link_late", p: 5, mode: "at once"}, 20, 60},
+		{"late by a little", LinkLate, fault{kind: "link_late", p: 3}, 20, 60},
+		{"no bytes for a short time", LinkSilent, fault{kind: "link_silent"}, 5, 10},
+		{"no bytes for a long time", LinkSilent, fault{kind: "link_silent"}, 60, 110},
+		{"restarted elsewhere", BaseRestarted, fault{kind: "base_restarted", id: 77, shift: metres}, 20, 60},
+		{"restarted quickly as another", BaseRestarted, fault{kind: "base_restarted", id: 77}, 6, 10},
+		{"moved by metres", BaseMoved, fault{kind: "base_moved", shift: metres}, 20, 60},
+		{"port closed", ReceiverNotUsing, fault{kind: "receiver_not_using", mode: "at once"}, 8, 60},
+		{"not used, fewer satellites from then on", ReceiverNotUsing, fault{kind: "receiver_not_using", mode: "fewer satellites"}, 20, 60},
+		{"satellites to 8", SkyBlocked, fault{kind: "sky_blocked", p: 8}, 5, 30},
+		{"satellites to 14", SkyBlocked, fault{kind: "sky_blocked", p: 14}, 5, 30},
+		{"satellites to 18", SkyBlocked, fault{kind: "sky_blocked", p: 18}, 5, 30},
+		{"satellites to 7, float, single, float", SkyBlocked, fault{kind: "sky_blocked", p: 7, mode: "to single"}, 10, 30},
+		{"no satellites", SkyBlocked, fault{kind: "sky_blocked", p: 0}, 3, 30},
+		{"no sentence for a moment", ReceiverSilent, fault{kind: "receiver_silent"}, 1.1, 3},
+		{"no sentence", ReceiverSilent, fault{kind: "receiver_silent"}, 3, 30},
+		{"no sentence for long", ReceiverSilent, fault{kind: "receiver_silent"}, 30, 80},
+	} {
+		t.Run(v.what, func(t *testing.T) {
+			const seeds = 20
+			wrong := 0
+			for seed := range int64(seeds) {
+				rng := rand.New(rand.NewSource(seed))
+				f := v.fault
+				f.from = 90 + 30*rng.Float64()
+				to := f.from + v.shortest + (v.longest-v.shortest)*rng.Float64()
+				s := session{seed: seed, length: 280, noGSV: v.cause == SkyBlocked && seed%2 == 0}
+				end := to
+				switch f.to = to; v.cause {
+				case BaseMoved:
+					f.to, end = 1e9, s.length
+				case BaseRestarted:
+					f.to, f.silent = 1e9, to-f.from
+				}
+				tol := 2.0
+				switch {
+				case f.kind == "link_sparse_types":
+					tol = 6 // they come every 10 s
+				case f.p == 0.25:
+					tol = 6 // a third of the epochs are whole, also at its ends
+				}
+				s.faults = []fault{f}
+				eps := runSession(s, simConfig())
+				if len(eps) == 1 && eps[0].Cause == v.cause && math.Abs(eps[0].Start-f.from) <= tol && math.Abs(eps[0].End()-end) <= tol {
+					continue
+				}
+				wrong++
+				t.Logf("seed %d, %.1f s to %.1f s", seed, f.from, end)
+				for _, e := range eps {
+					t.Logf("   %v starts %+.2f, ends %+.2f: %v: %s", e.Cause, e.Start-f.from, e.End()-end, e.Facts, e.Paragraph(0))
+				}
+			}
+			if wrong > seeds/20 {
+				t.Errorf("%d of %d wrong", wrong, seeds)
+			}
+		})
+	}
+}
+
+// One broken epoch while the receiver still requalifies is not part of the
+// silence before it.
+func TestSingleBadEpochAfter(t *testing.T) {
+	for seed := range int64(10) {
+		s := session{seed: seed, length: 240, faults: []fault{
+			{kind: "link_silent", from: 100, to: 130}, {kind: "link_corrupt", from: 134.5, to: 135.5, p: 0.1}}}
+		eps := runSession(s, simConfig())
+		if len(eps) != 1 || eps[0].Cause != LinkSilent || math.Abs(eps[0].End()-130) > 1.5 {
+			t.Errorf("seed %d: %d episodes, the first %v to %.1f s, want link_silent to 130 s", seed, len(eps), eps[0].Cause, eps[0].End())
+		}
 	}
 }
 

@@ -89,6 +89,7 @@ type State struct {
 	BytesPerS float64
 	Latency   float64 // s, arrival - MSM epoch, of the last observation epoch
 	UsualLat  float64 // s
+	Untied    bool    // they count from the least one heard: host clock and UTC are not tied
 	BadShare  float64 // share of recent bytes outside valid frames
 	CRCErrors uint64
 	JunkBytes uint64
@@ -110,6 +111,7 @@ type State struct {
 	RoverStn  int     // from GGA
 	Types     [MaxTypes]TypeStat
 	NTypes    int
+	Ready     bool    // start-up is over: outages count
 	Open      bool    // an episode is open
 	OpenSince float64 // host Unix s
 	OpenCause Cause   // as the evidence stands

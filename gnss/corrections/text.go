@@ -89,6 +89,19 @@ func (e *Episode) figures(b *strings.Builder) {
 	case LinkCorrupt:
 		fmt.Fprintf(b, "%d of %d bytes belonged to no valid frame, %d frames failed their checksum", v.Junk, v.Bytes, v.CRC)
 	case LinkSparse:
+		if e.Facts&TypesMissing != 0 {
+			b.WriteString("Observations went on, but not")
+			for i, n := range v.Types[:v.NTypes] {
+				if i > 0 {
+					b.WriteString(" and")
+				}
+				fmt.Fprintf(b, " %d", n)
+				if w := MessageWords(n); w != "" {
+					fmt.Fprintf(b, " (%s)", w)
+				}
+			}
+			break
+		}
 		epochs()
 		if v.Partial > 0 {
 			fmt.Fprintf(b, ", %d of them thinner than usual", v.Partial)
