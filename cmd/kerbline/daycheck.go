@@ -5,15 +5,19 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"kerbline/cmd/kerbline/internal/day"
+	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
+	"kerbline/gnss/geodesy"
 )
 
 // errDayNo is the answer no: an exit code, and nothing more to print.
@@ -23,6 +27,8 @@ func newDaycheck() *cobra.Command {
 	var (
 		in     inputs
 		asJSON bool
+		live   string
+		during time.Duration
 	)
 	cmd := &cobra.Command{
 		Use:   "daycheck [RECORDING...]",
@@ -32,13 +38,27 @@ yes, yes below a speed, or no; what decides it and what to do about it; every
 criterion with value, limit and how sure it is. Recordings count together, so leave
 out what was recorded before a fault was mended.
 
+With --live it hears for a while what kerbline live --publish sends; verdict lines
+say less than a recording, and what they do not say is left open.
+
 The limits stand in the settings, [day]. Exit code 0 means yes or yes below a
 speed, 3 means no.`,
 		Example: `  kerbline daycheck morning.mcap
   kerbline daycheck run1/ run2/ --set day.least_driving_s=600
-  kerbline daycheck run.mcap --json`,
+  kerbline daycheck run.mcap --json
+  kerbline daycheck --live udp://127.0.0.1:47100 --for 10m --course track.geojson`,
 		Args: wrong(cobra.ArbitraryArgs),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if live != "" {
+				if len(args) > 0 {
+					return usage(errors.New("--live hears verdicts and reads no recording, want one or the other"))
+				}
+				s, cfg, err := hear(cmd.Context(), live, during, &in)
+				if err != nil {
+					return err
+				}
+				return answerDay(day.Judge([]*day.Session{s}, &cfg.Config), asJSON, cmd.OutOrStdout())
+			}
 			runs, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr())
 			if err != nil {
 				return err
@@ -52,7 +72,10 @@ speed, 3 means no.`,
 		},
 	}
 	in.flags(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	f := cmd.Flags()
+	f.BoolVar(&asJSON, "json", false, "print one JSON object")
+	f.StringVar(&live, "live", "", "hear verdicts published to this udp://host:port instead of reading a recording")
+	f.DurationVar(&during, "for", 10*time.Minute, "how long to hear, by the time of the verdicts")
 	return cmd
 }
 
@@ -122,6 +145,76 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 		out = append(out, gathered{col.Session(), crs, cfg})
 	}
 	return out, nil
+}
+
+// hear collects published verdicts for a while, or until interrupted.
+func hear(ctx context.Context, addr string, during time.Duration, in *inputs) (*day.Session, settings.File, error) {
+	cfg, err := (&liveFlags{config: in.paths.Config, set: in.set}).settings()
+	if err != nil {
+		return nil, cfg, usage(err)
+	}
+	crs, _, err := loadCourse(in.paths.Course)
+	if err != nil {
+		return nil, cfg, usage(err)
+	}
+	l, err := publish.Listen(addr)
+	if err != nil {
+		return nil, cfg, usage(err)
+	}
+	defer l.Close()
+	stop := context.AfterFunc(ctx, func() { l.Close() })
+	defer stop()
+	var frame geodesy.Frame
+	if crs != nil {
+		frame = geodesy.NewFrame(crs.Origin())
+		crs.Bind(frame)
+	}
+	col := day.NewCollector("verdicts at "+l.Addr(), &cfg.Config, nil)
+	col.LinesOnly()
+	var (
+		last  fusion.Snapshot
+		first = math.NaN()
+		hint  = -1
+	)
+	for last.T-first < during.Seconds() || math.IsNaN(first) {
+		v, err := l.Next(ctx)
+		var snap fusion.Snapshot
+		switch {
+		case ctx.Err() != nil: // what was heard so far counts
+			if math.IsNaN(first) {
+				return nil, cfg, errInterrupted
+			}
+			return col.Session(), cfg, nil
+		case err == nil:
+			snap = publish.Snapshot(&v)
+			if math.IsNaN(first) {
+				first = snap.T
+			}
+			locate(&snap, crs, &frame, &hint)
+		case errors.Is(err, publish.ErrSilent):
+			if math.IsNaN(first) {
+				continue // it begins with the first verdict
+			}
+			snap = publish.Nothing(&last)
+			snap.T += publish.Hold
+		default:
+			return nil, cfg, err
+		}
+		col.Add(&snap, nil)
+		last = snap
+	}
+	return col.Session(), cfg, nil
+}
+
+// locate puts the place on the map, which verdict lines do not say, into s.
+func locate(s *fusion.Snapshot, crs *course.Course, frame *geodesy.Frame, hint *int) {
+	if crs == nil || !s.HasPos {
+		return
+	}
+	if p := crs.Locate(frame.FromLLA(s.Pos), hint); p.OK {
+		s.HasCourse, s.LapLength = true, crs.Length()
+		s.Station, s.Cross, s.HalfWidth, s.CourseYaw = p.S, p.Cross, p.HalfWidth, p.Yaw
+	}
 }
 
 // sessionName is what a recording is called on paper: without folders, which

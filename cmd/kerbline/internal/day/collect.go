@@ -84,6 +84,10 @@ func NewCollector(name string, cfg *fusion.Config, truth *score.Truth) *Collecto
 	return c
 }
 
+// LinesOnly says that verdict lines are all there is: events are then taken from
+// their reasons, and what they do not tell is not judged.
+func (c *Collector) LinesOnly() { c.s.Live = true }
+
 // Add takes what one step of the monitor returned; snap may be nil.
 func (c *Collector) Add(snap *fusion.Snapshot, events []fusion.Event) {
 	if c.scorer != nil {
@@ -333,7 +337,7 @@ func where(s *fusion.Snapshot) float64 {
 // firsts notes what happened for the first time.
 func (c *Collector) firsts(s *fusion.Snapshot, l *line) {
 	d := &c.s
-	if math.IsNaN(d.FirstEpoch) && !math.IsNaN(s.EpochAge) {
+	if math.IsNaN(d.FirstEpoch) && (!math.IsNaN(s.EpochAge) || l.quality != ClassNone) {
 		d.FirstEpoch = l.x
 	}
 	if math.IsNaN(d.FirstFix) && l.quality == ClassFixed {
@@ -398,7 +402,7 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 			base, moved = corrections.BaseElsewhere, true
 		case "base-unconfirmed":
 			base = corrections.BaseUnconfirmed
-		case "jump":
+		case "jump", "drift":
 			jump = true
 		}
 	}

@@ -177,10 +177,15 @@ type judge struct {
 	length                  float64
 	caps                    capHistogram
 	overCap                 float64
+	live                    bool // some of it is verdict lines only
 }
+
+// untold is how sure one is of what verdict lines do not tell.
+const untold = "verdict lines do not tell"
 
 func (j *judge) sum() {
 	for _, s := range j.ss {
+		j.live = j.live || s.Live
 		j.driving += s.Driving
 		j.settled += s.Settled
 		j.fixed += s.FixedS
@@ -383,16 +388,18 @@ func (j *judge) baseRows() {
 		}
 	}
 	e, sure := Stops, ""
-	switch worst {
-	case corrections.BaseUnheard:
+	switch {
+	case worst == corrections.BaseUnheard && j.live:
+		off, e, sure = math.NaN(), Informs, "verdict lines name the base only when it is wrong, and none did"
+	case worst == corrections.BaseUnheard:
 		off, e, sure = math.NaN(), Warns, "its coordinates were never heard: tap the corrections"
-	case corrections.BaseAsSurveyed:
+	case worst == corrections.BaseAsSurveyed:
 		sure = "as surveyed whenever it was heard"
-	case corrections.BaseFirstHeard:
+	case worst == corrections.BaseFirstHeard:
 		sure = "not surveyed: the first one heard was taken as the reference"
-	case corrections.BaseElsewhere:
+	case worst == corrections.BaseElsewhere:
 		sure = "elsewhere from " + at
-	case corrections.BaseUnconfirmed:
+	case worst == corrections.BaseUnconfirmed:
 		sure = "another station id was heard and never its coordinates"
 	}
 	j.add("base", "base against its survey", off, j.cfg.Base.Tolerance, false, "m", 3, e, sure)
@@ -559,7 +566,11 @@ func (j *judge) faultRows() {
 	j.add("jumps", "steps and drifts while fixed", perHour(n), lim.Jumps, false, "an hour", 1, Stops, sure)
 	j.add("handovers", "handovers to reactive driving", perHour(j.handovers), lim.Handovers, false, "an hour", 1, Stops, j.rate(j.handovers, lim.Handovers))
 	j.longest()
-	j.add("outages", "correction outages", perHour(j.outages), lim.Outages, false, "an hour", 1, Warns, j.rate(j.outages, lim.Outages))
+	if j.live {
+		j.add("outages", "correction outages", math.NaN(), lim.Outages, false, "an hour", 1, Warns, untold)
+	} else {
+		j.add("outages", "correction outages", perHour(j.outages), lim.Outages, false, "an hour", 1, Warns, j.rate(j.outages, lim.Outages))
+	}
 
 	age, when := math.NaN(), ""
 	for _, s := range j.ss {
@@ -651,6 +662,9 @@ func (j *judge) qualityRows() {
 		rest.free += s.Rest.free
 	}
 	sure = "never stood still with a fixed position for long enough"
+	if j.live {
+		sure = untold
+	}
 	if !math.IsNaN(rest.RMS()) {
 		sure = fmt.Sprintf("%d fixed epochs in %s at rest; slower errors do not show in that time", rest.N, lasting(rest.Span))
 	}
@@ -722,7 +736,10 @@ func (j *judge) inputRows() {
 	j.add("latency", "latency of the receiver", 1000*lat, 1000*lim.Latency, false, "ms", 0, Warns, sure)
 	link := worst(func(s *Session) float64 { return s.LinkUsual })
 	sure = "usual, measured to arrival"
-	if math.IsNaN(link) {
+	switch {
+	case j.live:
+		link, sure = math.NaN(), untold
+	case math.IsNaN(link):
 		sure = "not tapped"
 	}
 	j.add("link_latency", "latency of the corrections", link, j.cfg.Link.LateAfter, false, "s", 1, Warns, sure)
@@ -731,7 +748,7 @@ func (j *judge) inputRows() {
 
 func (j *judge) imuRows(worst func(func(*Session) float64) float64) {
 	lim := j.lim
-	hint, units, gaps, steps, imu, live := "", 0, 0, 0, false, false
+	hint, units, gaps, steps, imu := "", 0, 0, 0, false
 	for _, s := range j.ss {
 		if s.UnitHint != "" {
 			hint = s.UnitHint
@@ -740,15 +757,14 @@ func (j *judge) imuRows(worst func(func(*Session) float64) float64) {
 		gaps += s.Count(fusion.EventIMUGap)
 		steps += s.Count(fusion.EventClock)
 		imu = imu || s.HasIMU
-		live = live || s.Live
 	}
 	if hint != "" {
 		units = max(units, 1)
 	}
 	v, sure := float64(units), hint
 	switch {
-	case live && !imu:
-		v, sure = math.NaN(), "verdict lines do not tell"
+	case j.live && !imu:
+		v, sure = math.NaN(), untold
 	case !imu:
 		v, sure = math.NaN(), "no inertial sensor was heard"
 	case sure == "":

@@ -32,7 +32,7 @@ type Place struct {
 	Cap    Range                // m/s
 	Speed  Range                // m/s
 	Budget Range                // s, coast budget on usable lines
-	Cross  Mean                 // m left of the centre line, one value a usable pass
+	line   Mean                 // m left of the centre line, a value a usable pass
 }
 
 // Mean is a running mean.
@@ -107,6 +107,7 @@ type LapGrid struct {
 	cross   Mean    // m, usable lines here
 	yaw     float64 // rad, of the course here
 	fit     shiftFit
+	driven  []float64 // m left of the centre line by place, this lap; NaN where not usable
 }
 
 // begin sets the grid up for a lap of length m.
@@ -114,6 +115,10 @@ func (g *LapGrid) begin(length float64) {
 	n := min(max(1, int(math.Ceil(length/PlaceLength))), maxPlaces)
 	g.Length, g.Step = length, length/float64(n)
 	g.Places = make([]Place, n)
+	g.driven = make([]float64, n)
+	for i := range g.driven {
+		g.driven[i] = math.NaN()
+	}
 	g.place = -1
 }
 
@@ -216,10 +221,10 @@ func (g *LapGrid) leave() {
 	if g.worst == rankOf[fusion.Usable] {
 		p.Good++
 		if g.cross.N > 0 {
-			if p.Cross.N > 0 {
-				g.fit.add(g.yaw, g.cross.Avg-p.Cross.Avg)
+			g.driven[i] = g.cross.Avg
+			if p.line.N > 0 {
+				g.fit.add(g.yaw, g.cross.Avg-p.line.Avg)
 			}
-			p.Cross.Add(g.cross.Avg)
 		}
 	}
 }
@@ -230,10 +235,17 @@ func (g *LapGrid) endLap(x float64) {
 	n := len(g.Places)
 	g.cur.Whole = g.cur.Places >= n-n/20
 	g.cur.ShiftE, g.cur.ShiftN = math.NaN(), math.NaN()
+	side := g.fit.mean()
 	if g.fit.n >= n*6/10 {
-		g.cur.ShiftE, g.cur.ShiftN = g.fit.solve()
+		if e, n, o := g.fit.solve(); !math.IsNaN(e) {
+			g.cur.ShiftE, g.cur.ShiftN, side = e, n, o
+		}
 	}
 	g.fit = shiftFit{}
+	for i, c := range g.driven { // without the side the driver kept to
+		g.Places[i].line.Add(c - side)
+		g.driven[i] = math.NaN()
+	}
 	g.NLaps++
 	if len(g.Laps) < maxLaps {
 		g.Laps = append(g.Laps, g.cur)
@@ -276,9 +288,17 @@ func (f *shiftFit) add(yaw, offset float64) {
 	f.n++
 }
 
-// solve returns east and north in m, NaN where the lap does not tell them
-// apart.
-func (f *shiftFit) solve() (e, n float64) {
+// mean returns the mean offset in m, 0 without any.
+func (f *shiftFit) mean() float64 {
+	if f.n == 0 {
+		return 0
+	}
+	return f.b[2] / float64(f.n)
+}
+
+// solve returns east, north and the side kept to in m, NaN where the lap does
+// not tell them apart.
+func (f *shiftFit) solve() (e, n, o float64) {
 	a := mat.NewSymDense(3, nil)
 	for i := range 3 {
 		for j := i; j < 3; j++ {
@@ -287,13 +307,13 @@ func (f *shiftFit) solve() (e, n float64) {
 	}
 	var ch mat.Cholesky
 	if !ch.Factorize(a) || ch.Cond() > 1e4 {
-		return math.NaN(), math.NaN()
+		return math.NaN(), math.NaN(), math.NaN()
 	}
 	var x mat.VecDense
 	if ch.SolveVecTo(&x, mat.NewVecDense(3, f.b[:])) != nil {
-		return math.NaN(), math.NaN()
+		return math.NaN(), math.NaN(), math.NaN()
 	}
-	return x.AtVec(0), x.AtVec(1)
+	return x.AtVec(0), x.AtVec(1), x.AtVec(2)
 }
 
 // LapAt returns the index of the lap that was driven at x, -1 for none.

@@ -254,8 +254,8 @@ func trends(sheets []*Sheet) []Trend {
 		add(row("longest").Value, 1)
 		add(s.MaxAge, 1)
 		add(row("repeat").Value, 3)
-		add(s.TopSpeed, 1)
-		add(s.LowCap, 1)
+		add(math.Floor(10*s.TopSpeed)/10, 1) // towards the safe side
+		add(math.Floor(10*s.LowCap)/10, 1)
 		out = append(out, t)
 	}
 	return out
