@@ -3,8 +3,11 @@ package fusion
 import (
 	"math"
 
+	"kerbline/fusion/course"
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // coastBudget answers how many seconds would pass until some protection level
@@ -22,7 +25,10 @@ type coastBudget struct {
 	whole bool    // the horizon was reached first
 	v     float64 // m/s then
 	used  bool    // GNSS was used then
+	usual float64 // m/s, mean speed over about 30 s
+	seen  float64 // host s of the last update, NaN before the first
 	g     eskf.Filter
+	p     [eskf.NErr][eskf.NErr]float64 // covariance of g carried to the time looked at
 }
 
 const (
@@ -30,11 +36,16 @@ const (
 	coastHorizon = 20.0 // s
 	coastEvery   = 1.0  // s between looks while GNSS is used
 	coastBusy    = 0.5  // s while it is not
+	usualOver    = 30.0 // s over which the usual speed is taken
 )
 
-func (c *coastBudget) reset() { c.at = math.NaN() }
+func (c *coastBudget) reset() { c.at, c.seen, c.usual = math.NaN(), math.NaN(), 0 }
 
 func (c *coastBudget) update(m *Monitor, s *Snapshot) {
+	if dt := m.now - c.seen; dt > 0 && dt < 1 {
+		c.usual += dt / usualOver * (s.Speed - c.usual)
+	}
+	c.seen = m.now
 	used := m.now-m.trust.used < 0.5
 	every := coastEvery
 	if !used {
@@ -52,21 +63,28 @@ func (c *coastBudget) update(m *Monitor, s *Snapshot) {
 	}
 }
 
-// look carries a copy ahead until a limit is reached.
+// look carries a copy of the filter ahead until a limit is reached, as the
+// monitor would really coast: the filter falls behind now by up to the stall it
+// waits for, and its covariance is carried over that lag in one step. Where
+// there is a map the turns are those of the road ahead. Speed is the present or
+// the usual one, whichever is larger: a slow bend promises nothing for the
+// straight behind it.
 func (c *coastBudget) look(m *Monitor, s *Snapshot) {
-	p := &m.pred
+	m.f.Flush()
 	g := &c.g
-	*g = eskf.Filter{State: p.s, P: p.p, Params: m.f.Params}
+	*g = m.f
 	g.Params.CovEvery = 1
-	wheel := m.whl.fresh(m.now)
+	if c.usual > s.Speed && s.Speed > 1 {
+		g.Vel = r3.Scale(c.usual/s.Speed, g.Vel)
+	}
+	road := m.roadAhead(s)
+	lag := m.now - m.f.T
+	m.f.CovAhead(&c.p, m.imu.wMean, m.imu.fMean, lag)
 	e, n := m.predDirection(s)
-	turn := s.YawRate * coastStep
-	// Mean motion: what the samples of the last tenth of a second averaged.
-	w, f := m.imu.wMean, m.imu.fMean
 	c.left, c.whole = 0, false
 	before := 0.0
 	for t := 0.0; ; t += coastStep {
-		over := m.overLimit(s, g, e, n)
+		over := m.overLimit(s, g, &c.p, e, n)
 		if over >= 0 {
 			if t > 0 && over > before { // linear between the two looks
 				c.left = t - coastStep*over/(over-before)
@@ -78,41 +96,101 @@ func (c *coastBudget) look(m *Monitor, s *Snapshot) {
 			return
 		}
 		before = over
-		g.Predict(w, f, coastStep)
-		if wheel {
-			m.coastAid(g)
+		was := lag
+		lag = math.Max(lag, math.Min(lag+coastStep, m.cfg.GNSS.Stall))
+		v := math.Hypot(g.Vel.X, g.Vel.Y)
+		if step := coastStep - (lag - was); step > 1e-3 {
+			w, f := road.drive(g, v, step)
+			g.Predict(w, f, step)
+			m.coastAid(g, w.Z, step)
 		}
-		sin, cos := math.Sincos(turn)
-		e, n = e*cos-n*sin, e*sin+n*cos
+		rest := road // the filter does not go this part
+		w, f := rest.drive(g, v, lag)
+		e, n = rest.direction()
+		g.CovAhead(&c.p, w, f, lag)
 	}
 }
 
-// coastAid applies what wheels would say over one step, without innovation:
-// only the covariance learns.
-func (m *Monitor) coastAid(g *eskf.Filter) {
+// road is what lies ahead of the car: the course, or without one a bend like
+// the present.
+type road struct {
+	crs  *course.Course // nil without one
+	at   float64        // m along it
+	way  float64        // 1 in its direction, -1 against
+	yaw  float64        // rad, direction of travel
+	rate float64        // rad/s, without a course
+}
+
+// roadAhead starts where the filter stands.
+func (m *Monitor) roadAhead(s *Snapshot) road {
+	lag := m.now - m.f.T
+	if !s.HasCourse {
+		e, n := m.predDirection(s)
+		return road{yaw: math.Atan2(n, e) - s.YawRate*lag, rate: s.YawRate}
+	}
+	r := road{crs: m.crs, way: 1}
+	if s.Vel.E*math.Cos(s.CourseYaw)+s.Vel.N*math.Sin(s.CourseYaw) < 0 {
+		r.way = -1
+	}
+	r.at = s.Station - r.way*s.Speed*lag
+	pl, _ := r.crs.At(r.at)
+	r.yaw = pl.Yaw
+	return r
+}
+
+// drive moves on by dt seconds at speed v and returns what the sensors of g
+// would read on the way, biases in it.
+func (r *road) drive(g *eskf.Filter, v, dt float64) (w, f r3.Vec) {
+	rate := r.rate
+	if r.crs != nil {
+		r.at += r.way * v * dt
+		pl, _ := r.crs.At(r.at)
+		rate = 0
+		if dt > 1e-3 {
+			rate = math.Remainder(pl.Yaw-r.yaw, 2*math.Pi) / dt
+		}
+		r.yaw = pl.Yaw
+	} else {
+		r.yaw += rate * dt
+	}
+	w = r3.Add(g.GyroBias, g.ToBody(r3.Vec{Z: rate}))
+	f = r3.Add(g.AccBias, r3.Vec{Y: v * rate, Z: g.Params.Gravity})
+	return w, f
+}
+
+func (r *road) direction() (e, n float64) {
+	n, e = math.Sincos(r.yaw)
+	return e, n
+}
+
+// coastAid applies what wheels and grip would say over one step at yaw rate wz
+// (bias in it), without innovation: only the covariance learns.
+func (m *Monitor) coastAid(g *eskf.Filter, wz, step float64) {
 	w := &m.cfg.Wheel
 	v := g.ToBody(g.Vel).X
-	share := wheelEvery / coastStep
-	r := w.Sigma + w.SigmaRel*math.Abs(v)
-	o := g.Wheel(v*g.WheelScale, r*r*share)
-	g.Apply(&o)
+	share := wheelEvery / step
+	if m.whl.fresh(m.now) {
+		r := w.Sigma + w.SigmaRel*math.Abs(v)
+		o := g.Wheel(v*g.WheelScale, r*r*share)
+		g.Apply(&o)
+	}
 	if math.Abs(v) < 1 {
 		return
 	}
-	lat := v * (m.imu.wMean.Z - g.GyroBias.Z)
-	r = w.SideSigma + w.SideLat*math.Abs(lat)
-	o = g.Side(r*r*share, w.SideSigma*w.SideSigma*4*share, lat)
+	lat := v * (wz - g.GyroBias.Z)
+	r := w.SideSigma + w.SideLat*math.Abs(lat)
+	o := g.Side(r*r*share, w.SideSigma*w.SideSigma*4*share, lat)
 	o.Y = [3]float64{}
 	g.Apply(&o)
 }
 
-// overLimit returns by how much the worst protection level of g is over its
-// limit, as a share of it; negative while all are inside.
-func (m *Monitor) overLimit(s *Snapshot, g *eskf.Filter, e, n float64) float64 {
+// overLimit returns by how much the worst protection level of covariance p is
+// over its limit, as a share of it; negative while all are inside.
+func (m *Monitor) overLimit(s *Snapshot, g *eskf.Filter, p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
 	var c integrity.Sym3
 	for i := range 3 {
 		for j := range 3 {
-			c[i][j] = g.P[eskf.IPos+i][eskf.IPos+j]
+			c[i][j] = p[eskf.IPos+i][eskf.IPos+j]
 		}
 	}
 	k := m.kCoast
@@ -122,7 +200,7 @@ func (m *Monitor) overLimit(s *Snapshot, g *eskf.Filter, e, n float64) float64 {
 	vy := 0.0
 	for i := range 3 {
 		for j := range 3 {
-			vy += u[i] * u[j] * g.P[eskf.IAtt+i][eskf.IAtt+j]
+			vy += u[i] * u[j] * p[eskf.IAtt+i][eskf.IAtt+j]
 		}
 	}
 	yaw := (k*math.Sqrt(math.Max(0, vy))+s.PLYaw.Timing)/s.ALYaw - 1

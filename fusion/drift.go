@@ -22,7 +22,6 @@ type driftTests struct {
 	thr  float64 // of s²
 	sdb  float64 // smallest detectable bias, sigmas
 	t0   float64 // host s of the first innovation since the reset
-	stat [4]float64
 }
 
 func (d *driftTests) init(cfg *Config) {

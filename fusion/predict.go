@@ -158,15 +158,21 @@ func (m *Monitor) advance(t float64) {
 // bridge carries the filter over a hole in the inertial samples: it holds the
 // last rate and force, and owns that the car may have done anything.
 func (m *Monitor) bridge(s *imuSample, dt float64) {
-	const acc, rate = 4.0, 0.5 // m/s^2, rad/s: what a car may do unseen
+	// What a car may do unseen: m/s², rad/s of yaw, rad of roll and pitch at most.
+	const acc, rate, tilt = 4.0, 0.5, 0.1
 	m.odo.reset()
+	m.drift.reset()
 	for left := dt; left > 0; left -= 0.02 {
 		m.f.Predict(s.w, s.f, math.Min(0.02, left))
 	}
 	for i := range 3 {
 		m.f.Inflate(eskf.IVel+i, acc*acc*dt*dt)
 		m.f.Inflate(eskf.IPos+i, acc*acc*dt*dt*dt*dt/4)
-		m.f.Inflate(eskf.IAtt+i, rate*rate*dt*dt)
+		a := rate * dt
+		if i < 2 { // body axes are all but level
+			a = math.Min(a, tilt)
+		}
+		m.f.Inflate(eskf.IAtt+i, a*a)
 	}
 }
 

@@ -320,7 +320,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	if m.imu.n == 0 || m.now-m.imu.last.t > m.cfg.IMU.Gap {
 		return false
 	}
-	yaw, sigma := math.NaN(), 0.0
+	var yaw, sigma float64
 	var vel r3.Vec
 	velSigma := 3 * g.SpeedSigma
 	switch {

@@ -197,6 +197,10 @@ func (u *unitTests) restart(t, course float64) {
 // fatal reports whether the inertial data cannot be believed.
 func (u *unitTests) fatal() bool { return u.told[0] || u.told[1] || u.told[3] }
 
+// leverClear is how far the antenna may seem to be from where the settings have
+// it, m.
+const leverClear = 0.12
+
 // onPair takes the displacement between two fixed epochs less the filter's, d
 // (m, ENU), with 1 sigma each axis, and judges the lever arm.
 func (u *unitTests) onPair(m *Monitor, d r3.Vec, sigma float64) {
@@ -204,9 +208,9 @@ func (u *unitTests) onPair(m *Monitor, d r3.Vec, sigma float64) {
 	if u.told[3] || u.arm.rows < 30 || int(u.arm.rows)%10 != 0 {
 		return
 	}
-	const clear, sure = 0.12, 6.0 // m, sigmas
+	const sure = 6.0 // sigmas
 	x, y, sx, sy := u.arm.solve()
-	if (math.Abs(x) > clear && math.Abs(x) > sure*sx) || (math.Abs(y) > clear && math.Abs(y) > sure*sy) {
+	if (math.Abs(x) > leverClear && math.Abs(x) > sure*sx) || (math.Abs(y) > leverClear && math.Abs(y) > sure*sy) {
 		a := m.cfg.Vehicle.Antenna
 		u.say(m, 3, fmt.Sprintf("the antenna moves as if it were at %.2f forward, %.2f left (±%.2f, ±%.2f); the settings say %.2f, %.2f: check the lever arm and its signs",
 			a[0]+x, a[1]+y, sx, sy, a[0], a[1]))
@@ -219,8 +223,8 @@ func (u *unitTests) armed() bool {
 		return false
 	}
 	const enough = 0.07 // m
-	_, _, sx, sy := u.arm.solve()
-	return sx < enough && sy < enough
+	x, y, sx, sy := u.arm.solve()
+	return sx < enough && sy < enough && math.Abs(x) < leverClear && math.Abs(y) < leverClear
 }
 
 // say opens the unit alarm; it stays until the end, since settings and wiring

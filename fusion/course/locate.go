@@ -35,7 +35,8 @@ func (c *Course) Locate(p geodesy.ENU, hint *int) Place {
 	if !c.bound || math.IsNaN(p.E+p.N) || math.IsInf(p.E+p.N, 0) {
 		return nowhere()
 	}
-	best, t, d2 := -1, 0.0, math.Inf(1)
+	var best int
+	var t, d2 float64
 	if hint != nil && *hint >= 0 && *hint < len(c.segs) {
 		best, t, d2 = c.near(p, *hint)
 		if d := math.Sqrt(d2); d > c.width(best)+verge {

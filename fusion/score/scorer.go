@@ -272,7 +272,7 @@ func (s *Scorer) movingOff(snap *fusion.Snapshot, ref Pose, haveRef bool) {
 	if !math.IsNaN(s.moved) {
 		return
 	}
-	v := math.NaN()
+	var v float64
 	switch {
 	case haveRef:
 		v = math.Hypot(ref.Vel.E, ref.Vel.N)
