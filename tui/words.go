@@ -157,6 +157,7 @@ var reasonWords = map[string]string{
 	"pl-along":         "along-track protection level",
 	"pl-heading":       "heading protection level",
 	"coast-budget":     "coast budget shorter than the handover,",
+	"lever-arm-check":  "lever arm not proven by turns yet",
 	"requalifying":     "requalifying: consistent fixes for another",
 	"speed":            "too fast,",
 }

@@ -331,6 +331,7 @@ var exportedFor = map[string][]string{
 	"a figure or list that only tests read": {
 		"fixtures.Kinds", "fixtures.ReadLabels", "fusion/score.AxisResult.MedianPL", "fusion/score.Quantile",
 		"fusion/score.Result.Bounding", "fusion/score.Result.HorizontalRMS", "fusion/score.Result.YawRMS", "fusion.Monitor.OnEpisode",
+		"gnss/corrections.MessageWords",
 	},
 	"a limit or default that documentation outside the package names": {
 		"fusion.MaxReasons", "gnss/corrections.MaxTypes", "gnss/nmea.MaxLine", "gnss/gnsstime.RolloverWeeks",
