@@ -40,7 +40,6 @@ type Collector struct {
 	lastCoast float64
 	lastUTC   float64 // of the last epoch taken
 	wasJump   bool
-	wasBase   bool
 
 	rest  restStretch
 	noise Mean

@@ -11,5 +11,15 @@
 // not prove is said, not left out. A criterion that fails either stops (the
 // answer is no), slows (yes below a speed) or is a caution.
 //
+// What stops and what is a caution is a judgement, and this is it. What the car
+// had to be given away for, or what made the position wrong, stops: a base off
+// its survey, steps and drifts while the receiver says fixed (even when each was
+// bridged: what is found at 0.6 m is not found at 0.06 m, and its cause is the
+// same), handovers beyond the accepted rate, too little usable driving. A
+// correction outage that cost no usable second is a caution: the fix held on
+// older corrections inside the age that was allowed. What was not driven is
+// unseen, and a lap with unseen places is no yes. Rates are compared as seen;
+// how little a short session proves stands beside each.
+//
 // Start at [NewCollector], then [Judge]; [Check.Write] prints the answer.
 package day

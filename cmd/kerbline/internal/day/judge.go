@@ -146,7 +146,7 @@ var Rules = []string{
 	"Keep the emergency stop and the marshals independent of everything judged here.",
 	"Test at low speed first, then raise it in steps below the speed given here.",
 	"The event's rules and the local electrical, radio and safety codes come first.",
-	"A licensed and experienced person decides and is present in practice.",
+	"Practise under licence first: on a closed circuit, with a licensed person in charge.",
 }
 
 // Judge answers from sessions of one day, taken together.
@@ -174,7 +174,6 @@ type judge struct {
 	distance                float64
 	whole                   []*Lap // whole laps of settled driving
 	grid                    *LapGrid
-	length                  float64
 	caps                    capHistogram
 	overCap                 float64
 	live                    bool // some of it is verdict lines only

@@ -95,7 +95,6 @@ type LapGrid struct {
 	Laps   []Lap // at most maxLaps
 	NLaps  int
 
-	open    bool
 	cur     Lap
 	back    bool    // the line was crossed backwards: the next crossing is no new lap
 	place   int     // where the car is or last was, -1 before

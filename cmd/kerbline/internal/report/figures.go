@@ -460,13 +460,11 @@ func trackFigure(s *day.Session, w float64) *Figure {
 
 // sheet is a map: east is right, north is up.
 type sheet struct {
-	f          *Figure
-	e, n       float64 // m, at the middle
-	scale      float64 // px a m
-	cx, cy     float64
-	band       float64 // px, width of the line
-	pad        float64
-	high, long float64
+	f      *Figure
+	e, n   float64 // m, at the middle
+	scale  float64 // px a m
+	cx, cy float64 // px, the middle
+	band   float64 // px, width of the line
 }
 
 func newMap(name string, w float64, each func(add func(e, n float64)), band float64) *sheet {
@@ -475,7 +473,7 @@ func newMap(name string, w float64, each func(add func(e, n float64)), band floa
 	pad := band/2 + 34
 	long, high := math.Max(1, e.Hi()-e.Lo()), math.Max(1, n.Hi()-n.Lo())
 	h := math.Min(1.05*w, math.Max(0.55*w, high/long*(w-2*pad)+2*pad+30))
-	m := &sheet{f: &Figure{Name: name, W: w, H: h}, e: (e.Lo() + e.Hi()) / 2, n: (n.Lo() + n.Hi()) / 2, band: band, pad: pad}
+	m := &sheet{f: &Figure{Name: name, W: w, H: h}, e: (e.Lo() + e.Hi()) / 2, n: (n.Lo() + n.Hi()) / 2, band: band}
 	m.scale = math.Min((w-2*pad)/long, (h-30-2*pad)/high)
 	m.cx, m.cy = w/2, (h-30)/2
 	return m

@@ -133,10 +133,9 @@ func fixture(t testing.TB) *replayed {
 		s := fixtures.Standard("nominal", 11)
 		s.Name, s.Duration = "eventful", 200
 		s.Sentences.GSV, s.Sentences.GSA = true, true
-		s.Faults = []fixtures.Fault{
-			{Kind: fixtures.FaultSilent, From: 75, To: 105, Dir: [3]float64{1, 0, 0}},
-			{Kind: fixtures.FaultJump, From: 150, To: 155, Size: 0.6, Dir: [3]float64{0.8, 0.6, 0}},
-		}
+		jump := fixtures.Standard("jump", 11).Faults[0]
+		jump.From, jump.To, jump.Size = 150, 155, 0.6
+		s.Faults = []fixtures.Fault{{Kind: fixtures.FaultSilent, From: 75, To: 105, Dir: [3]float64{1, 0, 0}}, jump}
 		eventful.r = replay(t, s)
 	})
 	if eventful.r == nil {
