@@ -76,7 +76,7 @@ func Run(ctx context.Context, o Options) error {
 	onScreen.Store(s.screen)
 	defer onScreen.CompareAndSwap(s.screen, nil)
 	defer s.screen.Fini()
-	s.ascii = !screen.CanDisplay('█', false)
+	s.ascii = s.screen.CharacterSet() != "UTF-8"
 
 	s.app = tview.NewApplication().SetScreen(s.screen)
 	s.app.SetInputCapture(s.key)

@@ -96,7 +96,6 @@ type Engine struct {
 	// The rest belongs to the loop.
 	last     int64     // ns of the last record
 	lineAt   time.Time // of the last verdict
-	tickAt   time.Time
 	stateAt  time.Time
 	recOK    bool
 	recWords string
