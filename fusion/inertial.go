@@ -61,7 +61,8 @@ func (q *inertial) push(s imuSample, rest bool, bias r3.Vec, gap float64) (dt fl
 	q.n++
 	if first {
 		q.wMean, q.fMean = s.w, s.f
-		q.acc.blocks, q.gyro.blocks = 0, 0
+		q.acc.restart()
+		q.gyro.restart()
 		q.restSince = math.NaN()
 	} else {
 		const a = 0.02
@@ -126,6 +127,9 @@ type floorNoise struct {
 }
 
 const noiseBlock = 8 // samples
+
+// restart begins a new row of blocks: what lies between is no noise.
+func (q *floorNoise) restart() { q.n, q.blocks, q.sum = 0, 0, r3.Vec{} }
 
 func (q *floorNoise) push(x r3.Vec, period float64) {
 	q.sum = r3.Add(q.sum, x)

@@ -41,7 +41,7 @@ func (o *odometer) reset() { o.p, o.way, o.slide, o.ok, o.head, o.n = r3.Vec{}, 
 func (o *odometer) add(m *Monitor, dt float64) {
 	f, w := &m.f, &m.whl.now
 	v := f.ToBody(f.Vel).X * f.WheelScale
-	if !(f.T-w.t < 0.3) || m.whl.refused > 0 || !(math.Abs(w.v-v) < 0.3+0.03*math.Abs(v)) {
+	if !(f.T-w.t < math.Max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(w.v-v) < 0.3+0.03*math.Abs(v)) {
 		if o.ok {
 			o.reset()
 		}

@@ -546,11 +546,14 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	stat := integrity.NIS(&y, &s, 3)
 	worst := math.Sqrt(math.Max(s[0][0], s[1][1]))
 	ts.set(stat, m.jump.Threshold, m.jump.Detectable(worst), "m")
-	if stat <= m.jump.Threshold {
+	if stat <= 4*m.jump.Threshold { // a wrong lever arm looks like small steps
 		m.units.onPair(m, d, math.Sqrt(white[0]+pv.white[0]))
+	} else {
+		m.units.arm.ok = false
+	}
+	if stat <= m.jump.Threshold {
 		return false
 	}
-	m.units.arm.ok = false
 	tr := &m.trust
 	if settled := m.now-tr.good > settling; !tr.proven && !tr.suspect() && !(settled && ts.Detectable < witness) {
 		// Dead reckoning is too uncertain to accuse anyone; the innovation gate

@@ -94,6 +94,12 @@ func (u *unitTests) onIMU(m *Monitor, w, f r3.Vec) {
 		u.axis[i].sum += x
 	}
 	q := &m.imu
+	if !u.told[0] && q.n > 400 && q.n%64 == 0 {
+		// On the move too: no car pulls eight times its weight for long.
+		if n := r3.Norm(q.fMean); math.Abs(n-1) < 0.3 {
+			u.say(m, 0, fmt.Sprintf("specific force is %.2f on average, want about 9.8 m/s^2: it looks like g", n))
+		}
+	}
 	if q.restFor() < 1 || u.told[0] || int(q.nRest)%64 != 0 {
 		return
 	}

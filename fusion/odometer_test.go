@@ -1,0 +1,219 @@
+package fusion
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"kerbline/fusion/eskf"
+)
+
+// circling returns a monitor whose filter stands on a circle of 20 m at 10 m/s,
+// with a wheel that reads 1 % too much and a slip of 0.004 rad/(m/s²), and a
+// function that moves both on by 5 ms.
+func circling() (m *Monitor, step func()) {
+	const v, radius, dt, scale, slip = 10.0, 20.0, 0.005, 1.01, 0.004
+	m = NewMonitor(DefaultConfig(), nil)
+	f := &m.f
+	yaw := 0.0
+	f.WheelScale, f.Slip, f.T = scale, slip, 100
+	m.wAt = r3.Vec{Z: v / radius}
+	place := func() {
+		// The body points into the bend by the slip angle: sideways over forward
+		// velocity is -slip times the leftward acceleration.
+		f.Att = eskf.FromEuler(0, 0, yaw+math.Atan(slip*v*v/radius))
+		sin, cos := math.Sincos(yaw)
+		f.Vel = r3.Vec{X: v * cos, Y: v * sin}
+	}
+	place()
+	forward := func() float64 { return scale * f.ToBody(f.Vel).X }
+	m.whl.push(wheelSample{f.T, forward()})
+	m.whl.until(f.T)
+	m.whl.period = 0.02
+	k := 0
+	return m, func() {
+		// Half a step of turning: the path is that of the middle.
+		yaw += v / radius * dt / 2
+		place()
+		f.T += dt
+		if k++; k%4 == 0 {
+			m.whl.push(wheelSample{f.T, forward()})
+			m.whl.until(f.T)
+		}
+		m.odo.add(m, dt)
+		yaw += v / radius * dt / 2
+	}
+}
+
+// Once round a circle the odometer is back where it began; a quarter of it is
+// where the circle says (x = r·sin a, y = r·(1 - cos a)).
+func TestOdometer_Circle(t *testing.T) {
+	m, step := circling()
+	lap := 2 * math.Pi * 20 / 10 / 0.005 // steps
+	for k := range int(math.Round(lap)) {
+		if k == int(math.Round(lap/4)) {
+			if p := m.odo.p; !(math.Hypot(p.X-20, p.Y-20) < 0.02) {
+				t.Errorf("after a quarter at %.3f, %.3f m; want 20, 20", p.X, p.Y)
+			}
+		}
+		step()
+	}
+	if p := m.odo.p; !(r3.Norm(p) < 0.03) {
+		t.Errorf("after a lap %.3f m off, want where it began", r3.Norm(p))
+	}
+	if w := m.odo.way; !(math.Abs(w-40*math.Pi) < 0.05) {
+		t.Errorf("way %.3f m, want %.3f", w, 40*math.Pi)
+	}
+	// Leftward acceleration v²/r along the way.
+	if s := m.odo.slide; !(math.Abs(s/(5*40*math.Pi)-1) < 0.003) {
+		t.Errorf("slide %.1f m·m/s², want %.1f", s, 5*40*math.Pi)
+	}
+}
+
+// A wheel that spins, locks or falls silent is not driven by.
+func TestOdometer_LetsGo(t *testing.T) {
+	for name, spoil := range map[string]func(m *Monitor){
+		"spinning": func(m *Monitor) { m.whl.now.v *= 1.4 },
+		"locked":   func(m *Monitor) { m.whl.now.v = 0 },
+		"silent":   func(m *Monitor) { m.whl.now.t -= 1 },
+		"refused":  func(m *Monitor) { m.whl.refused = 1 },
+	} {
+		m, step := circling()
+		for range 400 {
+			step()
+			if !m.odo.ok {
+				t.Fatal("the odometer stopped by itself")
+			}
+			m.odo.mark(m.f.T, m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
+		}
+		spoil(m)
+		m.odo.add(m, 0.005)
+		if m.odo.ok || m.odo.n != 0 || m.odo.before(m.f.T, 0.5) != nil {
+			t.Errorf("%s: the odometer goes on", name)
+		}
+	}
+}
+
+func TestOdometer_Before(t *testing.T) {
+	var o odometer
+	o.ok = true
+	if o.before(0, 1) != nil {
+		t.Error("a mark from an empty ring")
+	}
+	for k := range odoRing + 200 { // wraps
+		o.mark(float64(k)/10, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+	}
+	last := float64(odoRing+199) / 10
+	for _, span := range []float64{0.1, 1, 5, 20, 51} {
+		a := o.before(last, span)
+		if a == nil || !(math.Abs(a.t-(last-span)) < 0.101) { // epochs are 0.1 s apart
+			t.Errorf("mark %.1f s back: %+v", span, a)
+		}
+	}
+	if o.before(last, 60) != nil {
+		t.Error("a mark from before the ring")
+	}
+}
+
+// The covariance of a comparison, term by term, on a straight of 100 m: scale
+// along it, heading across it, slip, white noise of the wheel and of both
+// epochs and the receiver's slow error on both axes.
+func TestOdometer_Compare(t *testing.T) {
+	at := func(now, then spread) (c [3]float64) {
+		var o odometer
+		o.ok = true
+		white := [3]float64{1e-4, 1e-4, 1e-4}
+		o.mark(0, r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
+		o.p, o.way, o.slide = r3.Vec{X: 100}, 100, 50
+		y, cov := o.compare(o.at(0), 10, r3.Vec{X: 107.3, Y: -0.2}, r3.Vec{X: 10}, 0.08, white, &now)
+		if !(math.Abs(y[0]-0.3) < 1e-9 && math.Abs(y[1]+0.2) < 1e-9) {
+			t.Errorf("difference %.3f, %.3f m; want 0.3, -0.2", y[0], y[1])
+		}
+		return [3]float64{cov[0][0] - 2e-4, cov[1][1] - 2e-4, cov[0][1]}
+	}
+	for _, tt := range []struct {
+		name      string
+		now, then spread
+		x, y      float64 // variances, m²
+	}{
+		{"nothing", spread{tau: 10}, spread{}, 0, 0},
+		{"scale", spread{scale: 0.002, tau: 10}, spread{}, 0.04, 0},
+		{"scale, worse then", spread{tau: 10}, spread{scale: 0.002}, 0.04, 0},
+		{"heading", spread{yaw: 0.003, tau: 10}, spread{yaw: 0.001}, 0, 0.09},
+		{"slip", spread{slip: 0.001, tau: 10}, spread{}, 0.0025, 0.0025},
+		{"wheel", spread{wheel: 0.01, tau: 10}, spread{}, 0.01, 0.01},
+		{"receiver", spread{ch: 0.1, tau: 10}, spread{}, 2 * 0.01 * (1 - math.Exp(-1)), 2 * 0.01 * (1 - math.Exp(-1))},
+		{"latency, same velocity", spread{lat: 0.01, tau: 10}, spread{}, 0, 0},
+	} {
+		c := at(tt.now, tt.then)
+		if !(math.Abs(c[0]-tt.x) < 1e-9 && math.Abs(c[1]-tt.y) < 1e-9 && math.Abs(c[2]) < 1e-9) {
+			t.Errorf("%s: variances %.5f, %.5f, covariance %.5f; want %.5f, %.5f, 0", tt.name, c[0], c[1], c[2], tt.x, tt.y)
+		}
+	}
+
+	// Epochs placed by different latencies: what that moves is known and taken
+	// out. A turn between them leaves the error of the latency itself.
+	var o odometer
+	o.ok = true
+	o.mark(0, r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
+	o.p = r3.Vec{X: 10}
+	y, c := o.compare(o.at(0), 1, r3.Vec{X: 10.1}, r3.Vec{Y: 10}, 0.09, [3]float64{}, &spread{lat: 0.01, tau: 10})
+	if !(math.Abs(y[0]) < 1e-9 && math.Abs(y[1]) < 1e-9) {
+		t.Errorf("difference %.3f, %.3f m after the latency was learned, want 0", y[0], y[1])
+	}
+	if !(math.Abs(c[0][0]-0.01) < 1e-9 && math.Abs(c[1][1]-0.01) < 1e-9 && math.Abs(c[0][1]+0.01) < 1e-9 && c[1][0] == c[0][1]) {
+		t.Errorf("covariance %v of a latency known to 10 ms over a turn from 10 m/s east to north", c)
+	}
+}
+
+// The lever fit gives back an antenna that is elsewhere, with the error it
+// claims (200 runs of 100 displacements over a bend).
+func TestLeverFit(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 8))
+	const dx, dy, noise = -0.4, 0.15, 0.01
+	var sum, square [2]float64
+	var sx, sy float64
+	const runs = 200
+	for range runs {
+		var l leverFit
+		yaw := rng.Float64() * 6
+		var before r3.Vec
+		for k := range 100 {
+			yaw += 0.05
+			s := eskf.State{Att: eskf.FromEuler(0, 0, yaw)}
+			arm := s.ToWorld(r3.Vec{X: dx, Y: dy})
+			d := r3.Sub(arm, before)
+			d.X += noise * rng.NormFloat64()
+			d.Y += noise * rng.NormFloat64()
+			if before = arm; k == 0 {
+				d = r3.Vec{}
+			}
+			l.add(d, s.R(), noise)
+		}
+		var x, y float64
+		x, y, sx, sy = l.solve()
+		for i, e := range [2]float64{x - dx, y - dy} {
+			sum[i] += e
+			square[i] += e * e
+		}
+	}
+	for i, s := range [2]float64{sx, sy} {
+		rms := math.Sqrt(square[i] / runs)
+		if !(math.Abs(rms/s-1) < 0.2) || !(math.Abs(sum[i]/runs) < 4*s/math.Sqrt(runs)) {
+			t.Errorf("axis %d: error rms %.4f, mean %.4f m; the fit claims %.4f", i, rms, sum[i]/runs, s)
+		}
+	}
+	// Driving straight shows nothing.
+	var l leverFit
+	for range 100 {
+		l.add(r3.Vec{}, (&eskf.State{Att: eskf.FromEuler(0, 0, 1)}).R(), noise)
+	}
+	var u unitTests
+	u.reset()
+	u.arm = l
+	if u.armed() {
+		t.Error("a straight has proven the lever arm")
+	}
+}
