@@ -47,23 +47,33 @@ func TestReplayEqualsLive(t *testing.T) {
 		{"20x", 0, 184, 20, 20},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			path := filepath.Join(t.TempDir(), "run.mcap")
-			r := newRig(t, files, tt.from, tt.speed)
-			o := r.options(files, path)
-			live := new(tape)
-			o.Look, o.State = live.look, live.state
-			if err := r.runFor(o, tt.length, nil); err != nil {
-				t.Fatal(err)
-			}
-			again := replay(t, path)
-			if err := alike(again.verdicts, live.verdicts); err != nil {
-				t.Errorf("verdicts: %v", err)
-			}
-			if err := alike(again.events, live.events); err != nil {
-				t.Errorf("events: %v", err)
-			}
-			if n := live.n[fusion.Usable]; n < tt.usable {
-				t.Errorf("usable in %d of %v verdicts, want %d: what was compared says little", n, live.n, tt.usable)
+			var live *tape
+			// At twenty times the pace of life a busy computer's pauses count
+			// twenty times: a run that was held up says little and is tried again.
+			for attempt := 1; ; attempt++ {
+				path := filepath.Join(t.TempDir(), "run.mcap")
+				r := newRig(t, files, tt.from, tt.speed)
+				o := r.options(files, path)
+				live = new(tape)
+				o.Look, o.State = live.look, live.state
+				if err := r.runFor(o, tt.length, nil); err != nil {
+					t.Fatal(err)
+				}
+				again := replay(t, path)
+				if err := alike(again.verdicts, live.verdicts); err != nil {
+					t.Errorf("verdicts: %v", err)
+				}
+				if err := alike(again.events, live.events); err != nil {
+					t.Errorf("events: %v", err)
+				}
+				n := live.n[fusion.Usable]
+				if n >= tt.usable {
+					break
+				}
+				if attempt == 3 {
+					t.Errorf("usable in %d of %v verdicts, want %d: what was compared says little; at the end %v", n, live.n, tt.usable, live.last.Reasons[:live.last.NReasons])
+					break
+				}
 			}
 			c := live.last.Counts
 			t.Logf("%d verdicts %v, %d epochs, %d IMU, %d wheel, %d frames", len(live.verdicts), live.n, c.Epochs, c.IMU, c.Wheel, c.Frames)
