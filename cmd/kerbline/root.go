@@ -16,6 +16,7 @@ import (
 var commands = []func() *cobra.Command{
 	newDemo,
 	newReplay,
+	newDropouts,
 	newDaycheck,
 	newReport,
 	newConfig,

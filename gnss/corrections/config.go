@@ -46,6 +46,8 @@ const (
 	requalifyS    = 3.0  // s for which quality and age must be back
 	requalifyMax  = 60.0 // s after which an episode closes although the quality is not back
 	baseWaitMax   = 30.0 // s an episode waits for base coordinates after a silence
+	anotherTime   = 60.0 // s by which an untied clock, or another stream, is not merely late
+	fewSats       = 2.5  // a constellation of fewer satellites may come and go
 	newUsualAfter = 300  // s of a thinner message set after which it is the usual one
 	windowS       = 5.0  // s over which byte rates and shares are taken
 )

@@ -557,6 +557,7 @@ func (l *Link) finish(o *outage, t float64) {
 	l.nDone++
 	o.open = false
 	st := &l.st
+	st.Recurs = e.Recurs
 	st.Episodes++
 	st.LastCause, st.LastStart, st.LastEnd = e.Cause, e.Start, e.End()
 }

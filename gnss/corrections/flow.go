@@ -55,6 +55,7 @@ type flow struct {
 	steps    [9]float64 // the last intervals; the usual one is their median
 	nSteps   int
 	presence [rtcm.NSystems]float64 // share of epochs that hold the constellation
+	held     [rtcm.NSystems]float64 // satellites of it, where they do
 	msgs     float64
 	sats     float64
 	lat, dev float64 // s, latency and its mean deviation
@@ -198,8 +199,12 @@ func (l *Link) count(t float64, m *rtcm.Message) {
 func (l *Link) observe(t float64, m *rtcm.Message) {
 	f := &l.flow
 	near := t
-	if !math.IsNaN(l.off) {
+	switch {
+	case !math.IsNaN(l.off):
 		near -= l.off
+	case f.started:
+		// The host clock may be days off; within a stream days go on.
+		near += f.cur.utc - f.cur.last
 	}
 	utc := m.Epoch(near)
 	if math.IsNaN(utc) {
@@ -222,14 +227,17 @@ func (l *Link) observe(t float64, m *rtcm.Message) {
 
 // whole reports whether c holds what an epoch usually holds.
 func (f *flow) whole(c *obsEpoch) bool {
-	sats := 0
+	sats, msgs := 0, float64(c.msgs)
 	for i, n := range c.sats {
 		if n == 0 && f.presence[i] > 0.75 {
-			return false
+			if f.held[i] >= fewSats {
+				return false
+			}
+			msgs++ // its one or two satellites have set
 		}
 		sats += int(n)
 	}
-	return float64(c.msgs) > f.msgs-0.5 && float64(sats) >= 0.6*f.sats
+	return msgs > f.msgs-0.5 && float64(sats) >= 0.6*f.sats
 }
 
 // fill is the share of the usual satellites and messages that c holds.
@@ -274,7 +282,11 @@ func (l *Link) judge() {
 	}
 	step := c.utc - prev.utc
 	if step <= 0 {
-		f.due = c.last // a base whose clock was set: begin anew
+		// A base whose clock was set, or another stream: begin anew.
+		f.due = c.last
+		if math.IsNaN(l.off) {
+			l.least, f.lat, f.latency = math.NaN(), math.NaN(), math.NaN()
+		}
 		return
 	}
 	learning := !f.learned()
@@ -283,8 +295,12 @@ func (l *Link) judge() {
 		f.nSteps++
 		f.interval = median(f.steps[:min(f.nSteps, len(f.steps))])
 	}
-	if d := c.last - c.utc; math.IsNaN(l.off) && !(d >= l.least) {
-		f.shiftLatency(l.least - d)
+	if d := c.last - c.utc; math.IsNaN(l.off) && !(d >= l.least && d < l.least+anotherTime) {
+		if math.Abs(d-l.least) < anotherTime {
+			f.shiftLatency(l.least - d)
+		} else {
+			f.lat = math.NaN()
+		}
 		l.least = d
 	}
 	f.latency = c.last - c.utc - l.tie()
@@ -431,6 +447,10 @@ func (f *flow) learn(c *obsEpoch) {
 		here := 0.0
 		if n > 0 {
 			here = 1
+			if f.held[i] == 0 {
+				f.held[i] = float64(n)
+			}
+			f.held[i] += w * (float64(n) - f.held[i])
 		}
 		f.presence[i] += w * (here - f.presence[i])
 		sats += float64(n)
@@ -450,7 +470,7 @@ func (f *flow) learn(c *obsEpoch) {
 // that changed for good.
 func (f *flow) relearn() {
 	f.epochs, f.absent, f.nSlots = 0, 0, 0
-	f.presence = [rtcm.NSystems]float64{}
+	f.presence, f.held = [rtcm.NSystems]float64{}, [rtcm.NSystems]float64{}
 }
 
 // median returns the middle of at most nine numbers.
@@ -561,5 +581,7 @@ func (l *Link) endRun() {
 	if f.serious && !l.out.open && l.armed {
 		p := l.at(f.from)
 		l.recur.add(f.from, p.place)
+		l.st.NearMisses++
+		l.st.Recurs = l.recur.test()
 	}
 }

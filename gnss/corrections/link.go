@@ -42,7 +42,7 @@ func New(cfg Config) *Link {
 	l := &Link{cfg: cfg, t: nan, off: nan, least: nan, place: nan, lap: nan}
 	l.st = State{Since: nan, LastByte: nan, BytesPerS: nan, Latency: nan, UsualLat: nan, BadShare: nan,
 		UsualSats: nan, Station: -1, BaseOff: nan, BaseChangedAt: nan, BaseStep: nan, StationBefore: -1,
-		Baseline: nan, RoverAge: nan, RoverStn: -1, OpenSince: nan, LastStart: nan, LastEnd: nan}
+		Baseline: nan, RoverAge: nan, RoverStn: -1, OpenSince: nan, LastStart: nan, LastEnd: nan, Recurs: l.recur.test()}
 	l.flow = newFlow()
 	l.rover = newRover()
 	l.base = newBase(&l.cfg)
@@ -159,9 +159,6 @@ func (l *Link) Take(f func(*Episode)) {
 	}
 	l.nDone = 0
 }
-
-// Recurrence says whether episodes and near misses so far recur.
-func (l *Link) Recurrence() Recurrence { return l.recur.test() }
 
 // Opened returns the open outage as the evidence stands, nil when there is
 // none. It points into the Link and is valid until the next call.

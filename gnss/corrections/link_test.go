@@ -173,8 +173,8 @@ func TestDecide_EveryFactCounts(t *testing.T) {
 // Numbers and contents as public message lists give them (pyrtcm and others).
 func TestMessageWords(t *testing.T) {
 	for n, want := range map[int]string{
-		1005: "base coordinates", 1230: "GLONASS code-phase biases", 1074: "GPS pseudoranges, phases, C/N0 (MSM4)",
-		1137: "NavIC pseudoranges, phases, Doppler, C/N0, high resolution (MSM7)", 1070: "", 1078: "", 1138: "", 4072: "",
+		1005: "base coordinates", 1230: "GLONASS code-phase biases", 1074: "GPS MSM4: code, phase, C/N0",
+		1137: "NavIC MSM7: code, phase, C/N0, Doppler, fine", 1070: "", 1078: "", 1138: "", 4072: "",
 	} {
 		if got := MessageWords(n); got != want {
 			t.Errorf("%d: %q, want %q", n, got, want)
@@ -301,7 +301,10 @@ func TestNearMisses(t *testing.T) {
 	if len(eps) != 0 {
 		t.Errorf("%d episodes, first %v", len(eps), eps[0].Cause)
 	}
-	r := l.Recurrence()
+	r := l.State().Recurs
+	if l.State().NearMisses != 6 {
+		t.Errorf("%d near misses, want 6", l.State().NearMisses)
+	}
 	if r.Events != 6 || math.Abs(r.Period-60) > 1.5 || r.PeriodP > 0.01 {
 		t.Errorf("recurrence %+v, want 6 events every 60 s", r)
 	}

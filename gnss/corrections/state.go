@@ -119,4 +119,7 @@ type State struct {
 	LastStart float64 // host Unix s, NaN before the first
 	LastEnd   float64
 	Episodes  int // closed so far
+
+	NearMisses int        // troubles of the link that ended before they became an outage
+	Recurs     Recurrence // over episodes and near misses so far
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"kerbline/gnss"
 	"kerbline/gnss/rtcm"
 )
 
@@ -163,8 +164,11 @@ func (e *Episode) change(b *strings.Builder) {
 	}
 }
 
-// receiver says what the receiver made of it.
+// receiver says what the receiver made of it, where one was heard.
 func (e *Episode) receiver(b *strings.Builder) {
+	if e.Evidence.QualityBefore == gnss.QualityUnknown && e.NQualities <= 1 {
+		return
+	}
 	if e.AgeMax >= 0 {
 		fmt.Fprintf(b, "The correction age reached %.1f s", e.AgeMax)
 	} else {
