@@ -135,7 +135,7 @@ func TestCauses_Fixtures(t *testing.T) {
 
 // Without a fault of the link there is no outage.
 func TestNoOutage_Fixtures(t *testing.T) {
-	for _, kind := range []string{"nominal", "jump", "wheel_slip", "halt", "stall", "garbled"} {
+	for _, kind := range []string{"nominal", "jump", "wheel_slip", "halt", "stall"} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
 			for seed := range seeds() {

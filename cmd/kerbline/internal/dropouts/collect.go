@@ -385,6 +385,9 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 	}
 	c.sumReceiver(&r.Receiver)
 	p := &st.Recurs
+	if p.Events == 0 {
+		*p = corrections.Recurrence{Period: math.NaN(), PeriodP: math.NaN(), Place: math.NaN(), PlaceP: math.NaN()}
+	}
 	r.Recurrence = Recurrence{Events: p.Events, Period: num(p.Period), PeriodN: p.PeriodN, PeriodP: prob(p.PeriodP), Place: num(p.Place), PlaceN: p.PlaceN, PlaceP: prob(p.PlaceP)}
 	r.Timeline = Timeline{Step: 1}
 	var link strings.Builder

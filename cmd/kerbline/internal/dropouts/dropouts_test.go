@@ -231,7 +231,6 @@ func TestCorrectionsAlone(t *testing.T) {
 		if n := len(r.Link.Rollovers); n != 3 {
 			t.Errorf("%s: %d rollovers, want GPS week, BeiDou week, GLONASS day", name, n)
 		}
-		t.Log(r.Link.LatencyMax, r.Link.LatencyUse)
 		if r.Link.Timed != (name == "timed") || r.Link.LatencyTied {
 			t.Errorf("%s: timed %v, tied %v", name, r.Link.Timed, r.Link.LatencyTied)
 		}
