@@ -101,7 +101,8 @@ func TestTenSecondsWithoutGNSS(t *testing.T) {
 	}
 }
 
-// The coast budget against what the monitor then does when the loss comes.
+// The coast budget against what the monitor then does when the loss comes. What
+// it cannot know is the speed on the road ahead.
 func TestCoastBudget(t *testing.T) {
 	for _, c := range []struct {
 		name string
@@ -149,6 +150,15 @@ func TestCoastBudget(t *testing.T) {
 		t.Logf("%s: %d cuts, %d of them with a budget beyond the horizon (%d reached their limit early); of the other %d, %d within 20 %% or 0.5 s: reached less predicted p5 %.2f median %.2f p95 %.2f s, ratio p5 %.2f median %.2f p95 %.2f; true error beyond its limit before the budget ended %d times",
 			c.name, n, whole, beyond, n-whole, close, score.Quantile(off, 0.05), score.Quantile(off, 0.5), score.Quantile(off, 0.95),
 			score.Quantile(ratio, 0.05), score.Quantile(ratio, 0.5), score.Quantile(ratio, 0.95), early)
+		if good := close + whole - beyond; float64(good) < 0.8*float64(n) {
+			t.Errorf("%s: %d of %d budgets within 20 %% or 0.5 s of when the limit was reached, want 80 %%", c.name, good, n)
+		}
+		if r := score.Quantile(ratio, 0.5); !(math.Abs(r-1) < 0.1) {
+			t.Errorf("%s: the limit is reached after %.2f of the budget in the median, want 0.9 to 1.1", c.name, r)
+		}
+		if float64(early) > 0.001*float64(n) {
+			t.Errorf("%s: true error beyond its limit before the budget ended %d times of %d, want 0.1 %%", c.name, early, n)
+		}
 	}
 }
 
