@@ -114,7 +114,7 @@ func (d *drive) normalised(t *testing.T, cfg Config, step float64, sum *[3]tally
 	due, n := d.sc.Still+60, 0
 	for i := range d.in {
 		snap, _ := m.Step(&d.in[i])
-		if snap == nil || d.in[i].Kind != KindEpoch || !snap.EpochUsed || d.sc.UTC(snap.T) < due {
+		if snap == nil || d.in[i].Kind != KindEpoch || !snap.EpochUsed || d.sc.UTC(snap.T) < due || due > d.sc.Duration-5 {
 			continue
 		}
 		due += step

@@ -1,6 +1,7 @@
 package fusion
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -103,21 +104,16 @@ func (r *rig) fix(t float64, rng *rand.Rand) *gnss.Epoch {
 	return &e
 }
 
-// play drives and calls look with every line and the events before it.
-func (r *rig) play(t testing.TB, look func(at float64, snap *Snapshot, ev []Event)) *Monitor {
-	t.Helper()
+// measurements returns what a monitor is given, in the order of host time.
+func (r *rig) measurements() []Measurement {
 	rng := rand.New(rand.NewPCG(7, 11))
 	earth := geodesy.EarthRateENU(r.frame.Origin().Lat)
 	g := geodesy.NormalGravity(r.frame.Origin().Lat, r.frame.Origin().H)
 	const hz = 100
-	type due struct {
-		t float64
-		m Measurement
-	}
-	var in []due
+	var in []Measurement
 	add := func(t float64, m Measurement) {
 		m.T = rigStart + t
-		in = append(in, due{t, m})
+		in = append(in, m)
 	}
 	for k := 1; k <= int(r.length*hz); k++ {
 		at := float64(k) / hz
@@ -154,19 +150,18 @@ func (r *rig) play(t testing.TB, look func(at float64, snap *Snapshot, ev []Even
 	if r.note != "" {
 		add(r.noteAt, Measurement{Kind: KindNote, Channel: ChanNote, Note: r.note})
 	}
-	slices.SortStableFunc(in, func(a, b due) int {
-		switch {
-		case a.t < b.t:
-			return -1
-		case a.t > b.t:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(in, func(a, b Measurement) int { return cmp.Compare(a.T, b.T) })
+	return in
+}
+
+// play drives and calls look with every line and its events.
+func (r *rig) play(t testing.TB, look func(at float64, snap *Snapshot, ev []Event)) *Monitor {
+	t.Helper()
+	in := r.measurements()
 	m := NewMonitor(r.cfg, nil)
 	for i := range in {
-		if snap, ev := m.Step(&in[i].m); snap != nil || len(ev) > 0 {
-			look(in[i].t, snap, ev)
+		if snap, ev := m.Step(&in[i]); snap != nil || len(ev) > 0 {
+			look(in[i].T-rigStart, snap, ev)
 		}
 	}
 	return m
