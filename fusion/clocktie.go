@@ -80,29 +80,33 @@ func (c *clockTie) push(arrival, utc, stall float64) fit {
 		c.bins, c.n = [tieBins]tieBin{}, 0
 	}
 	c.early = 0
-	c.add(utc, d)
-	c.learn()
+	if c.add(utc, d) {
+		c.learn()
+	}
 	if late > stall {
 		return fitLate
 	}
 	return fitOK
 }
 
-func (c *clockTie) add(utc, d float64) {
+// add reports whether a bin changed.
+func (c *clockTie) add(utc, d float64) bool {
 	num := int64(math.Floor(utc / tieSpan))
 	if c.n > 0 && num < c.last {
-		return // older than the newest bin: it cannot lower it
+		return false // older than the newest bin: it cannot lower it
 	}
-	b := &c.bins[num%tieBins]
+	b := &c.bins[(num%tieBins+tieBins)%tieBins]
 	if b.num == num && c.n > 0 {
-		if d < b.d {
-			b.u, b.d = utc, d
+		if d >= b.d {
+			return false
 		}
-		return
+		b.u, b.d = utc, d
+		return true
 	}
 	*b = tieBin{num, utc, d}
 	c.last = num
 	c.n = min(c.n+1, tieBins)
+	return true
 }
 
 // learn fits drift and envelope to the bins: least squares through those close

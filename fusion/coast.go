@@ -16,9 +16,9 @@ import (
 // the aids that remain (wheel speed and grip where there are wheels), so it is
 // the filter's own covariance that says it, not an approximation of it.
 //
-// One look ahead costs some tens of microseconds, so it is taken once a second,
-// more often while GNSS is not used, and at once when that begins or the speed
-// changes.
+// One look ahead costs some tens of microseconds, so it is taken every two
+// seconds, more often while GNSS is not used, and at once when that begins or
+// the speed changes.
 type coastBudget struct {
 	at    float64 // host s of the last look, NaN before the first
 	left  float64 // s, budget then
@@ -34,9 +34,10 @@ type coastBudget struct {
 const (
 	coastStep    = 0.5  // s
 	coastHorizon = 20.0 // s
-	coastEvery   = 1.0  // s between looks while GNSS is used
+	coastEvery   = 2.0  // s between looks while GNSS is used
 	coastBusy    = 0.5  // s while it is not
 	usualOver    = 30.0 // s over which the usual speed is taken
+	bendTime     = 2.0  // s for which a bend goes on, where no map tells
 )
 
 func (c *coastBudget) reset() { c.at, c.seen, c.usual = math.NaN(), math.NaN(), 0 }
@@ -53,7 +54,14 @@ func (c *coastBudget) update(m *Monitor, s *Snapshot) {
 	}
 	since := m.now - c.at
 	if !(since < every-1e-6) || used != c.used || math.Abs(s.Speed-c.v) > 1 {
+		was := math.Inf(1)
+		if !used && !c.used {
+			was = c.left - since // once it counts down it does not rise again
+		}
 		c.look(m, s)
+		if was < c.left {
+			c.left, c.whole = math.Max(0, was), false
+		}
 		c.at, c.v, c.used = m.now, s.Speed, used
 		since = 0
 	}
@@ -152,6 +160,7 @@ func (r *road) drive(g *eskf.Filter, v, dt float64) (w, f r3.Vec) {
 		r.yaw = pl.Yaw
 	} else {
 		r.yaw += rate * dt
+		r.rate *= math.Exp(-dt / bendTime)
 	}
 	w = r3.Add(g.GyroBias, g.ToBody(r3.Vec{Z: rate}))
 	f = r3.Add(g.AccBias, r3.Vec{Y: v * rate, Z: g.Params.Gravity})

@@ -551,7 +551,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	} else {
 		m.units.arm.ok = false
 	}
-	if stat <= m.jump.Threshold {
+	if stat <= m.jump.Threshold || m.units.fatal() { // then the IMU is the accused
 		return false
 	}
 	tr := &m.trust

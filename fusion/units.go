@@ -26,7 +26,7 @@ type unitTests struct {
 	axis              [3]axisSum // the same for every axis
 
 	wxx, wxy, wn float64 // wheel speed against reported speed
-	told         [4]bool
+	told         [5]bool
 
 	arm    leverFit
 	armOK  bool    // turns have shown the lever arm to be about right
@@ -201,7 +201,7 @@ func (u *unitTests) restart(t, course float64) {
 }
 
 // fatal reports whether the inertial data cannot be believed.
-func (u *unitTests) fatal() bool { return u.told[0] || u.told[1] || u.told[3] }
+func (u *unitTests) fatal() bool { return u.told[0] || u.told[1] || u.told[3] || u.told[4] }
 
 // leverClear is how far the antenna may seem to be from where the settings have
 // it, m.
@@ -221,6 +221,15 @@ func (u *unitTests) onPair(m *Monitor, d r3.Vec, sigma float64) {
 		u.say(m, 3, fmt.Sprintf("the antenna moves as if it were at %.2f forward, %.2f left (±%.2f, ±%.2f); the settings say %.2f, %.2f: check the lever arm and its signs",
 			a[0]+x, a[1]+y, sx, sy, a[0], a[1]))
 	}
+}
+
+// onLatency looks at the latency the filter has come to, with its 1 sigma, s: an
+// epoch cannot arrive before the instant it describes.
+func (u *unitTests) onLatency(m *Monitor, latency, sigma float64) {
+	if u.told[4] || !(latency+3*sigma < 0) {
+		return
+	}
+	u.say(m, 4, fmt.Sprintf("the receiver's latency comes out as %.0f ms ± %.0f ms: check the forward lever arm and its sign, and whether inertial samples arrive late", latency*1e3, sigma*1e3))
 }
 
 // armed reports whether turns have shown that the lever arm is about right.

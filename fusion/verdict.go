@@ -191,6 +191,7 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 		s.ClockDrift = m.tie.drift
 		if m.phase == phaseAligned {
 			s.LatencySigma = math.Sqrt(m.f.P[eskf.ILat][eskf.ILat])
+			m.units.onLatency(m, s.Latency, s.LatencySigma)
 		}
 	}
 	s.Refused, s.DwellLeft = 0, m.cfg.Tests.Dwell
