@@ -238,17 +238,22 @@ func (m *Monitor) stepClock(host, t float64) {
 	m.restart("host clock stepped")
 }
 
-// restart forgets everything that dead reckoning rests on; what is known of the
-// receiver's honesty stays.
+// restart forgets everything that dead reckoning and the tie of the clocks rest
+// on; what is known of the receiver's honesty stays.
 func (m *Monitor) restart(why string) {
+	m.realign(why)
+	m.tie = clockTie{}
+	m.imu.reset()
+	m.whl.reset()
+}
+
+// realign forgets what dead reckoning rests on, not the clocks.
+func (m *Monitor) realign(why string) {
 	if m.phase != phaseEmpty {
 		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventReinit, Size: math.NaN(), Where: m.where(),
 			Detail: "alignment starts again: " + why})
 	}
 	m.phase = phaseEmpty
-	m.tie = clockTie{}
-	m.imu.reset()
-	m.whl.reset()
 	m.rcv.prev.ok = false
 	m.trust.lose()
 	m.drift.reset()

@@ -56,7 +56,7 @@ func (m *Monitor) onIMU(in *Measurement) {
 		m.event(Event{T: m.host(before), End: m.host(t), Kind: EventIMUGap, Size: dt, Where: m.where(),
 			Detail: "no inertial sample"})
 		if dt > 1 && m.phase != phaseEmpty {
-			m.restart("inertial samples were missing for too long")
+			m.realign("inertial samples were missing for too long")
 		}
 	}
 	m.units.onIMU(m, w, f)

@@ -165,6 +165,9 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		return false
 	}
 	arrival := e.Arrival + m.shift
+	if m.leapt(arrival, e.UTC) {
+		return false
+	}
 	switch m.tie.push(arrival, e.UTC, m.cfg.GNSS.Stall) {
 	case fitOdd:
 		if m.tie.odd >= 5 {
@@ -184,9 +187,6 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		return false
 	}
 	r.late = false
-	if m.leapt(arrival, e.UTC) {
-		return false
-	}
 	m.link.Clock(m.tie.hostMinusUTC(m.latency()))
 	if r.class == classNone {
 		r.prev.ok = false
@@ -223,7 +223,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 // after it arrive later by as much, so the host clock was set forward.
 func (m *Monitor) leapt(arrival, utc float64) bool {
 	q := &m.imu
-	if !(m.now-q.gapEnd < 1) || q.gap == 0 {
+	if !m.tie.ok || !(m.now-q.gapEnd < 1) || q.gap == 0 {
 		return false
 	}
 	late := m.tie.lateness(arrival, utc)
@@ -232,6 +232,7 @@ func (m *Monitor) leapt(arrival, utc float64) bool {
 	}
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: late, Where: m.where(),
 		Detail: fmt.Sprintf("the host clock leapt by %+.3f s", late)})
+	m.link.ClockStep(late)
 	m.restart("host clock leapt")
 	return true
 }
