@@ -27,6 +27,9 @@ const (
 // meaning that the host clock was set back, s.
 const clockSlack = 0.2
 
+// farOff is how far off a record's time needs a second record to be believed, s.
+const farOff = 5.0
+
 // lineEvery is the silence after which a verdict line is due, s.
 const lineEvery = 0.1
 
@@ -43,6 +46,7 @@ type Monitor struct {
 	started  bool
 	zero     float64 // host s of the first record
 	lastLine float64
+	claim    float64 // host s, far off, that a record bore and no other has confirmed
 	astray   int // IMU or wheel stamps in a row that are far from now
 
 	tie     clockTie
@@ -125,7 +129,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.units.configure(&cfg.IMU)
 	m.coast.reset()
 	m.hint = -1
-	m.still = math.NaN()
+	m.still, m.claim = math.NaN(), math.NaN()
 	m.snap = blankSnapshot()
 	return m
 }
@@ -203,6 +207,12 @@ func (m *Monitor) clock(in *Measurement) bool {
 		m.now, m.lastLine, m.zero = t, t, t
 		m.rcv.lastSeen = t
 		m.trust.since = t
+	}
+	if far := math.Abs(t-m.now) > farOff; far && !(math.Abs(in.T-m.claim) < 1) {
+		// One record may bear a damaged time; a second one that agrees is a clock.
+		m.claim = in.T
+		m.snap.Counts.Refused[in.Channel%nChannels]++
+		return false
 	}
 	own := in.Kind == KindIMU || in.Kind == KindWheel // stamps of their own
 	switch {

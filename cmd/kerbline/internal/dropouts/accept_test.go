@@ -57,10 +57,6 @@ func tolerance(f *fixtures.Fault, s *fixtures.Scenario) float64 {
 		// Station messages that come every so often may have stopped, and begun
 		// again, at any moment between two.
 		return math.Max(2, math.Min(s.BaseInterval, 10)/2+1)
-	case f.Kind == fixtures.FaultBaseMoved && f.Mode == "late":
-		// The coordinates tell when their turn comes; before, only a step of the
-		// receiver can.
-		return 2 + s.BaseInterval
 	}
 	return 2
 }
