@@ -17,6 +17,7 @@ var commands = []func() *cobra.Command{
 	newDemo,
 	newReplay,
 	newDropouts,
+	newCalibrate,
 	newDaycheck,
 	newReport,
 	newConfig,
