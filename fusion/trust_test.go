@@ -140,8 +140,19 @@ func TestTrust_JumpAwayAndBack(t *testing.T) {
 // not even when the filter has had to start anew on it.
 func TestTrust_StaysStepped(t *testing.T) {
 	r := newRig(90)
-	r.away(25, 1e9)
+	r.epoch = func(t float64, e *gnss.Epoch) bool {
+		switch {
+		case t < 8: // the fix that was made before the step clears nothing after it
+			e.Quality, e.SigmaN, e.SigmaE = gnss.QualityFloat, 0.3, 0.3
+		case t >= 25:
+			r.shift(e, 0.5, 0)
+		}
+		return true
+	}
 	st := r.tell(t)
+	if from := st.usableFrom(0); !(from < 24) {
+		t.Fatalf("usable from %.1f s on, want before the step at 25 s", from)
+	}
 	st.never(t, 25.05, 1e9)
 	if n := len(st.has(EventReinit, "")); n != 1 {
 		t.Errorf("%d times reinitialised, want once", n)
