@@ -47,7 +47,7 @@ type Monitor struct {
 	zero     float64 // host s of the first record
 	lastLine float64
 	claim    float64 // host s, far off, that a record bore and no other has confirmed
-	astray   int // IMU or wheel stamps in a row that are far from now
+	astray   int     // IMU or wheel stamps in a row that are far from now
 
 	tie     clockTie
 	imu     inertial

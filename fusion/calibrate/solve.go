@@ -19,7 +19,6 @@ var step = params{1e-3, 1e-3, 1e-3, 1e-6, 1e-4, 1e-4, 1e-5, 1e-5, 1e-3}
 const (
 	memory  = 30   // s, how long errors may be related
 	maxIter = 12   // of the search
-	axesAt  = 2    // iteration before which the gyro's axes are looked at: while noise is still added
 	refits  = 4    // of them fit the noise as well
 	stamps  = 1e-3 // s, 1 sigma of what the settings say of the latency of IMU and wheel
 	tick    = 5e-4 // s, 1 sigma of the host times of epochs: whole milliseconds, the lowest of many
@@ -62,7 +61,7 @@ func (d *drive) estimate(r *reading, progress func(done, total int)) estimate {
 	for p := range free {
 		free[p] = p != pScale || len(d.c.wheel) > 0
 	}
-	est := estimate{x: x0}
+	est := estimate{x: x0, axes: d.gyroAxes(&x0)}
 	var bases [2]trace
 	var base *trace
 	var moved trace
@@ -74,11 +73,6 @@ func (d *drive) estimate(r *reading, progress func(done, total int)) estimate {
 	}
 	for it := 0; it < maxIter && !est.settled; it++ {
 		l := stages[min(it, len(stages)-1)]
-		if it == axesAt && est.axes == "" {
-			if est.axes = d.gyroAxes(&est.x); est.axes != "" {
-				est.x, it = x0, 0
-			}
-		}
 		x := est.x
 		fits := it - len(stages) + 1 // noise fitted so far
 		// Once the noise is fitted the same observations count to the end: a gate
@@ -150,7 +144,7 @@ func (d *drive) estimate(r *reading, progress func(done, total int)) estimate {
 // that the search begins with.
 func (d *drive) misfit(x *params) float64 {
 	var t trace
-	d.pass(x, stages[axesAt-1], nil, &t, false)
+	d.pass(x, stages[0], nil, &t, false)
 	return t.misfit
 }
 
