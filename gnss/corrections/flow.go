@@ -8,7 +8,7 @@ import (
 
 // totals counts what came over the link since the start.
 type totals struct {
-	bytes, junk, bad, crc uint64
+	bytes, junk, crc      uint64
 	epochs, late, partial int
 }
 

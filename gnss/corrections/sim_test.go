@@ -246,7 +246,6 @@ func (s session) arrivals() (in []arrival, off float64) {
 		phi, v := 0.0, 0.0
 		if u > 30 {
 			v = math.Min(8, (u-30)*1.0)
-			phi = (u - 30) * 8 / 60
 			if u < 38 {
 				phi = (u - 30) * (u - 30) / 2 / 60
 			} else {
