@@ -16,8 +16,8 @@ import (
 // the aids that remain (wheel speed and grip where there are wheels), so it is
 // the filter's own covariance that says it, not an approximation of it.
 //
-// One look ahead costs some tens of microseconds, so it is taken every two
-// seconds, more often while GNSS is not used, and at once when that begins or
+// One look ahead costs some tens of microseconds, so it is taken once a
+// second, more often while GNSS is not used, and at once when that begins or
 // the speed changes.
 type coastBudget struct {
 	at    float64 // host s of the last look, NaN before the first
@@ -34,7 +34,7 @@ type coastBudget struct {
 const (
 	coastStep    = 0.5  // s
 	coastHorizon = 20.0 // s
-	coastEvery   = 2.0  // s between looks while GNSS is used
+	coastEvery   = 1.0  // s between looks while GNSS is used
 	coastBusy    = 0.5  // s while it is not
 	usualOver    = 30.0 // s over which the usual speed is taken
 	bendTime     = 2.0  // s for which a bend goes on, where no map tells
