@@ -163,30 +163,34 @@ func (d *drive) gyroAxes(x *params) (what string) {
 		{"gyro: its forward and left axes are negative", func(w r3.Vec) r3.Vec { return r3.Vec{X: -w.X, Y: -w.Y, Z: w.Z} }},
 		{"gyro: its forward and left axes are exchanged", func(w r3.Vec) r3.Vec { return r3.Vec{X: w.Y, Y: w.X, Z: w.Z} }},
 	}
-	was, rest := d.imu, d.restW
-	turned := make([]sample, len(was))
+	imu, aids, rest := d.imu, d.aids, d.restW
+	turned, turnedAids := make([]sample, len(imu)), make([]aid, len(aids))
 	for i := range turns {
-		turn := turns[i].of
-		for k, s := range was {
-			s.w = turn(s.w)
+		d.imu, d.aids = turned, turnedAids
+		for k, s := range imu {
+			s.w = turns[i].of(s.w)
 			turned[k] = s
 		}
-		d.imu, d.restW = turned, turn(rest)
+		for k, a := range aids {
+			a.rate = turns[i].of(a.rate)
+			turnedAids[k] = a
+		}
+		d.restW = turns[i].of(rest)
 		if m := d.misfit(x); m < best {
 			best, as = m, i
 		}
 	}
-	d.imu, d.restW = was, rest
+	d.imu, d.aids, d.restW = imu, aids, rest
 	if as < 0 {
 		return ""
 	}
-	for k := range d.imu {
-		d.imu[k].w = turns[as].of(d.imu[k].w)
+	for k := range imu {
+		imu[k].w = turns[as].of(imu[k].w)
+	}
+	for k := range aids {
+		aids[k].rate = turns[as].of(aids[k].rate)
 	}
 	d.restW = turns[as].of(rest)
-	for k := range d.aids {
-		d.aids[k].rate = turns[as].of(d.aids[k].rate)
-	}
 	return turns[as].what + ": the drive is explained far better that way; the accelerometer's are right"
 }
 
