@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -20,6 +21,7 @@ type Truth struct {
 	yaw   []float64     // rad, ENU; nil when the reference has no heading
 	sigma []float64     // m, horizontal 1 sigma; nil for a reference taken as exact
 	gap   float64       // s, longest interval interpolated over
+	torn  []int         // samples after which the clock stepped back: nothing lies between them and the next
 }
 
 // Pose is the reference at one instant.
@@ -149,8 +151,14 @@ func ReadTruth(r io.Reader) (*Truth, error) {
 			tr = NewTruth(p)
 		}
 		if n := len(tr.t); n > 0 && v[0] <= tr.t[n-1] {
-			twice = math.Max(twice, tr.t[n-1])
+			// The old clock ran on to some instant before its next sample.
+			next := tr.t[n-1]
+			if n > 1 {
+				next += tr.t[n-1] - tr.t[n-2]
+			}
+			twice = math.Max(twice, next)
 			tr.cut(sort.SearchFloat64s(tr.t, v[0]))
+			tr.torn = append(tr.torn, len(tr.t)-1)
 		}
 		if v[0] <= twice {
 			continue
@@ -209,7 +217,7 @@ func (tr *Truth) At(t float64, hint *int) (p Pose, ok bool) {
 	}
 	*hint = i
 	h := tr.t[i+1] - tr.t[i]
-	if h > tr.maxGap() {
+	if h > tr.maxGap() || slices.Contains(tr.torn, i) {
 		return Pose{}, false
 	}
 	u := (t - tr.t[i]) / h
@@ -226,7 +234,11 @@ func (tr *Truth) At(t float64, hint *int) (p Pose, ok bool) {
 	p.Pos.U, p.Vel.U = herm(a.U, b.U, ma.U, mb.U)
 	p.Yaw = math.NaN()
 	if tr.yaw != nil {
-		p.Yaw = wrap(tr.yaw[i] + u*wrap(tr.yaw[i+1]-tr.yaw[i]))
+		// In a tight bend a straight line between samples is off by a quarter of a
+		// degree.
+		d := wrap(tr.yaw[i+1] - tr.yaw[i])
+		turn, _ := herm(0, d, tr.turn(i), tr.turn(i+1))
+		p.Yaw = wrap(tr.yaw[i] + turn)
 	}
 	if tr.sigma != nil {
 		p.Sigma = math.Max(tr.sigma[i], tr.sigma[i+1])
@@ -239,10 +251,10 @@ func (tr *Truth) At(t float64, hint *int) (p Pose, ok bool) {
 func (tr *Truth) slope(i int) geodesy.ENU {
 	n := len(tr.t)
 	j, k := max(i-1, 0), min(i+1, n-1)
-	if i > j && tr.t[i]-tr.t[j] > tr.maxGap() {
+	if i > j && (tr.t[i]-tr.t[j] > tr.maxGap() || slices.Contains(tr.torn, j)) {
 		j = i
 	}
-	if k > i && tr.t[k]-tr.t[i] > tr.maxGap() {
+	if k > i && (tr.t[k]-tr.t[i] > tr.maxGap() || slices.Contains(tr.torn, i)) {
 		k = i
 	}
 	d := func(a, b int) geodesy.ENU {
@@ -258,6 +270,22 @@ func (tr *Truth) slope(i int) geodesy.ENU {
 	l, r := d(j, i), d(i, k)
 	w := (tr.t[k] - tr.t[i]) / (tr.t[k] - tr.t[j])
 	return geodesy.ENU{E: w*l.E + (1-w)*r.E, N: w*l.N + (1-w)*r.N, U: w*l.U + (1-w)*r.U}
+}
+
+// turn is the yaw rate at sample i, rad/s, from its neighbours; NaN when a yaw
+// is not known.
+func (tr *Truth) turn(i int) float64 {
+	j, k := max(i-1, 0), min(i+1, len(tr.t)-1)
+	if i > j && (tr.t[i]-tr.t[j] > tr.maxGap() || slices.Contains(tr.torn, j)) {
+		j = i
+	}
+	if k > i && (tr.t[k]-tr.t[i] > tr.maxGap() || slices.Contains(tr.torn, i)) {
+		k = i
+	}
+	if j == k {
+		return 0
+	}
+	return wrap(tr.yaw[k]-tr.yaw[j]) / (tr.t[k] - tr.t[j])
 }
 
 func wrap(a float64) float64 { return math.Remainder(a, 2*math.Pi) }
