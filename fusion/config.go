@@ -23,7 +23,7 @@ type Config struct {
 
 // Vehicle describes the car.
 type Vehicle struct {
-	Antenna       [3]float64 `toml:"antenna_m" unit:"m" doc:"lever arm: body origin to antenna phase centre, forward, left, up" min:"-20" max:"20" src:"measure it"`
+	Antenna       [3]float64 `toml:"antenna_m" unit:"m" doc:"lever arm: body origin (middle of the rear axle, which does not move sideways) to antenna phase centre, forward, left, up" min:"-20" max:"20" src:"measure it"`
 	AntennaSigma  float64    `toml:"antenna_sigma_m" unit:"m" doc:"how well the lever arm is known, 1 sigma each axis" min:"0" max:"1" src:"tape measure, common practice"`
 	HalfWidth     float64    `toml:"half_width_m" unit:"m" doc:"half of the car's width" min:"0.05" max:"3" src:"kart, common practice"`
 	TrackingSigma float64    `toml:"tracking_margin_m" unit:"m" doc:"room the controller needs beside the car" min:"0" max:"5" src:"common practice"`

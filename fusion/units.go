@@ -237,7 +237,7 @@ func (u *unitTests) armed() bool {
 	if u.arm.rows < 30 {
 		return false
 	}
-	const enough = 0.07 // m
+	const enough = 0.04 // m
 	x, y, sx, sy := u.arm.solve()
 	return sx < enough && sy < enough && math.Abs(x) < leverClear && math.Abs(y) < leverClear
 }
