@@ -73,6 +73,10 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	alarm := TestID(NumTests)
 	body := r3.Sub(z, m.f.ToWorld(m.lever))
 	sp := m.odoSpread()
+	// Where the odometer covers a window the CUSUM needs its support: innovations
+	// are biased for a while when the filter learns.
+	const support = 9.0
+	seen, backed := false, false
 	for i := range d.win {
 		worst, sigma := 0.0, math.NaN()
 		for a := range 2 {
@@ -90,7 +94,11 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 		ts[id].set(worst, d.thr, d.sdb*sigma, "m")
 		if a := m.odo.before(t, m.cfg.Tests.Windows[i]); a != nil {
 			y, c := m.odo.compare(a, t, body, m.f.Vel, m.f.Latency, white, &sp)
+			seen = true
 			ts[id].set(integrity.NIS(&y, &c, 2), d.gate.Threshold, d.gate.Detectable(math.Sqrt(math.Max(c[0][0], c[1][1]))), "m")
+		}
+		if seen && ts[id].Stat > support {
+			backed = true
 		}
 		if ts[id].Stat > ts[id].Threshold {
 			alarm = id
@@ -98,7 +106,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	}
 	m.odo.mark(t, body, m.f.Vel, m.f.Latency, white, &sp)
 	for a := range 2 {
-		if d.cus[a].Push(y[a] / math.Sqrt(v[a])) {
+		if d.cus[a].Push(y[a]/math.Sqrt(v[a])) && (!seen || backed) {
 			alarm = TestCusum
 		}
 	}

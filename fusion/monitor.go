@@ -53,8 +53,10 @@ type Monitor struct {
 	imu     inertial
 	whl     wheels
 	f       eskf.Filter
-	wAt     r3.Vec // rad/s, mean rate about the time the filter stands at, bias in it
-	fAt     r3.Vec // m/s^2, mean specific force likewise
+	lat1    float64 // m/s², leftward acceleration by speed and yaw rate, smoothed over slipTime
+	lat2    float64 // m/s², the same smoothed twice
+	wAt     r3.Vec  // rad/s, mean rate about the time the filter stands at, bias in it
+	fAt     r3.Vec  // m/s^2, mean specific force likewise
 	phase   phase
 	link    *corrections.Link
 	episode func(*corrections.Episode)

@@ -16,6 +16,7 @@ type odometer struct {
 	p     r3.Vec  // m, ENU, since the last reset
 	way   float64 // m, length of the path
 	slide float64 // m·m/s², leftward acceleration along the path: what slip acts on
+	lat   float64 // m/s², leftward acceleration at the last step, smoothed
 	ok    bool    // no interval without wheel speed since the reset
 
 	ring    [odoRing]odoMark
@@ -37,8 +38,11 @@ const odoRing = 512 // epochs: 20 s at 25 Hz
 
 func (o *odometer) reset() { o.p, o.way, o.slide, o.ok, o.head, o.n = r3.Vec{}, 0, 0, false, 0, 0 }
 
-// add carries the odometer over dt seconds that end where the filter stands.
-func (o *odometer) add(m *Monitor, dt float64) {
+// add carries the odometer over dt seconds at yaw rate wz (rad/s, bias in it)
+// that end where the filter stands. The body turns into its own slip, so speed
+// times yaw rate is the leftward acceleration but for Slip·v·(its change); over
+// the path that share sums to Slip²·v² times the change.
+func (o *odometer) add(m *Monitor, wz, dt float64) {
 	f, w := &m.f, &m.whl.now
 	v := f.ToBody(f.Vel).X * f.WheelScale
 	if !(f.T-w.t < math.Max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(w.v-v) < 0.3+0.03*math.Abs(v)) {
@@ -47,10 +51,14 @@ func (o *odometer) add(m *Monitor, dt float64) {
 		}
 		return
 	}
+	if !o.ok {
+		o.lat = m.lat1
+	}
 	o.ok = true
 	v = m.whl.at(f.T-dt/2) / f.WheelScale
-	lat := v * (m.wAt.Z - f.GyroBias.Z)
-	o.p = r3.Add(o.p, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip * lat * v * dt}))
+	lat := v * (wz - f.GyroBias.Z)
+	o.p = r3.Add(o.p, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip*lat*v*dt + f.Slip*f.Slip*v*v*(m.lat1-o.lat)}))
+	o.lat = m.lat1
 	o.way += math.Abs(v) * dt
 	o.slide += lat * v * dt
 }

@@ -18,6 +18,7 @@ const (
 	wheelEvery = 0.08 // s between wheel updates: closer ones share their errors
 	restEvery  = 0.2  // s between zero-velocity updates
 	restProof  = 0.5  // s of rest before it is believed
+	slipTime   = 0.03 // s over which leftward acceleration is smoothed
 )
 
 func (m *Monitor) onIMU(in *Measurement) {
@@ -144,8 +145,11 @@ func (m *Monitor) advance(t float64) {
 		// Over about 0.05 s, whatever the rate of samples.
 		a := math.Min(1, step/0.05)
 		m.wAt = r3.Add(m.wAt, r3.Scale(a, r3.Sub(s.w, m.wAt)))
+		b := math.Min(1, step/slipTime)
+		m.lat1 += b * (f.ToBody(f.Vel).X*(s.w.Z-f.GyroBias.Z) - m.lat1)
+		m.lat2 += b * (m.lat1 - m.lat2)
 		m.fAt = r3.Add(m.fAt, r3.Scale(a, r3.Sub(s.f, m.fAt)))
-		m.odo.add(m, step)
+		m.odo.add(m, s.w.Z, step)
 		f.T = to // the same bits whatever the sums say
 		if to == s.t {
 			q.head++
@@ -219,8 +223,11 @@ func (m *Monitor) aid() {
 		return
 	}
 	// Grip. The leftward acceleration is speed times yaw rate: the
-	// accelerometer's own reading shakes with the road.
-	lat := v * (m.wAt.Z - f.GyroBias.Z)
+	// accelerometer's own reading shakes with the road. The two means lag by one
+	// and two time constants; their difference takes the lag out. The body turns
+	// into its own slip, which is no acceleration: that share is taken out too.
+	dlat := (m.lat1 - m.lat2) / slipTime
+	lat := m.lat2 + 2*slipTime*dlat - v*f.Slip*dlat
 	r := w.SideSigma + w.SideLat*math.Abs(lat)
 	o := f.Side(r*r, w.SideSigma*w.SideSigma*4, lat)
 	if in := f.Innovation(&o); in.NIS < m.sideGate {
