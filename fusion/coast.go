@@ -32,7 +32,8 @@ type coastBudget struct {
 }
 
 const (
-	coastStep    = 0.5  // s
+	coastStep    = 0.5  // s, first steps; later a fifth of the way so far
+	coastLeap    = 1.0  // s, longest step: a bend is no more than a few of them
 	coastHorizon = 20.0 // s
 	coastEvery   = 1.0  // s between looks while GNSS is used
 	coastBusy    = 0.5  // s while it is not
@@ -90,12 +91,12 @@ func (c *coastBudget) look(m *Monitor, s *Snapshot) {
 	m.f.CovAhead(&c.p, m.imu.wMean, m.imu.fMean, lag)
 	e, n := m.predDirection(s)
 	c.left, c.whole = 0, false
-	before := 0.0
-	for t := 0.0; ; t += coastStep {
+	before, dt := 0.0, 0.0
+	for t := 0.0; ; t += dt {
 		over := m.overLimit(s, g, &c.p, e, n)
 		if over >= 0 {
 			if t > 0 && over > before { // linear between the two looks
-				c.left = t - coastStep*over/(over-before)
+				c.left = t - dt*over/(over-before)
 			}
 			return
 		}
@@ -104,10 +105,11 @@ func (c *coastBudget) look(m *Monitor, s *Snapshot) {
 			return
 		}
 		before = over
+		dt = min(max(coastStep, t/5), coastLeap)
 		was := lag
-		lag = math.Max(lag, math.Min(lag+coastStep, m.cfg.GNSS.Stall))
+		lag = max(lag, min(lag+dt, m.cfg.GNSS.Stall))
 		v := math.Hypot(g.Vel.X, g.Vel.Y)
-		if step := coastStep - (lag - was); step > 1e-3 {
+		if step := dt - (lag - was); step > 1e-3 {
 			w, f := road.drive(g, v, step)
 			g.Predict(w, f, step)
 			m.coastAid(g, w.Z, step)
@@ -176,7 +178,7 @@ func (r *road) direction() (e, n float64) {
 // (bias in it), without innovation: only the covariance learns.
 func (m *Monitor) coastAid(g *eskf.Filter, wz, step float64) {
 	w := &m.cfg.Wheel
-	v := g.ToBody(g.Vel).X
+	v := g.Forward()
 	share := wheelEvery / step
 	if m.whl.fresh(m.now) {
 		r := w.Sigma + w.SigmaRel*math.Abs(v)

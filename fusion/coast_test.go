@@ -2,10 +2,102 @@ package fusion
 
 import (
 	"math"
+	"slices"
 	"testing"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"kerbline/fixtures"
 	"kerbline/gnss"
 )
+
+// The budget, from coarse steps, against the filter's full covariance carried
+// ahead sample by sample at the same speed over the same road, the wheels
+// speaking as often as they do. Round the bends of a map a protection level may
+// graze its limit and fall again: a time that is off must be off for that alone.
+func TestCoast_FullCovariance(t *testing.T) {
+	for _, wheel := range []bool{true, false} {
+		for _, mapped := range []bool{true, false} {
+			sc := fixtures.Standard("nominal", 11)
+			sc.Duration = 160
+			d := drives(t, sc)
+			if !mapped {
+				d.track = nil
+			}
+			m := d.monitor(t, d.cfg)
+			looks, close := 0, 0
+			var sum float64
+			for i := range d.in {
+				if d.in[i].Kind == KindWheel && !wheel {
+					continue
+				}
+				s, _ := m.Step(&d.in[i])
+				// Where Coast is due to a look just taken, before it counted down.
+				if s == nil || s.Verdict != Usable || m.coast.at != m.now || int(m.now)%2 > 0 {
+					continue
+				}
+				looks++
+				over := finely(m, s)
+				reached := func(by float64) float64 { // s until a level is beyond its limit by a share of it
+					if k := slices.IndexFunc(over, func(o float64) bool { return o >= by }); k >= 0 {
+						return float64(k) * fineLook
+					}
+					return coastHorizon
+				}
+				left := m.coast.left
+				want := reached(0)
+				sum += left - want
+				if math.Abs(left-want) <= math.Max(0.5, 0.2*want) {
+					close++
+				} else if left > reached(0.1) || left < reached(-0.1) {
+					t.Errorf("wheel %v, map %v, %.1f s: budget %.2f s, finely %.2f s, 10 %% below the limit after %.2f s, beyond it after %.2f s",
+						wheel, mapped, m.now-sc.Host(0), left, want, reached(-0.1), reached(0.1))
+				}
+			}
+			t.Logf("wheel %v, map %v: %d looks, mean difference %.2f s, %d within 20 %% or 0.5 s", wheel, mapped, looks, sum/float64(looks), close)
+			if looks < 40 || float64(close) < 0.85*float64(looks) {
+				t.Errorf("wheel %v, map %v: %d of %d looks within 20 %% or 0.5 s, want 85 %% of 40", wheel, mapped, close, looks)
+			}
+		}
+	}
+}
+
+const fineLook = 0.08 // s between looks, and between two words of the wheels
+
+// finely returns by how much the worst protection level is beyond its limit,
+// each fineLook from now on.
+func finely(m *Monitor, s *Snapshot) (over []float64) {
+	const h, every = 0.01, 8 // s; steps
+	g := m.f
+	g.Params.CovEvery = 1
+	if u := m.coast.usual; u > s.Speed && s.Speed > 1 {
+		g.Vel = r3.Scale(u/s.Speed, g.Vel)
+	}
+	v := math.Hypot(g.Vel.X, g.Vel.Y)
+	road := m.roadAhead(s)
+	lag := m.now - m.f.T
+	for k := 0; float64(k)*h < coastHorizon; k++ {
+		if k%every == 0 {
+			a, ahead := g, road
+			for left := lag; left > 1e-9; left -= h {
+				w, f := ahead.drive(&a, v, math.Min(h, left))
+				a.Predict(w, f, math.Min(h, left))
+			}
+			e, n := ahead.direction()
+			over = append(over, m.overLimit(s, &a, &a.P, e, n))
+		}
+		if lag < m.cfg.GNSS.Stall { // waiting for what may come
+			lag += h
+			continue
+		}
+		w, f := road.drive(&g, v, h)
+		g.Predict(w, f, h)
+		if k%every == 0 {
+			m.coastAid(&g, w.Z, h*every)
+		}
+	}
+	return over
+}
 
 // A cut while lapping: the coast budget counts down, handover starts before it
 // is over, and then the map is no longer advised.

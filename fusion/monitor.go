@@ -120,7 +120,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.f.Params = eskf.Params{
 		GyroNoise: cfg.IMU.Gyro, AccNoise: cfg.IMU.Acc, GyroWalk: cfg.IMU.GyroWalk, AccWalk: cfg.IMU.AccWalk,
 		ScaleWalk: 1e-5, SlipWalk: 1e-5, LatencyWalk: 5e-5,
-		CorrTime: cfg.GNSS.CorrTime, CovEvery: 4,
+		CorrTime: cfg.GNSS.CorrTime, CovEvery: 16,
 	}
 	m.imu.reset()
 	m.whl.reset()

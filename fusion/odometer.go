@@ -38,14 +38,15 @@ const odoRing = 512 // epochs: 20 s at 25 Hz
 
 func (o *odometer) reset() { o.p, o.way, o.slide, o.ok, o.head, o.n = r3.Vec{}, 0, 0, false, 0, 0 }
 
-// add carries the odometer over dt seconds at yaw rate wz (rad/s, bias in it)
-// that end where the filter stands. The body turns into its own slip, so speed
-// times yaw rate is the leftward acceleration but for Slip·v·(its change); over
-// the path that share sums to Slip²·v² times the change.
-func (o *odometer) add(m *Monitor, wz, dt float64) {
+// add carries the odometer over dt seconds, at the filter's forward speed v (m/s)
+// and yaw rate wz (rad/s, bias in it), that end where the filter stands. The
+// body turns into its own slip, so speed times yaw rate is the leftward
+// acceleration but for Slip·v·(its change); over the path that share sums to
+// Slip²·v² times the change.
+func (o *odometer) add(m *Monitor, v, wz, dt float64) {
 	f, w := &m.f, &m.whl.now
-	v := f.ToBody(f.Vel).X * f.WheelScale
-	if !(f.T-w.t < math.Max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(w.v-v) < 0.3+0.03*math.Abs(v)) {
+	v *= f.WheelScale
+	if !(f.T-w.t < max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(w.v-v) < 0.3+0.03*math.Abs(v)) {
 		if o.ok {
 			o.reset()
 		}

@@ -42,7 +42,7 @@ func circling() (m *Monitor, step func()) {
 			m.whl.push(wheelSample{f.T, forward()})
 			m.whl.until(f.T)
 		}
-		m.odo.add(m, m.wAt.Z, dt)
+		m.odo.add(m, m.f.Forward(), m.wAt.Z, dt)
 		yaw += v / radius * dt / 2
 	}
 }
@@ -89,7 +89,7 @@ func TestOdometer_LetsGo(t *testing.T) {
 			m.odo.mark(m.f.T, m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
 		}
 		spoil(m)
-		m.odo.add(m, m.wAt.Z, 0.005)
+		m.odo.add(m, m.f.Forward(), m.wAt.Z, 0.005)
 		if m.odo.ok || m.odo.n != 0 || m.odo.before(m.f.T, 0.5) != nil {
 			t.Errorf("%s: the odometer goes on", name)
 		}

@@ -136,20 +136,21 @@ func (m *Monitor) advance(t float64) {
 			q.head++
 			continue
 		}
-		to := math.Min(s.t, t)
+		to := min(s.t, t)
 		if w := m.whl.due(); w > f.T && w < to {
 			to = w // stand still where the wheel speaks of
 		}
 		step := to - f.T
 		f.Predict(s.w, s.f, step)
 		// Over about 0.05 s, whatever the rate of samples.
-		a := math.Min(1, step/0.05)
+		a := min(1, step/0.05)
 		m.wAt = r3.Add(m.wAt, r3.Scale(a, r3.Sub(s.w, m.wAt)))
-		b := math.Min(1, step/slipTime)
-		m.lat1 += b * (f.ToBody(f.Vel).X*(s.w.Z-f.GyroBias.Z) - m.lat1)
+		b := min(1, step/slipTime)
+		v := f.Forward()
+		m.lat1 += b * (v*(s.w.Z-f.GyroBias.Z) - m.lat1)
 		m.lat2 += b * (m.lat1 - m.lat2)
 		m.fAt = r3.Add(m.fAt, r3.Scale(a, r3.Sub(s.f, m.fAt)))
-		m.odo.add(m, s.w.Z, step)
+		m.odo.add(m, v, s.w.Z, step)
 		f.T = to // the same bits whatever the sums say
 		if to == s.t {
 			q.head++
@@ -207,7 +208,7 @@ func (m *Monitor) aid() {
 		return // its turn comes
 	}
 	w := &m.cfg.Wheel
-	v := f.ToBody(f.Vel).X
+	v := f.Forward()
 	if wheel {
 		r := w.Sigma + w.SigmaRel*math.Abs(v)
 		o := f.Wheel(s.v, r*r)
@@ -266,5 +267,5 @@ func (m *Monitor) predict() {
 }
 
 func maxAbs(v r3.Vec) float64 {
-	return math.Max(math.Abs(v.X), math.Max(math.Abs(v.Y), math.Abs(v.Z)))
+	return max(math.Abs(v.X), math.Abs(v.Y), math.Abs(v.Z))
 }

@@ -233,7 +233,7 @@ func (r *runner) aid(i int) {
 		f.Apply(&o)
 		return
 	}
-	v := f.ToBody(f.Vel).X
+	v := f.Forward()
 	if !math.IsNaN(a.wheel) {
 		s := d.fit.wheel * (w.Sigma + w.SigmaRel*math.Abs(a.wheel))
 		o := f.Wheel(a.wheel, s*s+r.l.wheel*r.l.wheel)

@@ -338,6 +338,9 @@ func (f *Filter) Apply(o *Obs) bool {
 	if !f.correct(o, &dx) {
 		return false
 	}
+	if dx == ([NErr]float64{}) { // only the covariance learns
+		return true
+	}
 	f.plus(&dx)
 	f.resetAttitude(r3.Vec{X: dx[IAtt], Y: dx[IAtt+1], Z: dx[IAtt+2]})
 	return true

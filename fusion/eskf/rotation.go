@@ -91,6 +91,12 @@ func (s *State) ToBody(v r3.Vec) r3.Vec {
 	}
 }
 
+// Forward returns the velocity along the body's forward axis, m/s.
+func (s *State) Forward() float64 {
+	m := Matrix(s.Att)
+	return m[0][0]*s.Vel.X + m[1][0]*s.Vel.Y + m[2][0]*s.Vel.Z
+}
+
 // Yaw returns the direction of forward, rad counter-clockwise from east.
 func (s *State) Yaw() float64 {
 	q := s.Att

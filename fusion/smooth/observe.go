@@ -132,7 +132,7 @@ func (s *Smoother) heading(nd *node, e *epoch) {
 func (s *Smoother) wheels(nd *node, iw *int, w r3.Vec) {
 	f := &s.f
 	c := &s.cfg.Wheel
-	v := f.ToBody(f.Vel).X
+	v := f.Forward()
 	for *iw < len(s.wheel) && s.wheel[*iw].t <= f.T {
 		*iw++
 	}
