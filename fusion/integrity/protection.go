@@ -76,7 +76,7 @@ func SpeedCap(in CapInput) float64 {
 	holds := func(v float64) bool {
 		coast := in.Coast
 		if !(v <= in.Speed) { // an unknown speed leaves nothing that holds
-			coast *= math.Max(in.Speed, 1) / math.Max(v, 1)
+			coast *= max(in.Speed, 1) / max(v, 1)
 		}
 		return in.LatFixed+in.LatPerV*v <= in.ALLat &&
 			in.LonFixed+in.LonPerV*v <= in.ALLon &&

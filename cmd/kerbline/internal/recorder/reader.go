@@ -2,6 +2,7 @@ package recorder
 
 import (
 	"container/heap"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -274,10 +275,7 @@ func (r *Reader) inChunk() (record, bool) {
 		r.chunk = nil
 		return record{}, false
 	}
-	var size uint64
-	for i := 8; i >= 1; i-- {
-		size = size<<8 | uint64(b[i])
-	}
+	size := binary.LittleEndian.Uint64(b[1:])
 	if size > uint64(len(b)-9) {
 		r.chunk = nil
 		r.damage.Chunks++

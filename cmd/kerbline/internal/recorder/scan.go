@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"slices"
 
 	"github.com/foxglove/mcap/go/mcap"
 	"github.com/klauspost/compress/zstd"
@@ -131,6 +132,8 @@ func (s *scanner) resync() bool {
 // unpacker opens chunks.
 type unpacker struct {
 	zstd *zstd.Decoder
+	lz4  *lz4.Reader
+	in   bytes.Reader
 	buf  []byte
 }
 
@@ -163,11 +166,18 @@ func (u *unpacker) chunk(body []byte) (records []byte, err error) {
 		}
 		records = u.buf
 	case string(mcap.CompressionLZ4):
-		var b bytes.Buffer
-		if _, err = io.Copy(&b, io.LimitReader(lz4.NewReader(bytes.NewReader(c.Records)), maxUnpack)); err != nil {
+		if u.lz4 == nil {
+			u.lz4 = lz4.NewReader(nil)
+		}
+		u.in.Reset(c.Records)
+		u.lz4.Reset(&u.in)
+		// One byte more than is due: it must end there.
+		u.buf = slices.Grow(u.buf[:0], int(c.UncompressedSize)+1)
+		n, err := io.ReadFull(u.lz4, u.buf[:c.UncompressedSize+1])
+		if err != nil && err != io.ErrUnexpectedEOF && err != io.EOF {
 			return nil, fmt.Errorf("recorder: chunk: %w", err)
 		}
-		records = b.Bytes()
+		records = u.buf[:n]
 	default:
 		return nil, fmt.Errorf("recorder: chunk compression %q, want zstd, lz4 or none", c.Compression)
 	}
