@@ -3,6 +3,8 @@ package fusion
 import (
 	"math"
 
+	"kerbline/fusion/eskf"
+
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
@@ -28,7 +30,7 @@ type inertial struct {
 	// High-frequency variance of one axis, from first differences (white noise
 	// of variance s has differences of variance 2s).
 	accVar       float64
-	acc, gyro    floorNoise
+	acc, gyro    eskf.Roughness
 	wMean, fMean r3.Vec // exponential means over about 0.1 s
 
 	restSince  float64 // host s since which the data look like rest, NaN when they do not
@@ -61,14 +63,14 @@ func (q *inertial) push(s imuSample, rest bool, bias r3.Vec, gap float64) (dt fl
 	q.n++
 	if first {
 		q.wMean, q.fMean = s.w, s.f
-		q.acc.restart()
-		q.gyro.restart()
+		q.acc.Restart()
+		q.gyro.Restart()
 		q.restSince = math.NaN()
 	} else {
 		const a = 0.02
 		q.accVar += a * (r3.Norm2(r3.Sub(s.f, q.last.f))/6 - q.accVar)
-		q.acc.push(s.f, q.period)
-		q.gyro.push(s.w, q.period)
+		q.acc.Push(s.f, q.period)
+		q.gyro.Push(s.w, q.period)
 		if q.period == 0 {
 			q.period = dt
 		}
@@ -110,46 +112,6 @@ func (q *inertial) next() *imuSample {
 		return nil
 	}
 	return &q.ring[q.head%imuRing]
-}
-
-// floorNoise estimates the density of a sensor's noise at the frequencies that
-// matter to dead reckoning from what it says on the move: the means of blocks
-// of samples, differenced twice so that the motion itself drops out. A block
-// mean over T of noise with density n has variance n²/T, its second difference
-// 6·n²/T. Vibration is seldom white, so the difference of single samples would
-// not do.
-type floorNoise struct {
-	n      int
-	sum    r3.Vec
-	m1, m2 r3.Vec // the two block means before
-	blocks int
-	n2     float64 // density squared, one axis
-}
-
-const noiseBlock = 8 // samples
-
-// restart begins a new row of blocks: what lies between is no noise.
-func (q *floorNoise) restart() { q.n, q.blocks, q.sum = 0, 0, r3.Vec{} }
-
-func (q *floorNoise) push(x r3.Vec, period float64) {
-	q.sum = r3.Add(q.sum, x)
-	if q.n++; q.n < noiseBlock {
-		return
-	}
-	mean := r3.Scale(1.0/noiseBlock, q.sum)
-	q.n, q.sum = 0, r3.Vec{}
-	if q.blocks++; q.blocks > 2 {
-		d := r3.Add(r3.Sub(mean, r3.Scale(2, q.m1)), q.m2)
-		v := r3.Norm2(d) / 3 * noiseBlock * period / 6
-		q.n2 += 0.03 * (v - q.n2) // about a second
-	}
-	q.m2, q.m1 = q.m1, mean
-}
-
-// density returns a noise density that covers the configured one and what the
-// motion shows.
-func (q *floorNoise) density(configured float64) float64 {
-	return math.Sqrt(configured*configured + q.n2)
 }
 
 const wheelRing = 1024 // samples kept: 4 s at 256 Hz

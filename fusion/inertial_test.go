@@ -88,7 +88,8 @@ func (s *sensor) density(next func() r3.Vec) float64 {
 		s.t += 1 / s.hz
 		s.q.push(imuSample{s.t, r3.Vec{}, r3.Add(level, next())}, true, r3.Vec{}, 0.1)
 		if float64(k) > 5*s.hz {
-			sum += s.q.acc.n2
+			d := s.q.acc.Density(0)
+			sum += d * d
 			n++
 		}
 	}
@@ -159,7 +160,7 @@ func TestInertial_MotionIsNoNoise(t *testing.T) {
 func TestInertial_Gap(t *testing.T) {
 	s := newSensor(200)
 	s.run(10, r3.Vec{}, level, 0.001, 0.02)
-	before := s.q.acc.n2
+	before := s.q.acc.Density(0)
 	rested := s.q.restFor()
 	s.t += 0.5
 	dt, ok := s.q.push(imuSample{s.t, r3.Vec{Z: 1}, r3.Vec{X: 3, Z: 9.81}}, true, r3.Vec{}, 0.1)
@@ -171,8 +172,8 @@ func TestInertial_Gap(t *testing.T) {
 	}
 	// The jump across the gap is no noise.
 	s.run(0.5, r3.Vec{Z: 1}, r3.Vec{X: 3, Z: 9.81}, 0.001, 0.02)
-	if s.q.acc.n2 > 3*before {
-		t.Errorf("density %.3g before the gap, %.3g after it", math.Sqrt(before), math.Sqrt(s.q.acc.n2))
+	if after := s.q.acc.Density(0); after > 1.7*before {
+		t.Errorf("density %.3g before the gap, %.3g after it", before, after)
 	}
 	if p := s.q.period; !(math.Abs(p-0.005) < 1e-4) {
 		t.Errorf("period %.5f s after the gap, want 0.005", p)

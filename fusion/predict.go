@@ -119,8 +119,8 @@ func (m *Monitor) resetCalibration() {
 // advance carries the filter to host time t, as far as samples go.
 func (m *Monitor) advance(t float64) {
 	f, q := &m.f, &m.imu
-	f.Params.AccNoise = q.acc.density(m.cfg.IMU.Acc)
-	f.Params.GyroNoise = q.gyro.density(m.cfg.IMU.Gyro)
+	f.Params.AccNoise = q.acc.Density(m.cfg.IMU.Acc)
+	f.Params.GyroNoise = q.gyro.Density(m.cfg.IMU.Gyro)
 	for f.T < t {
 		s := q.next()
 		if s == nil {

@@ -12,16 +12,6 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// class is how far an epoch's position may be believed.
-type class uint8
-
-const (
-	classNone   class = iota // no position
-	classCoarse              // code solutions
-	classFloat               // float ambiguities, or a fix that fails the fix gate
-	classFixed               // passes the fix gate
-)
-
 // receiver is what is known of the rover receiver.
 type receiver struct {
 	last     gnss.Epoch
@@ -31,7 +21,7 @@ type receiver struct {
 	silent   bool
 	late     bool // the last epoch came too late: one event a run of them
 	precise  bool // the last epoch was fixed or float
-	class    class
+	class    Class
 	quality  gnss.Quality
 
 	prev antennaFix // the epoch before, for the jump test
@@ -41,7 +31,7 @@ type receiver struct {
 type antennaFix struct {
 	ok    bool
 	t     float64 // host s of validity
-	class class
+	class Class
 	z     r3.Vec  // m, ENU, reported
 	post  r3.Vec  // m, ENU, the filter's, after its update
 	vel   r3.Vec  // m/s, ENU
@@ -154,8 +144,8 @@ func (m *Monitor) onEpoch(e *gnss.Epoch) {
 // used.
 func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	r := &m.rcv
-	r.class = m.classify(e)
-	if r.class != classFixed {
+	r.class = m.cfg.GNSS.Classify(e)
+	if r.class != ClassFixed {
 		m.trust.stain()
 		if e.Quality != gnss.QualityFixed {
 			m.trust.redone = true
@@ -188,7 +178,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	}
 	r.late = false
 	m.link.Clock(m.tie.hostMinusUTC(m.latency()))
-	if r.class == classNone {
+	if r.class == ClassNone {
 		r.prev.ok = false
 		return false
 	}
@@ -235,63 +225,6 @@ func (m *Monitor) leapt(arrival, utc float64) bool {
 	m.link.ClockStep(late)
 	m.restart("host clock leapt")
 	return true
-}
-
-// classify is the fix gate.
-func (m *Monitor) classify(e *gnss.Epoch) class {
-	g := &m.cfg.GNSS
-	if !e.HasPos || !e.Pos.Valid() || e.Status == 'V' {
-		return classNone
-	}
-	switch e.Quality {
-	case gnss.QualityFixed:
-		if e.Age > g.MaxAge || (e.Sats >= 0 && e.Sats < g.MinSats) || e.HDOP > g.MaxHDOP ||
-			math.Hypot(e.SigmaN, e.SigmaE)/math.Sqrt2 > g.MaxSigma || m.faulty(e) {
-			return classFloat
-		}
-		return classFixed
-	case gnss.QualityFloat:
-		return classFloat
-	case gnss.QualitySingle, gnss.QualityDiff, gnss.QualityPPS:
-		return classCoarse
-	}
-	return classNone
-}
-
-// faulty reports whether the receiver itself names a failed satellite with a
-// bias that stands out.
-func (m *Monitor) faulty(e *gnss.Epoch) bool {
-	return e.FaultSat >= 0 && math.Abs(e.FaultBias) > 5*e.FaultSigma && e.FaultSigma > 0
-}
-
-// noise returns the variances of a position, m², ENU: what is new in each
-// epoch, and the standard deviations of what stays for tens of seconds.
-func (m *Monitor) noise(e *gnss.Epoch, c class) (white [3]float64, corrH, corrV float64) {
-	g := &m.cfg.GNSS
-	floor, share := g.FixedSigma, g.Correlated
-	switch c {
-	case classFloat:
-		floor, share = g.FloatSigma, math.Max(share, 0.9)
-	case classCoarse:
-		floor, share = g.SingleSigma, math.Max(share, 0.9)
-		if e.Quality != gnss.QualitySingle {
-			floor = g.DiffSigma
-		}
-	}
-	se, sn, su := floor, floor, floor*g.Vertical
-	if e.SigmaE > 0 {
-		se = math.Max(se, e.SigmaE*g.Inflation)
-	}
-	if e.SigmaN > 0 {
-		sn = math.Max(sn, e.SigmaN*g.Inflation)
-	}
-	if e.SigmaU > 0 {
-		su = math.Max(su, e.SigmaU*g.Inflation)
-	}
-	w := 1 - share
-	white = [3]float64{w * se * se, w * sn * sn, w * su * su}
-	k := math.Sqrt(share)
-	return white, k * math.Max(se, sn), k * su
 }
 
 // latency returns the minimum latency believed now, s, counted from the tie's
@@ -359,7 +292,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		m.f.T = t
 	}
 	m.tie.anchor()
-	white, ch, cv := m.noise(e, m.rcv.class)
+	white, ch, cv := m.cfg.GNSS.Noise(e, m.rcv.class)
 	m.f.Pos = r3.Sub(z, m.f.ToWorld(m.lever))
 	m.f.Vel = vel
 	for i := range 3 {
@@ -377,7 +310,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	m.phase = phaseAligned
 	m.trust.stain()
 	m.trust.refused = math.NaN()
-	if m.rcv.class == classFixed {
+	if m.rcv.class == ClassFixed {
 		m.trust.used = m.now
 	}
 	m.drift.reset()
@@ -397,7 +330,7 @@ func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t, placed float64, white [3]
 // what passes.
 func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	f, r, tr := &m.f, &m.rcv, &m.trust
-	white, ch, cv := m.noise(e, r.class)
+	white, ch, cv := m.cfg.GNSS.Noise(e, r.class)
 	if r.prev.class != r.class {
 		f.SetCorr(ch, cv, m.cfg.GNSS.CorrTime)
 		r.prev.ok = false
@@ -432,7 +365,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	placed := f.Latency
 	use := true
 	switch {
-	case r.class != classFixed:
+	case r.class != ClassFixed:
 		// Float and code errors have no bound worth the name: they keep the
 		// filter alive once dead reckoning is spent, not before.
 		use = !tr.proven && nis <= gate.Threshold*4
@@ -452,11 +385,11 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		m.refuse()
 	}
 	if use {
-		if r.class == classFixed {
+		if r.class == ClassFixed {
 			m.drift.push(m, t, z, white, &in)
 		}
 		f.Apply(&o)
-		if r.class == classFixed {
+		if r.class == ClassFixed {
 			tr.used = m.now
 			tr.refused = math.NaN()
 			if math.IsNaN(tr.good) {
@@ -492,7 +425,7 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
 	}
 	f := &m.f
 	s := m.cfg.GNSS.SpeedSigma
-	if m.rcv.class == classCoarse {
+	if m.rcv.class == ClassCoarse {
 		s *= 3
 	}
 	ve, vn := e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course)
@@ -532,7 +465,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	pv := &m.rcv.prev
 	ts := &m.snap.Tests[TestJump]
 	dt := t - pv.t
-	if m.rcv.class != classFixed || pv.class != classFixed || !pv.ok || !e.HasH || dt <= 0 || dt > 2.5 {
+	if m.rcv.class != ClassFixed || pv.class != ClassFixed || !pv.ok || !e.HasH || dt <= 0 || dt > 2.5 {
 		ts.Stat = math.NaN()
 		ts.Threshold = m.jump.Threshold
 		m.units.arm.ok = false
@@ -694,7 +627,7 @@ func (m *Monitor) confirm(name string) {
 		at := vec(m.frame.FromLLA(geodesy.LLA{Lat: k.Lat * geodesy.Degree, Lon: k.Lon * geodesy.Degree, H: k.H}))
 		body := r3.Sub(m.rcv.prev.z, m.f.ToWorld(m.lever))
 		off := math.Hypot(body.X-at.X, body.Y-at.Y)
-		if off < 0.1 && m.rcv.class == classFixed {
+		if off < 0.1 && m.rcv.class == ClassFixed {
 			m.forgive()
 			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
 				Detail: fmt.Sprintf("check mark %q confirmed: the receiver is %.2f m from it", name, off)})

@@ -387,7 +387,7 @@ func (m *Monitor) judge(s *Snapshot) {
 	in.alarm(unitAlarm || imuSilent || saturated || silent || m.rcv.late, s.T)
 
 	// Receiver.
-	fixed := m.rcv.class == classFixed
+	fixed := m.rcv.class == ClassFixed
 	if !silent && !fixed {
 		m.explainFix(b, s)
 	}
@@ -527,7 +527,7 @@ func (m *Monitor) explainFix(b *reasonBook, s *Snapshot) {
 	if h := math.Hypot(e.SigmaN, e.SigmaE) / math.Sqrt2; h > g.MaxSigma {
 		b.add(whySigma, h, g.MaxSigma, "m")
 	}
-	if m.faulty(e) {
+	if faulty(e) {
 		b.add(whyFault, e.FaultBias, 5*e.FaultSigma, "m")
 	}
 }

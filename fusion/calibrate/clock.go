@@ -3,6 +3,8 @@ package calibrate
 import (
 	"math"
 	"slices"
+
+	"kerbline/fusion/smooth"
 )
 
 const (
@@ -26,8 +28,7 @@ func tie(epochs []epoch) []epoch {
 		d[i] = epochs[i].Arrival - (epochs[i].UTC - u0)
 	}
 	middle := median(d)
-	type low struct{ u, d float64 }
-	var lows []low
+	var lows []smooth.Low
 	of := make([]int, len(epochs)) // the stretch of each epoch, -1 for none
 	last := math.NaN()
 	for i := range epochs {
@@ -37,42 +38,14 @@ func tie(epochs []epoch) []epoch {
 		}
 		if b := math.Floor(epochs[i].Arrival / tieSpan); b != last {
 			last = b
-			lows = append(lows, low{d: math.Inf(1)})
+			lows = append(lows, smooth.Low{D: math.Inf(1)})
 		}
 		of[i] = len(lows) - 1
-		if l := &lows[of[i]]; d[i] < l.d {
-			*l = low{epochs[i].UTC - u0, d[i]}
+		if l := &lows[of[i]]; d[i] < l.D {
+			*l = smooth.Low{U: epochs[i].UTC - u0, D: d[i]}
 		}
 	}
-	lowest := make([]float64, len(lows))
-	for i, l := range lows {
-		lowest[i] = l.d
-	}
-	a, b := median(lowest), 0.0
-	for range 6 {
-		var n, su, sd, suu, sud float64
-		for _, l := range lows {
-			if math.Abs(l.d-(a+b*l.u)) > tieReach {
-				continue
-			}
-			n++
-			su += l.u
-			sd += l.d
-			suu += l.u * l.u
-			sud += l.u * l.d
-		}
-		if den := n*suu - su*su; n >= 4 && den > 0 {
-			b = (n*sud - su*sd) / den
-			a = (sd - b*su) / n
-		}
-	}
-	under := 0.0 // down onto the lowest that belongs to the line
-	for _, l := range lows {
-		if r := l.d - (a + b*l.u); r < under && r > -tieReach {
-			under = r
-		}
-	}
-	a += under
+	a, b := smooth.Envelope(lows, tieReach)
 	kept := epochs[:0]
 	for i, e := range epochs {
 		u := e.UTC - u0
@@ -81,7 +54,7 @@ func tie(epochs []epoch) []epoch {
 		if of[i] < 0 || d[i]-(a+b*u) < -tieReach {
 			continue
 		}
-		if l := lows[of[i]]; math.Abs(l.d-(a+b*l.u)) > tieReach {
+		if l := lows[of[i]]; math.Abs(l.D-(a+b*l.U)) > tieReach {
 			continue
 		}
 		e.t = u + a + b*u

@@ -21,36 +21,7 @@ type wheelSample struct{ t, v float64 } // host s, m/s
 type epoch struct {
 	gnss.Epoch
 	t     float64 // host s of validity for zero latency: UTC on the envelope of arrivals
-	class class
-}
-
-// class is how far the position of an epoch can be believed.
-type class uint8
-
-const (
-	none class = iota
-	coarse
-	float
-	fixed
-)
-
-func classify(e *gnss.Epoch, g *fusion.GNSS) class {
-	if !e.HasPos || !e.Pos.Valid() || e.Status == 'V' {
-		return none
-	}
-	switch e.Quality {
-	case gnss.QualityFixed:
-		if e.Age > g.MaxAge || e.HDOP > g.MaxHDOP || e.Sats >= 0 && e.Sats < g.MinSats ||
-			math.Hypot(e.SigmaN, e.SigmaE)/math.Sqrt2 > g.MaxSigma {
-			return float
-		}
-		return fixed
-	case gnss.QualityFloat:
-		return float
-	case gnss.QualitySingle, gnss.QualityDiff, gnss.QualityPPS:
-		return coarse
-	}
-	return none
+	class fusion.Class
 }
 
 // Calibrator collects a recording; see [New].
@@ -94,7 +65,7 @@ func (c *Calibrator) Add(m *fusion.Measurement) {
 		if e == nil || !finite(e.UTC, e.Arrival) {
 			return
 		}
-		q := epoch{Epoch: *e, class: classify(e, &c.cfg.GNSS)}
+		q := epoch{Epoch: *e, class: c.cfg.GNSS.Classify(e)}
 		q.Arrival -= c.zero
 		c.epochs = append(c.epochs, q)
 	}

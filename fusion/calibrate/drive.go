@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"kerbline/fusion"
 	"kerbline/fusion/eskf"
 	"kerbline/gnss/geodesy"
 )
@@ -41,8 +42,8 @@ type drive struct {
 	epochs  []epoch
 	z       []r3.Vec // m, ENU, antenna, of each epoch
 	aids    []aid
-	mount   quat.Number // sensor to body to begin with
-	use     class       // least class of epoch that is used
+	mount   quat.Number  // sensor to body to begin with
+	use     fusion.Class // least class of epoch that is used
 	fit     fit
 	late    float64 // s added to the times of the aids
 	gravity float64
@@ -100,7 +101,7 @@ func after(imu []sample, t float64) int {
 func (d *drive) positionNoise(e *epoch) (white [3]float64, corrH, corrV float64) {
 	g := &d.c.cfg.GNSS
 	floor, share := g.FixedSigma, g.Correlated
-	if e.class != fixed {
+	if e.class != fusion.ClassFixed {
 		floor, share = g.FloatSigma, math.Max(share, 0.9)
 	}
 	sigma := [3]float64{floor, floor, floor * g.Vertical}
@@ -147,8 +148,8 @@ func (d *drive) densities() {
 // calibrator, which are in body axes by now. It says why there is nothing to run
 // over.
 func (c *Calibrator) prepare(still []span, r *reading) (*drive, string) {
-	d := &drive{c: c, use: fixed, fit: fit{1, 1, slideTrust, slideTrust}, mount: quat.Mul(eskf.FromEuler(0, 0, r.yaw), r.tilt)}
-	var moving [fixed + 1]int
+	d := &drive{c: c, use: fusion.ClassFixed, fit: fit{1, 1, slideTrust, slideTrust}, mount: quat.Mul(eskf.FromEuler(0, 0, r.yaw), r.tilt)}
+	var moving [fusion.ClassFixed + 1]int
 	first, last := -1, -1
 	for i := range c.epochs {
 		e := &c.epochs[i]
@@ -156,7 +157,7 @@ func (c *Calibrator) prepare(still []span, r *reading) (*drive, string) {
 			break
 		}
 		last = i
-		if !(e.Speed > startSpeed) || math.IsNaN(e.Course) || e.t-maxLatency < c.imu[0].t || e.class == none {
+		if !(e.Speed > startSpeed) || math.IsNaN(e.Course) || e.t-maxLatency < c.imu[0].t || e.class == fusion.ClassNone {
 			continue
 		}
 		moving[e.class]++
@@ -167,9 +168,9 @@ func (c *Calibrator) prepare(still []span, r *reading) (*drive, string) {
 	switch {
 	case first < 0:
 		return nil, "the car never moved"
-	case moving[fixed] >= leastMoves:
-	case moving[fixed]+moving[float] >= leastMoves:
-		d.use = float
+	case moving[fusion.ClassFixed] >= leastMoves:
+	case moving[fusion.ClassFixed]+moving[fusion.ClassFloat] >= leastMoves:
+		d.use = fusion.ClassFloat
 	default:
 		return nil, "too few fixed or float epochs on the move"
 	}

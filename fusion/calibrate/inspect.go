@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"kerbline/fusion"
 	"kerbline/fusion/eskf"
 )
 
@@ -370,7 +371,7 @@ func (c *Calibrator) wheelUnit(r *reading) {
 	n, j := 0, 0
 	for i := range c.epochs {
 		e := &c.epochs[i]
-		if !(e.Speed > minSpeed) || e.class < float {
+		if !(e.Speed > minSpeed) || e.class < fusion.ClassFloat {
 			continue
 		}
 		t := e.t - latency

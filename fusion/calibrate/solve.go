@@ -3,6 +3,7 @@ package calibrate
 import (
 	"math"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fusion/eskf"
@@ -365,33 +366,19 @@ func invert(a [nPar][nPar]float64) (x [nPar][nPar]float64, ok bool) {
 		}
 		s[i] = 1 / math.Sqrt(a[i][i])
 	}
-	for i := range a {
-		for j := range a {
-			a[i][j] *= s[i] * s[j]
+	unit := mat.NewSymDense(nPar, nil)
+	for i := range s {
+		for j := range i + 1 {
+			unit.SetSym(i, j, a[i][j]*s[i]*s[j])
 		}
-		x[i][i] = 1
 	}
-	for i := range a { // Gauss-Jordan; definite, so no pivoting
-		p := a[i][i]
-		if !(p > 1e-12) {
-			return x, false
-		}
-		for j := range a {
-			a[i][j] /= p
-			x[i][j] /= p
-		}
-		for r := range a {
-			if g := a[r][i]; r != i && g != 0 {
-				for j := range a {
-					a[r][j] -= g * a[i][j]
-					x[r][j] -= g * x[i][j]
-				}
-			}
-		}
+	var c mat.Cholesky
+	if !c.Factorize(unit) || c.Cond() > 1e12 || c.InverseTo(unit) != nil {
+		return x, false
 	}
 	for i := range x {
 		for j := range x {
-			x[i][j] *= s[i] * s[j]
+			x[i][j] = unit.At(i, j) * s[i] * s[j]
 		}
 	}
 	return x, true

@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"kerbline/fusion"
 )
 
 const (
@@ -103,7 +105,7 @@ func (c *Calibrator) slow(from, to float64, iw, ie *int) bool {
 			continue
 		}
 		limit := stillLoose
-		if e.class >= float {
+		if e.class >= fusion.ClassFloat {
 			limit = stillGNSS
 		}
 		seen = true

@@ -37,18 +37,8 @@ type wheelSample struct{ t, v float64 }
 type epoch struct {
 	gnss.Epoch
 	t     float64 // host s of validity for zero latency: UTC on the envelope of arrivals
-	class class
+	class fusion.Class
 }
-
-// class is how good a solution claims to be.
-type class uint8
-
-const (
-	none class = iota
-	coarse
-	float
-	fixed
-)
 
 // Smoother collects a recording; see [New].
 type Smoother struct {
@@ -61,10 +51,11 @@ type Smoother struct {
 	frame geodesy.Frame
 	still []bool // by block from the first IMU sample
 	f     eskf.Filter
-	acc   roughness
-	gyro  roughness
+	acc   eskf.Roughness
+	gyro  eskf.Roughness
 	nodes []node
 	from  int // IMU sample next to integrate
+	heard int // IMU sample that acc and gyro heard last
 }
 
 // New returns an empty smoother. Of the settings it uses the vehicle, the noise
@@ -96,7 +87,7 @@ func (s *Smoother) Add(m *fusion.Measurement) {
 		if m.Epoch == nil || math.IsNaN(m.Epoch.UTC) || math.IsNaN(m.Epoch.Arrival) {
 			return
 		}
-		s.epochs = append(s.epochs, epoch{Epoch: *m.Epoch, class: s.classify(m.Epoch)})
+		s.epochs = append(s.epochs, epoch{Epoch: *m.Epoch, class: s.cfg.GNSS.Classify(m.Epoch)})
 	}
 }
 
@@ -114,25 +105,6 @@ func turn(m *[3][3]float64, v [3]float64) r3.Vec {
 		Y: m[1][0]*v[0] + m[1][1]*v[1] + m[1][2]*v[2],
 		Z: m[2][0]*v[0] + m[2][1]*v[1] + m[2][2]*v[2],
 	}
-}
-
-func (s *Smoother) classify(e *gnss.Epoch) class {
-	g := &s.cfg.GNSS
-	if !e.HasPos || !e.Pos.Valid() || e.Status == 'V' {
-		return none
-	}
-	switch e.Quality {
-	case gnss.QualityFixed:
-		if e.Age > g.MaxAge || math.Hypot(e.SigmaN, e.SigmaE)/math.Sqrt2 > g.MaxSigma {
-			return float
-		}
-		return fixed
-	case gnss.QualityFloat:
-		return float
-	case gnss.QualitySingle, gnss.QualityDiff, gnss.QualityPPS:
-		return coarse
-	}
-	return none
 }
 
 // Pose is the trajectory at one instant.
@@ -230,6 +202,45 @@ func correct(x eskf.State, d *vector) eskf.State {
 	return x
 }
 
+// Low is the lowest of a stretch: how much later than U some epoch arrived.
+type Low struct{ U, D float64 } // s, s
+
+// Envelope returns the straight line d = a + b·u under the lows: through those
+// within reach of it (s), and down onto the lowest of these. Lows further off
+// are of other settings of a clock, or held up. It wants one low at least.
+func Envelope(lows []Low, reach float64) (a, b float64) {
+	middle := make([]float64, len(lows))
+	for i, l := range lows {
+		middle[i] = l.D
+	}
+	sort.Float64s(middle)
+	a = middle[len(middle)/2]
+	for range 6 {
+		var n, su, sd, suu, sud float64
+		for _, l := range lows {
+			if math.Abs(l.D-(a+b*l.U)) > reach {
+				continue
+			}
+			n++
+			su += l.U
+			sd += l.D
+			suu += l.U * l.U
+			sud += l.U * l.D
+		}
+		if den := n*suu - su*su; n >= 4 && den > 0 {
+			b = (n*sud - su*sd) / den
+			a = (sd - b*su) / n
+		}
+	}
+	under := 0.0
+	for _, l := range lows {
+		if r := l.D - (a + b*l.U); r < under && r > -reach {
+			under = r
+		}
+	}
+	return a + under, b
+}
+
 // tie puts every epoch on host time: UTC plus the lower envelope of (arrival -
 // UTC), a straight line through the lowest of each 5 s. Epochs far off it
 // (a clock stepped) are taken out.
@@ -240,51 +251,20 @@ func (s *Smoother) tie() {
 	const span = 5.0
 	u0 := s.epochs[0].UTC
 	d0 := s.epochs[0].Arrival - u0
-	type low struct{ u, d float64 }
-	var lows []low
+	var lows []Low
 	last := math.Inf(-1)
 	for i := range s.epochs {
 		e := &s.epochs[i]
 		u, d := e.UTC-u0, e.Arrival-e.UTC-d0
 		switch b := math.Floor(u / span); {
 		case b > last:
-			lows = append(lows, low{u, d})
+			lows = append(lows, Low{u, d})
 			last = b
-		case b == last && d < lows[len(lows)-1].d:
-			lows[len(lows)-1] = low{u, d}
+		case b == last && d < lows[len(lows)-1].D:
+			lows[len(lows)-1] = Low{u, d}
 		}
 	}
-	mid := make([]float64, len(lows))
-	for i, l := range lows {
-		mid[i] = l.d
-	}
-	sort.Float64s(mid)
-	a, b := mid[len(mid)/2], 0.0
-	for range 6 {
-		var k, su, sd, suu, sud float64
-		for _, l := range lows {
-			if math.Abs(l.d-(a+b*l.u)) > 0.05 {
-				continue
-			}
-			k++
-			su += l.u
-			sd += l.d
-			suu += l.u * l.u
-			sud += l.u * l.d
-		}
-		if den := k*suu - su*su; k >= 4 && den > 0 {
-			b = (k*sud - su*sd) / den
-			a = (sd - b*su) / k
-		}
-	}
-	// Down onto the lowest that belongs to the line.
-	under := 0.0
-	for _, l := range lows {
-		if r := l.d - (a + b*l.u); r < under && r > -0.05 {
-			under = r
-		}
-	}
-	a += under
+	a, b := Envelope(lows, 0.05)
 	kept := s.epochs[:0]
 	for _, e := range s.epochs {
 		off := e.Arrival - e.UTC - d0 - (a + b*(e.UTC-u0))
@@ -340,7 +320,7 @@ func (s *Smoother) findRest() {
 			for ; ie < len(s.epochs) && s.epochs[ie].t < end; ie++ {
 				e := &s.epochs[ie]
 				limit := 0.5
-				if e.class >= float {
+				if e.class >= fusion.ClassFloat {
 					limit = 0.15
 				}
 				says = e.Speed < limit
@@ -363,7 +343,7 @@ func (s *Smoother) start() error {
 	latency := g.Latency
 	for i := range s.epochs {
 		e := &s.epochs[i]
-		if e.class == none || e.t-latency < s.imu[0].t {
+		if e.class == fusion.ClassNone || e.t-latency < s.imu[0].t {
 			continue
 		}
 		if !math.IsNaN(e.Heading) || e.Speed > math.Max(startSpeed, g.MinCourse) && !math.IsNaN(e.Course) {
@@ -455,7 +435,7 @@ func (s *Smoother) firstRest(t float64) (from, to int, ok bool) {
 func (s *Smoother) near(t float64, last int) *epoch {
 	best := last
 	for i := range s.epochs[:last] {
-		if e := &s.epochs[i]; e.class != none && math.Abs(e.t-t) < math.Abs(s.epochs[best].t-t) {
+		if e := &s.epochs[i]; e.class != fusion.ClassNone && math.Abs(e.t-t) < math.Abs(s.epochs[best].t-t) {
 			best = i
 		}
 	}
@@ -467,7 +447,7 @@ func (s *Smoother) near(t float64, last int) *epoch {
 func (s *Smoother) forward() {
 	f := &s.f
 	var iw, ie int
-	corr := none // class whose correlated error the filter carries
+	corr := fusion.ClassNone // class whose correlated error the filter carries
 	aided := math.Inf(-1)
 	var recent r3.Vec // rad/s, mean rate since the node before
 	for s.from < len(s.imu) {
@@ -498,8 +478,8 @@ func (s *Smoother) forward() {
 			f.Inflate(eskf.IVel+i, holeAcc*holeAcc*hole)
 			f.Inflate(eskf.IAtt+i, holeRate*holeRate*hole)
 		}
-		if e != nil && e.class != none {
-			white, ch, cv := s.noise(e)
+		if e != nil && e.class != fusion.ClassNone {
+			white, ch, cv := s.cfg.GNSS.Noise(&e.Epoch, e.class)
 			if e.class != corr {
 				// Another kind of solution has an error of its own.
 				f.SetCorr(ch, cv, s.cfg.GNSS.CorrTime)

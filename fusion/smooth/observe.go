@@ -5,8 +5,8 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
+	"kerbline/fusion"
 	"kerbline/fusion/eskf"
-	"kerbline/gnss"
 	"kerbline/gnss/geodesy"
 )
 
@@ -26,13 +26,14 @@ func (s *Smoother) advance(t float64) (turned, moved r3.Vec, hole float64) {
 		if s.from > 0 {
 			if period := x.t - s.imu[s.from-1].t; period > s.cfg.IMU.Gap {
 				hole += math.Min(x.t, t) - f.T
-			} else {
-				s.acc.push(x.f, period, s.from)
-				s.gyro.push(x.w, period, s.from)
+			} else if s.from > s.heard {
+				s.heard = s.from
+				s.acc.Push(x.f, period)
+				s.gyro.Push(x.w, period)
 			}
 		}
-		f.Params.AccNoise = s.acc.density(s.cfg.IMU.Acc)
-		f.Params.GyroNoise = s.gyro.density(s.cfg.IMU.Gyro)
+		f.Params.AccNoise = s.acc.Density(s.cfg.IMU.Acc)
+		f.Params.GyroNoise = s.gyro.Density(s.cfg.IMU.Gyro)
 		to := math.Min(x.t, t)
 		dt := to - f.T
 		v := f.Vel
@@ -45,31 +46,6 @@ func (s *Smoother) advance(t float64) (turned, moved r3.Vec, hole float64) {
 		}
 	}
 	return turned, moved, hole
-}
-
-// noise returns the variances of a position that are new in each epoch, m²,
-// ENU, and the standard deviations of what stays for tens of seconds.
-func (s *Smoother) noise(e *epoch) (white [3]float64, corrH, corrV float64) {
-	g := &s.cfg.GNSS
-	floor, share := g.FixedSigma, g.Correlated
-	switch e.class {
-	case float:
-		floor, share = g.FloatSigma, math.Max(share, 0.9)
-	case coarse:
-		floor, share = g.SingleSigma, math.Max(share, 0.9)
-		if e.Quality != gnss.QualitySingle {
-			floor = g.DiffSigma
-		}
-	}
-	sigma := [3]float64{floor, floor, floor * g.Vertical}
-	for i, said := range [3]float64{e.SigmaE, e.SigmaN, e.SigmaU} {
-		if said > 0 {
-			sigma[i] = math.Max(sigma[i], said*g.Inflation)
-		}
-		white[i] = (1 - share) * sigma[i] * sigma[i]
-	}
-	k := math.Sqrt(share)
-	return white, k * math.Max(sigma[0], sigma[1]), k * sigma[2]
 }
 
 func (s *Smoother) lever() r3.Vec {
@@ -110,7 +86,7 @@ func (s *Smoother) velocity(nd *node, e *epoch, w, aWorld r3.Vec) {
 	}
 	f := &s.f
 	v := s.cfg.GNSS.SpeedSigma
-	if e.class == coarse {
+	if e.class == fusion.ClassCoarse {
 		v *= 3
 	}
 	// Receivers differ in which point the velocity is of.
@@ -161,42 +137,4 @@ func (s *Smoother) observe(nd *node, o eskf.Obs, limit float64) {
 	if u, ok := take(&s.f, &o); ok {
 		nd.ups = append(nd.ups, u)
 	}
-}
-
-// roughness estimates the noise density that matters to dead reckoning from
-// the samples themselves: means of blocks, differenced twice so that the motion
-// drops out. A mean over T of noise with density n has variance n²/T, its second
-// difference 6·n²/T.
-type roughness struct {
-	seen   int // samples pushed: index of the newest
-	n      int
-	sum    r3.Vec
-	m1, m2 r3.Vec
-	blocks int
-	n2     float64 // density squared, one axis
-}
-
-const roughBlock = 8 // samples
-
-// push takes sample number index once, however often it is pushed.
-func (q *roughness) push(x r3.Vec, period float64, index int) {
-	if index <= q.seen {
-		return
-	}
-	q.seen = index
-	q.sum = r3.Add(q.sum, x)
-	if q.n++; q.n < roughBlock {
-		return
-	}
-	mean := r3.Scale(1.0/roughBlock, q.sum)
-	q.n, q.sum = 0, r3.Vec{}
-	if q.blocks++; q.blocks > 2 {
-		d := r3.Add(r3.Sub(mean, r3.Scale(2, q.m1)), q.m2)
-		q.n2 += 0.03 * (r3.Norm2(d)/3*roughBlock*period/6 - q.n2)
-	}
-	q.m2, q.m1 = q.m1, mean
-}
-
-func (q *roughness) density(configured float64) float64 {
-	return math.Sqrt(configured*configured + q.n2)
 }
