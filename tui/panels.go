@@ -367,8 +367,12 @@ func timeLines(v *View, w int, full bool) []line {
 	if !v.tied() {
 		return []line{row("time").put(Unsure, "host clock and receiver time not tied yet")}
 	}
+	latency := with(s.Latency*1e3, 0, "ms")
+	if known(s.LatencySigma) {
+		latency = num(s.Latency*1e3, 0) + " ±" + with(s.LatencySigma*1e3, 0, "ms")
+	}
 	l := row("time").put(Label, "host - UTC ").put(Plain, with(s.HostMinusUTC, 3, "s")).
-		put(Label, "  GNSS latency ").put(Plain, num(s.Latency*1e3, 0)+" ±"+with(s.LatencySigma*1e3, 0, "ms"))
+		put(Label, "  GNSS latency ").put(Plain, latency)
 	if !full {
 		return []line{l}
 	}
