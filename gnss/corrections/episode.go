@@ -522,7 +522,10 @@ func (l *Link) facts() Facts {
 	if tapped {
 		set(o.silent && ev.Silence >= 0.5*ev.Span, NoBytes)
 		set(o.silent, Interrupted)
-		set(bad >= l.cfg.CorruptShare/2 && ev.Junk > 0, BadBytes)
+		// A broken frame among a few is no sign: what is broken must go some way to
+		// explain what is missing.
+		missing := max(0, ev.Expected-float64(ev.Epochs)) + float64(ev.Partial)
+		set(bad >= l.cfg.CorruptShare/2 && float64(ev.Junk) > 0.05*missing*f.size, BadBytes)
 		set(ev.Late > 0 && share(ev.Late) >= 0.5, LateFrames)
 		set(ev.Expected >= 2 && (float64(ev.Epochs) < l.cfg.SparseShare*ev.Expected || share(ev.Partial) >= 0.5), FewFrames)
 		set(float64(ev.Epochs) >= 0.7*ev.Expected-1 && share(ev.Late) < 0.3 && share(ev.Partial) < 0.3 &&

@@ -23,6 +23,7 @@ type obsEpoch struct {
 	utc         float64 // Unix s
 	first, last float64 // host Unix s of its first and last frame
 	msgs        int
+	size        int // bytes
 	sats        [rtcm.NSystems]uint8
 	judged      bool
 }
@@ -57,6 +58,7 @@ type flow struct {
 	presence [rtcm.NSystems]float64 // share of epochs that hold the constellation
 	held     [rtcm.NSystems]float64 // satellites of it, where they do
 	msgs     float64
+	size     float64 // bytes
 	sats     float64
 	lat, dev float64 // s, latency and its mean deviation
 
@@ -218,6 +220,7 @@ func (l *Link) observe(t float64, m *rtcm.Message) {
 	}
 	c.last = t
 	c.msgs++
+	c.size += m.Bytes
 	c.sats[m.System] = uint8(min(255, int(c.sats[m.System])+m.Sats))
 	l.st.Systems = c.sats
 	if !m.More && f.learned() && f.whole(c) {
@@ -459,6 +462,7 @@ func (f *flow) learn(c *obsEpoch) {
 		f.msgs, f.sats = float64(c.msgs), sats
 	}
 	f.msgs += w * (float64(c.msgs) - f.msgs)
+	f.size += w * (float64(c.size) - f.size)
 	f.sats += w * (sats - f.sats)
 	if d := f.latency - f.lat; !math.IsNaN(d) {
 		f.lat += w * d
