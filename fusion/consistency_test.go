@@ -28,7 +28,7 @@ func noiseOfTheGenerator(c *Config, kind string) {
 	// Stamps come half a millisecond late now and then, in the mean 0.4 ms.
 	w := &c.Wheel
 	i.Latency, w.Latency = 0.0024, 0.00415
-	w.Sigma, w.SigmaRel, w.ScaleSigma, w.SlipSigma, w.SideSigma, w.SideLat = 0.03, 0, 0.0035, 0.0036, 0.02, 0
+	w.Sigma, w.SigmaRel, w.ScaleSigma, w.SlipSigma, w.SideSigma, w.SideLat = 0.03, 0, 0.0035, 0.0036, 0.012, 0
 }
 
 // tally adds up a normalised error squared, by instant.

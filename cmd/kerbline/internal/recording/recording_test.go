@@ -405,8 +405,9 @@ func TestClock(t *testing.T) {
 	}
 }
 
-// A host clock that is set back in every file leaves the files interleaved, to
-// the spacing of the sentences, and the ticks follow it.
+// A host clock that is set back in every file leaves the files interleaved, at
+// once to the spacing of the sentences, soon to that of the samples, and the
+// ticks follow it.
 func TestClockSetBack(t *testing.T) {
 	var n, i strings.Builder
 	for k := range 1000 {
@@ -415,12 +416,15 @@ func TestClockSetBack(t *testing.T) {
 			back = 30
 		}
 		at := t0 + float64(k)/10 - back
-		n.WriteString(tag(at) + ggaAt(32400+float64(k)/10) + "\n")
+		if k != 480 { // a pause that the sentences take for the one of the setting
+			n.WriteString(tag(at) + ggaAt(32400+float64(k)/10) + "\n")
+		}
 		for j := range 20 {
 			i.WriteString(imuAt(at + float64(j)/200))
 		}
 	}
 	imu, tick, back := t0, t0, false
+	since := 0 // sentences since the setting
 	for _, rec := range records(t, open(t, map[string]string{"nmea.log": n.String(), "imu.csv": i.String()})) {
 		switch rec.Channel {
 		case fusion.ChanIMU:
@@ -429,6 +433,12 @@ func TestClockSetBack(t *testing.T) {
 		case fusion.ChanNMEA:
 			if math.Abs(rec.T-imu) > 0.11 && math.Abs(rec.T-imu) < 29.8 {
 				t.Fatalf("sentence of %.3f s beside a sample of %.3f s", rec.T-t0, imu-t0)
+			}
+			if back {
+				since++
+			}
+			if since > 3 && math.Abs(rec.T-imu) > 0.012 {
+				t.Fatalf("sentence of %.3f s beside a sample of %.3f s, want them as close as samples", rec.T-t0, imu-t0)
 			}
 		case fusion.ChanTick:
 			tick = rec.T

@@ -76,6 +76,13 @@ func (r *Recording) Stream(latency float64) (*Stream, error) {
 		s.total += in.size
 	}
 	for _, src := range s.sources {
+		for _, o := range s.sources {
+			if o != src {
+				src.others = append(src.others, &o.clock)
+			}
+		}
+	}
+	for _, src := range s.sources {
 		src.advance()
 	}
 	return s, nil
