@@ -181,7 +181,7 @@ func (m *Monitor) coastAid(g *eskf.Filter, wz, step float64) {
 	v := g.Forward()
 	share := wheelEvery / step
 	if m.whl.fresh(m.now) {
-		r := w.Sigma + w.SigmaRel*math.Abs(v)
+		r := m.whl.sigma(w.Sigma) + w.SigmaRel*math.Abs(v)
 		o := g.Wheel(v*g.WheelScale, r*r*share)
 		g.Apply(&o)
 	}

@@ -175,7 +175,7 @@ func (m *Monitor) odoSpread() spread {
 		scale: math.Hypot(creep, math.Sqrt(p[eskf.IScale][eskf.IScale])),
 		yaw:   math.Sqrt(yaw),
 		slip:  math.Sqrt(p[eskf.ISlip][eskf.ISlip]),
-		wheel: w.Sigma * math.Sqrt(wheelEvery/math.Max(1, math.Abs(m.whl.now.v))),
+		wheel: m.whl.sigma(w.Sigma) * math.Sqrt(wheelEvery/math.Max(1, math.Abs(m.whl.now.v))),
 		ch:    f.Params.CorrSigmaH, tau: f.Params.CorrTime,
 		lat: math.Sqrt(p[eskf.ILat][eskf.ILat]),
 	}

@@ -126,6 +126,8 @@ type wheels struct {
 	now, old   wheelSample // newest at or before the filter's time, and the one before
 	n          uint64
 	period     float64
+	before     float64 // m/s, the sample before last
+	noise      float64 // (m/s)², white noise of one sample, as the samples show it
 	fused      float64 // host s of the last one fused
 	refused    int     // refused in a row
 }
@@ -145,6 +147,14 @@ func (q *wheels) push(s wheelSample) bool {
 	} else if q.n > 1 && dt < 1 {
 		q.period += 0.05 * (dt - q.period)
 	}
+	// The second difference of white noise has six times its variance. No car
+	// shows in it when samples are close; a spinning wheel does, for a sample or
+	// two.
+	if q.n > 2 && q.period < 0.03 && dt < 2*q.period {
+		d := s.v - 2*q.last.v + q.before
+		q.noise += 0.02 * (min(d*d/6, 25*max(q.noise, 1e-4)) - q.noise)
+	}
+	q.before = q.last.v
 	q.ring[q.tail%wheelRing] = s
 	q.tail++
 	if q.tail-q.head > wheelRing {
@@ -153,6 +163,12 @@ func (q *wheels) push(s wheelSample) bool {
 	q.n++
 	q.last = s
 	return true
+}
+
+// sigma returns a noise of wheel speed (m/s) that covers the configured one and
+// what the samples show.
+func (q *wheels) sigma(configured float64) float64 {
+	return math.Sqrt(max(configured*configured, q.noise))
 }
 
 // until moves on to the newest sample at or before t: it becomes now.

@@ -245,3 +245,41 @@ func TestWheels(t *testing.T) {
 		t.Error("fresh for other than 0.3 s")
 	}
 }
+
+// The noise of wheel speed is what the samples show: none from hard braking,
+// little from a wheel that spins up, and none where samples lie too far apart.
+func TestWheels_Noise(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		period float64
+		speed  func(t float64) float64
+		noise  float64
+		lo, hi float64 // m/s, beside 0.02 configured
+	}{
+		{"steady, noisy", 0.02, func(float64) float64 { return 12 }, 0.12, 0.10, 0.14},
+		{"steady, quiet", 0.02, func(float64) float64 { return 12 }, 0.01, 0.02, 0.02},
+		{"braking and pulling off at 1 g, once a second", 0.02, func(t float64) float64 { return 12 - math.Abs(math.Mod(t, 2)-1)*9.8 }, 0.01, 0.02, 0.025},
+		{"a wheel spins up by a third within a sample, each 5 s", 0.02, func(t float64) float64 {
+			if math.Mod(t, 5) > 4 {
+				return 16
+			}
+			return 12
+		}, 0.01, 0.02, 0.06},
+		{"ten samples a second tell nothing", 0.1, func(float64) float64 { return 12 }, 0.12, 0.02, 0.02},
+	} {
+		rng := rand.New(rand.NewPCG(5, 6))
+		var q wheels
+		q.reset()
+		worst := 0.0
+		for k := range int(30 / tt.period) {
+			at := float64(k) * tt.period
+			q.push(wheelSample{1e9 + at, tt.speed(at) + tt.noise*rng.NormFloat64()})
+			if at > 10 {
+				worst = math.Max(worst, q.sigma(0.02))
+			}
+		}
+		if end := q.sigma(0.02); !(end >= tt.lo && worst <= tt.hi*1.15) {
+			t.Errorf("%s: %.4f m/s at the end, %.4f at most, want %.3f to %.3f", tt.name, end, worst, tt.lo, tt.hi)
+		}
+	}
+}

@@ -210,7 +210,7 @@ func (m *Monitor) aid() {
 	w := &m.cfg.Wheel
 	v := f.Forward()
 	if wheel {
-		r := w.Sigma + w.SigmaRel*math.Abs(v)
+		r := m.whl.sigma(w.Sigma) + w.SigmaRel*math.Abs(v)
 		o := f.Wheel(s.v, r*r)
 		if in := f.Innovation(&o); in.NIS < m.wheelGate {
 			f.Apply(&o)
