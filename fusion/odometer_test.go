@@ -213,7 +213,7 @@ func TestLeverFit(t *testing.T) {
 	var u unitTests
 	u.reset()
 	u.arm = l
-	if u.armed() {
+	if u.armed(false) {
 		t.Error("a straight has proven the lever arm")
 	}
 }

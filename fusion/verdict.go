@@ -449,7 +449,7 @@ func (m *Monitor) judge(s *Snapshot) {
 		if math.IsNaN(u.armEnd) {
 			u.armEnd = m.now + leverWait
 		}
-		if u.armOK = u.armed() || m.now > u.armEnd; !u.armOK {
+		if u.armOK = u.armed(m.now > u.armEnd); !u.armOK {
 			b.add(whyLever, math.NaN(), math.NaN(), "")
 		}
 	}
