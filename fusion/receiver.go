@@ -186,6 +186,11 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.setFrame(e.Pos)
 	}
 	z := vec(m.frame.FromLLA(e.Pos))
+	if m.phase != phaseAligned {
+		// The filter's latency counts from here on: the first epochs may have
+		// waited in some buffer.
+		m.tie.anchor()
+	}
 	t := m.tie.reference(e.UTC) - m.latency()
 	if m.phase != phaseAligned {
 		r.prev.ok = false
@@ -291,7 +296,6 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		m.f.SetYaw(yaw, sigma)
 		m.f.T = t
 	}
-	m.tie.anchor()
 	white, ch, cv := m.cfg.GNSS.Noise(e, m.rcv.class)
 	m.f.Pos = r3.Sub(z, m.f.ToWorld(m.lever))
 	m.f.Vel = vel
@@ -315,6 +319,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	}
 	m.drift.reset()
 	m.odo.reset()
+	m.units.arm = leverFit{} // what it gathered was of another trajectory
 	m.remember(e, z, t, m.f.Latency, white, m.antenna())
 	return true
 }

@@ -1,11 +1,13 @@
 package fusion
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
 	"testing"
 
+	"kerbline/fixtures"
 	"kerbline/gnss"
 )
 
@@ -316,5 +318,41 @@ func TestTrust_DriftThatStays(t *testing.T) {
 	st.never(t, es[0].T-rigStart+0.01, 1e9)
 	if !st.lines[len(st.lines)-1].proof {
 		t.Error("no proof asked for at the end")
+	}
+}
+
+// What waited in a buffer while the port was opened comes all at once: the
+// first epochs are late, and the alignment that follows is none the worse.
+func TestAlign_Backlog(t *testing.T) {
+	sc := fixtures.Standard("no_wheel", 31)
+	sc.Still, sc.Duration = 25, 75
+	d := drives(t, sc)
+	const open = 0.55 // s
+	from := sc.Host(0)
+	for i := range d.in {
+		in := &d.in[i]
+		if in.Kind != KindEpoch || in.T > from+open {
+			continue
+		}
+		e := *in.Epoch
+		e.Arrival, e.Complete = from+open, from+open
+		in.Epoch, in.T = &e, from+open
+	}
+	slices.SortStableFunc(d.in, func(a, b Measurement) int { return cmp.Compare(a.T, b.T) })
+	m := d.monitor(t, d.cfg)
+	first := math.NaN()
+	for i := range d.in {
+		snap, events := m.Step(&d.in[i])
+		for _, e := range events {
+			if e.Kind == EventUnit || e.Kind == EventReinit {
+				t.Errorf("%.1f s: %s", e.T-from, e.Detail)
+			}
+		}
+		if snap != nil && snap.Verdict == Usable && math.IsNaN(first) {
+			first = snap.T - from - sc.Still
+		}
+	}
+	if !(first < 20) {
+		t.Errorf("usable %.1f s after moving off, want 20", first)
 	}
 }
