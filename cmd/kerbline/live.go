@@ -83,7 +83,7 @@ kerbline publishes.`,
 	f.StringVar(&fl.course, "course", "", "map: GeoJSON line with half_width_m")
 	f.StringVar(&fl.config, "config", "", "settings (kerbline config prints them)")
 	f.StringArrayVar(&fl.set, "set", nil, "change one setting, key=value; may be repeated")
-	f.StringVar(&fl.record, "record", "", "record everything received to this .mcap file, or into this folder")
+	f.StringVar(&fl.record, "record", "", "record everything received to this .mcap file, or into this folder/, made if need be")
 	f.Int64Var(&fl.maxMB, "record-part-mb", 512, "begin a new file at this size, MB")
 	f.StringVar(&fl.forward, "forward", "", "give the corrections on to the receiver: gnss for the port of --gnss, or a serial:// or tcp:// URL")
 	f.StringArrayVar(&fl.publish, "publish", nil, "send verdicts by UDP to host:port (such as "+publish.DefaultAddr+"); may be repeated")
@@ -226,6 +226,9 @@ func (fl *liveFlags) forwardTo(o *engine.Options) error {
 func (fl *liveFlags) recording(cfg *settings.File, mapData []byte) (*recorder.Options, error) {
 	path := fl.record
 	if fi, err := os.Stat(path); err == nil && fi.IsDir() || strings.HasSuffix(path, "/") {
+		// The last folder only: a disk that is not there must not be replaced by
+		// folders of its name. What fails here the recorder tells and tries again.
+		_ = os.Mkdir(path, 0o777)
 		path = filepath.Join(path, time.Now().UTC().Format("2006-01-02_150405")+".mcap")
 	} else if filepath.Ext(path) != ".mcap" {
 		return nil, fmt.Errorf("--record is %q, want a name that ends in .mcap, or a folder", path)

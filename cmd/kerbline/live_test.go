@@ -25,6 +25,7 @@ import (
 	"kerbline/cmd/kerbline/internal/ntrip"
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sources/ptytest"
 	"kerbline/fixtures"
 	"kerbline/fusion"
@@ -682,5 +683,23 @@ func TestConvert(t *testing.T) {
 	}
 	if code, out, _ := kerbline(t, "convert", "--list", mcap); code != exitDone || !strings.Contains(out, "nmea0183") || !strings.Contains(out, "imu") {
 		t.Errorf("--list: exit %d\n%s", code, out)
+	}
+}
+
+// A folder to record into is made, but not the disk it should be on.
+func TestLiveRecordFolder(t *testing.T) {
+	dir := t.TempDir()
+	for _, tt := range []struct {
+		path string
+		made bool
+	}{{"runs/", true}, {"disk/runs/", false}} {
+		fl := liveFlags{record: filepath.Join(dir, tt.path) + "/", maxMB: 1}
+		o, err := fl.recording(&settings.File{Config: fusion.DefaultConfig()}, nil)
+		if err != nil || filepath.Dir(o.Path) != filepath.Join(dir, tt.path) {
+			t.Fatalf("%s: %v, %+v", tt.path, err, o)
+		}
+		if fi, err := os.Stat(filepath.Dir(o.Path)); (err == nil && fi.IsDir()) != tt.made {
+			t.Errorf("%s: %v, want made: %v", tt.path, err, tt.made)
+		}
 	}
 }
