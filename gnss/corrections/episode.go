@@ -127,15 +127,17 @@ type track struct {
 	flow   float64 // when the end was seen
 }
 
-func (k *track) begin(from, slack float64) {
+// begin begins the trouble, from and slack being estimates of when; now where
+// too little was seen for one.
+func (k *track) begin(from, slack, now float64) {
 	if !k.active {
-		*k = track{active: true, from: from, slack: slack, to: math.NaN(), flow: math.NaN()}
+		*k = track{active: true, from: finite(from, now), slack: finite(slack, 0), to: math.NaN(), flow: math.NaN()}
 	}
 }
 
 func (k *track) end(to, flow float64) {
 	if k.active {
-		k.active, k.to, k.flow = false, max(to, k.from), flow
+		k.active, k.to, k.flow = false, max(finite(to, flow), k.from), flow
 	}
 }
 

@@ -567,7 +567,7 @@ func (l *Link) watchLink(t float64) {
 		f.serious = true
 	}
 	if f.running {
-		l.tracks[trackLink].begin(f.from, f.slack)
+		l.tracks[trackLink].begin(f.from, f.slack, t)
 	}
 	l.st.UsualLat, l.st.UsualSats = f.lat, f.sats
 }

@@ -75,7 +75,7 @@ func (l *Link) follow(e *gnss.Epoch, t float64) {
 		if gap < 3*r.interval {
 			r.interval += 0.05 * (gap - r.interval)
 		}
-		l.tracks[trackRover].end(t-finite(r.interval, 0)/2, t)
+		l.tracks[trackRover].end(t-r.interval/2, t)
 	}
 	prev := r.last
 	r.heard, r.last = true, t
@@ -133,7 +133,7 @@ func (l *Link) uses(e *gnss.Epoch, t float64) {
 	if math.IsNaN(e.Age) {
 		r.freshAt = t // it says no age: being corrected is all there is to know
 		r.uses++
-		l.tracks[trackUse].end(t-finite(r.interval, 0)/2, t)
+		l.tracks[trackUse].end(t-r.interval/2, t)
 		return
 	}
 	before := r.age
@@ -255,23 +255,23 @@ func (l *Link) watchRover(t float64) {
 		return
 	}
 	if t-r.last > r.roverGapLimit() {
-		l.tracks[trackRover].begin(r.last+finite(r.interval, 0)/2, finite(r.interval, 0)/2)
+		l.tracks[trackRover].begin(r.last+r.interval/2, r.interval/2, t)
 	}
 	if l.tracks[trackRover].active {
 		l.out.roverGap(t - r.last)
 		return // it tells nothing of the rest
 	}
 	half := finite(r.every, 1) / 2
-	from := finite(r.freshAt, t) + half // unknown when it was never seen to be fresh
+	from := r.freshAt + half
 	if r.age > l.ageLimit() {
-		l.tracks[trackUse].begin(min(from, t), half)
+		l.tracks[trackUse].begin(min(from, t), half, t)
 	}
 	if r.ever && math.IsNaN(r.rightFrom) && t-r.wasRight > uncorrectedS {
-		l.tracks[trackUse].begin(min(from, r.wasRight+finite(r.interval, 0)/2), half)
+		l.tracks[trackUse].begin(min(from, r.wasRight+r.interval/2), half, t)
 		l.out.uncorrected = l.out.open
 	}
 	if !math.IsNaN(r.lowFrom) && !r.lowLate && math.IsNaN(r.backAt) && r.last-r.lowAt >= skyHold && rank(r.quality) < rank(l.at(r.lowFrom).quality) {
-		l.tracks[trackSky].begin(r.lowFrom, r.lowSlack)
+		l.tracks[trackSky].begin(r.lowFrom, r.lowSlack, t)
 	}
 }
 

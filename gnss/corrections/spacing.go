@@ -84,7 +84,7 @@ func (l *Link) stationMessage(t float64, i int) {
 	}
 	if o.open && l.absent() == 0 {
 		e := &o.ep
-		e.FaultEnd = max(e.Start, (l.back.from+l.back.to)/2)
+		e.FaultEnd = max(e.Start, finite((l.back.from+l.back.to)/2, t))
 		e.Flowing, e.Requalified = t, t
 		l.finish(o, t)
 	}
@@ -128,6 +128,9 @@ func (l *Link) wholeEpoch(due, t float64) {
 		}
 		e := &o.ep
 		e.Start, e.Slack = (l.gone.from+l.gone.to)/2, (l.gone.to-l.gone.from)/2
+		if math.IsNaN(e.Start) { // no time that fits all that is missing
+			e.Start, e.Slack = finite(s.last, t), 0
+		}
 		if ev := &e.Evidence; ev.NTypes < len(ev.Types) {
 			ev.Types[ev.NTypes] = l.st.Types[i].Number
 			ev.NTypes++
