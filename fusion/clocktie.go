@@ -24,6 +24,8 @@ type clockTie struct {
 	// learned better.
 	ref, refUTC float64
 
+	since float64 // s, UTC of the first arrival
+	near  int     // epochs close to the envelope since it was last begun
 	early int     // epochs in a row that came well before the envelope
 	odd   int     // epochs in a row that fit neither envelope nor stall
 	oddD  float64 // s, arrival - UTC of the last of them
@@ -40,6 +42,7 @@ const (
 	tieSpan  = 2.0 // s a bin
 	tieDrift = 300e-6
 	tieEarly = 0.02 // s before the envelope that no jitter explains
+	tieYoung = 1.0  // s of epochs before the lowest arrival says anything
 )
 
 // fit is how an epoch's arrival fits the envelope.
@@ -55,7 +58,7 @@ const (
 // explained by a stall of the computer or the port.
 func (c *clockTie) push(arrival, utc, stall float64) fit {
 	if !c.ok {
-		*c = clockTie{base: arrival - utc, origin: utc, refUTC: utc, ok: true}
+		*c = clockTie{base: arrival - utc, origin: utc, refUTC: utc, since: utc, ok: true}
 		c.add(utc, 0)
 		return fitOK
 	}
@@ -72,12 +75,19 @@ func (c *clockTie) push(arrival, utc, stall float64) fit {
 		return fitOdd
 	}
 	c.odd = 0
-	if late < -tieEarly && c.n >= 3 {
+	if late < -tieEarly {
+		if c.near < 5 {
+			c.near = 0
+		}
+	} else if late < tieEarly {
+		c.near++
+	}
+	if late < -tieEarly && (c.n >= 3 || c.near >= 5) {
 		// Before the lowest of many: a stamp that is wrong, unless it stays so.
 		if c.early++; c.early < 5 {
 			return fitOK
 		}
-		c.bins, c.n = [tieBins]tieBin{}, 0
+		c.bins, c.n, c.near = [tieBins]tieBin{}, 0, 0
 	}
 	c.early = 0
 	if c.add(utc, d) {
@@ -159,6 +169,9 @@ func (c *clockTie) spread(x float64) float64 { return x + c.low - c.ref }
 // hostMinusUTC returns the clocks' difference that belongs to the filter's
 // latency x.
 func (c *clockTie) hostMinusUTC(x float64) float64 { return c.base + c.ref - x }
+
+// young reports whether too few arrivals were seen by utc to place an epoch.
+func (c *clockTie) young(utc float64) bool { return utc-c.since < tieYoung }
 
 // anchor makes the envelope the reference, so that the filter's latency is the
 // minimum latency from here on.

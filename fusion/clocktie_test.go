@@ -197,3 +197,32 @@ func TestClockTie_ReferenceIsSmooth(t *testing.T) {
 		last = now
 	}
 }
+
+// Early stamps that are wrong do not count from the first second on, and a
+// backlog at the start counts only until what follows it has come.
+func TestClockTie_Young(t *testing.T) {
+	var c clockTie
+	const utc, off = 1e9, 100.0
+	at := func(k int) float64 { return utc + float64(k)/10 }
+	for k := range 5 { // all at once
+		c.push(at(5)+off, at(k), 0.7)
+	}
+	for k := 5; k < 9; k++ {
+		if c.push(at(k)+off, at(k), 0.7); !c.young(at(k)) {
+			t.Fatalf("old after %d epochs", k+1)
+		}
+	}
+	for k := 9; k < 20; k++ {
+		lie := 0.0
+		if k == 15 {
+			lie = 0.1
+		}
+		c.push(at(k)+off-lie, at(k), 0.7)
+	}
+	if c.young(at(20)) {
+		t.Error("young after two seconds")
+	}
+	if d := c.base + c.envelope(at(20)) - off; math.Abs(d) > 1e-6 {
+		t.Errorf("envelope off by %.4f s", d)
+	}
+}

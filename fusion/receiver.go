@@ -189,6 +189,10 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	if m.phase != phaseAligned {
 		// The filter's latency counts from here on: the first epochs may have
 		// waited in some buffer.
+		if m.tie.young(e.UTC) {
+			r.prev.ok = false
+			return false
+		}
 		m.tie.anchor()
 	}
 	t := m.tie.reference(e.UTC) - m.latency()
