@@ -42,6 +42,7 @@ const (
 	tieSpan  = 2.0 // s a bin
 	tieDrift = 300e-6
 	tieEarly = 0.02 // s before the envelope that no jitter explains
+	tieMany  = 5    // epochs that are no chance
 	tieYoung = 1.0  // s of epochs before the lowest arrival says anything
 )
 
@@ -75,19 +76,17 @@ func (c *clockTie) push(arrival, utc, stall float64) fit {
 		return fitOdd
 	}
 	c.odd = 0
-	if late < -tieEarly {
-		if c.near < 5 {
-			c.near = 0
-		}
-	} else if late < tieEarly {
-		c.near++
-	}
-	if late < -tieEarly && (c.n >= 3 || c.near >= 5) {
+	switch {
+	case late < -tieEarly && (c.n >= 3 || c.near >= tieMany):
 		// Before the lowest of many: a stamp that is wrong, unless it stays so.
-		if c.early++; c.early < 5 {
+		if c.early++; c.early < tieMany {
 			return fitOK
 		}
 		c.bins, c.n, c.near = [tieBins]tieBin{}, 0, 0
+	case late < -tieEarly:
+		c.near = 0
+	case late < tieEarly:
+		c.near++
 	}
 	c.early = 0
 	if c.add(utc, d) {

@@ -5,7 +5,6 @@ import (
 
 	"kerbline/fusion/course"
 	"kerbline/fusion/eskf"
-	"kerbline/fusion/integrity"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -198,23 +197,11 @@ func (m *Monitor) coastAid(g *eskf.Filter, wz, step float64) {
 // overLimit returns by how much the worst protection level of covariance p is
 // over its limit, as a share of it; negative while all are inside.
 func (m *Monitor) overLimit(s *Snapshot, g *eskf.Filter, p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
-	var c integrity.Sym3
-	for i := range 3 {
-		for j := range 3 {
-			c[i][j] = p[eskf.IPos+i][eskf.IPos+j]
-		}
-	}
+	c := posCov(p)
 	k := m.kCoast
 	lat := (k*math.Sqrt(math.Max(0, c.Along(-n, e)))+s.PLLat.Step+s.PLLat.Timing)/s.ALLat - 1
 	lon := (k*math.Sqrt(math.Max(0, c.Along(e, n)))+s.PLLon.Step+s.PLLon.Timing)/s.ALLon - 1
-	u := g.R()[2]
-	vy := 0.0
-	for i := range 3 {
-		for j := range 3 {
-			vy += u[i] * u[j] * p[eskf.IAtt+i][eskf.IAtt+j]
-		}
-	}
-	yaw := (k*math.Sqrt(math.Max(0, vy))+s.PLYaw.Timing)/s.ALYaw - 1
+	yaw := (k*math.Sqrt(math.Max(0, g.YawVariance(p)))+s.PLYaw.Timing)/s.ALYaw - 1
 	w := math.Max(lat, math.Max(lon, yaw))
 	if math.IsNaN(w) {
 		return math.Inf(1)

@@ -163,17 +163,10 @@ func (m *Monitor) odoSpread() spread {
 	)
 	f := &m.f
 	p := &f.P
-	u := f.R()[2]
-	yaw := grip * grip
-	for i := range 3 {
-		for j := range 3 {
-			yaw += u[i] * u[j] * p[eskf.IAtt+i][eskf.IAtt+j]
-		}
-	}
 	w := &m.cfg.Wheel
 	return spread{
 		scale: math.Hypot(creep, math.Sqrt(p[eskf.IScale][eskf.IScale])),
-		yaw:   math.Sqrt(yaw),
+		yaw:   math.Sqrt(grip*grip + f.YawVariance(p)),
 		slip:  math.Sqrt(p[eskf.ISlip][eskf.ISlip]),
 		wheel: m.whl.sigma(w.Sigma) * math.Sqrt(wheelEvery/math.Max(1, math.Abs(m.whl.now.v))),
 		ch:    f.Params.CorrSigmaH, tau: f.Params.CorrTime,

@@ -238,11 +238,10 @@ func (m *Monitor) aid() {
 
 // prediction is the filter's output carried to now.
 type prediction struct {
-	s   eskf.State
-	p   [eskf.NErr][eskf.NErr]float64
-	w   r3.Vec // rad/s, body, bias removed
-	f   r3.Vec // m/s^2, body, bias removed
-	rot [3][3]float64
+	s eskf.State
+	p [eskf.NErr][eskf.NErr]float64
+	w r3.Vec // rad/s, body, bias removed
+	f r3.Vec // m/s^2, body, bias removed
 }
 
 // predict fills m.pred for now.
@@ -263,7 +262,6 @@ func (m *Monitor) predict() {
 	m.f.CovAhead(&p.p, q.wMean, q.fMean, m.now-m.f.T)
 	p.w = r3.Sub(q.wMean, m.f.GyroBias)
 	p.f = r3.Sub(q.fMean, m.f.AccBias)
-	p.rot = p.s.R()
 }
 
 func maxAbs(v r3.Vec) float64 {

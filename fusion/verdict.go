@@ -264,15 +264,10 @@ func (m *Monitor) timing() float64 { return 0.002 + m.cfg.IMU.Latency/2 }
 func (m *Monitor) protect(s *Snapshot) {
 	p := &m.pred
 	e, n := m.predDirection(s)
-	var c integrity.Sym3
-	for i := range 3 {
-		for j := range 3 {
-			c[i][j] = p.p[eskf.IPos+i][eskf.IPos+j]
-		}
-	}
+	c := posCov(&p.p)
 	s.SigmaLat = math.Sqrt(math.Max(0, c.Along(-n, e)))
 	s.SigmaLon = math.Sqrt(math.Max(0, c.Along(e, n)))
-	s.SigmaYaw = math.Sqrt(math.Max(0, m.yawVariance()))
+	s.SigmaYaw = math.Sqrt(math.Max(0, p.s.YawVariance(&p.p)))
 	step := m.cfg.Tests.stepPart(s.Tests[TestJump].Detectable)
 	t := m.timing()
 	set := func(pl *PL, sigma, step, rate float64) {
@@ -313,18 +308,14 @@ func (m *Monitor) predDirection(s *Snapshot) (e, n float64) {
 	return e, n
 }
 
-// yawVariance is the variance of the predicted yaw, rad²: the attitude error
-// along the vertical.
-func (m *Monitor) yawVariance() float64 {
-	p := &m.pred
-	u := p.rot[2] // up in body axes
-	v := 0.0
+// posCov is the position's part of a covariance, m².
+func posCov(p *[eskf.NErr][eskf.NErr]float64) (c integrity.Sym3) {
 	for i := range 3 {
 		for j := range 3 {
-			v += u[i] * u[j] * p.p[eskf.IAtt+i][eskf.IAtt+j]
+			c[i][j] = p[eskf.IPos+i][eskf.IPos+j]
 		}
 	}
-	return v
+	return c
 }
 
 func (m *Monitor) describeNothing(s *Snapshot) {

@@ -131,17 +131,9 @@ func feedAll(cmd *cobra.Command, rec *recording.Recording, cfg *settings.File, c
 // collectIMU reads inertial samples alone: a sensor on a bench, without
 // receiver or car.
 func collectIMU(ctx context.Context, in *inputs) (*calibrate.Calibrator, settings.File, string, error) {
-	cfg := settings.Default()
-	if in.paths.Config != "" {
-		var err error
-		if cfg, err = settings.Load(in.paths.Config); err != nil {
-			return nil, cfg, "", usage(err)
-		}
-	}
-	for _, s := range in.set {
-		if err := cfg.Set(s); err != nil {
-			return nil, cfg, "", usage(err)
-		}
+	cfg, err := loadSettings(in.paths.Config, in.set)
+	if err != nil {
+		return nil, cfg, "", usage(err)
 	}
 	f, err := os.Open(in.paths.IMU)
 	if err != nil {

@@ -149,7 +149,7 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 
 // hear collects published verdicts for a while, or until interrupted.
 func hear(ctx context.Context, addr string, during time.Duration, in *inputs) (*day.Session, settings.File, error) {
-	cfg, err := (&liveFlags{config: in.paths.Config, set: in.set}).settings()
+	cfg, err := loadSettings(in.paths.Config, in.set)
 	if err != nil {
 		return nil, cfg, usage(err)
 	}

@@ -98,7 +98,7 @@ kerbline publishes.`,
 
 // live runs the engine until it is stopped.
 func live(cmd *cobra.Command, fl *liveFlags) error {
-	cfg, err := fl.settings()
+	cfg, err := loadSettings(fl.config, fl.set)
 	if err != nil {
 		return usage(err)
 	}
@@ -150,15 +150,17 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 	return err
 }
 
-func (fl *liveFlags) settings() (settings.File, error) {
+// loadSettings reads the settings file at path, "" for the defaults, and changes
+// what is set on the command line.
+func loadSettings(path string, set []string) (settings.File, error) {
 	cfg := settings.Default()
-	if fl.config != "" {
+	if path != "" {
 		var err error
-		if cfg, err = settings.Load(fl.config); err != nil {
+		if cfg, err = settings.Load(path); err != nil {
 			return cfg, err
 		}
 	}
-	for _, s := range fl.set {
+	for _, s := range set {
 		if err := cfg.Set(s); err != nil {
 			return cfg, err
 		}
@@ -371,7 +373,7 @@ func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(
 
 // secondScreen shows what another kerbline publishes.
 func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
-	cfg, err := fl.settings()
+	cfg, err := loadSettings(fl.config, fl.set)
 	if err != nil {
 		return usage(err)
 	}

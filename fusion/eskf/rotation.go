@@ -91,6 +91,18 @@ func (s *State) ToBody(v r3.Vec) r3.Vec {
 	}
 }
 
+// YawVariance returns the variance of the yaw under covariance p, rad²: that of
+// the attitude error along the vertical.
+func (s *State) YawVariance(p *[NErr][NErr]float64) (v float64) {
+	u := s.R()[2] // up in body axes
+	for i := range 3 {
+		for j := range 3 {
+			v += u[i] * u[j] * p[IAtt+i][IAtt+j]
+		}
+	}
+	return v
+}
+
 // Forward returns the velocity along the body's forward axis, m/s.
 func (s *State) Forward() float64 {
 	m := Matrix(s.Att)

@@ -217,7 +217,7 @@ func (tr *Truth) At(t float64, hint *int) (p Pose, ok bool) {
 	}
 	*hint = i
 	h := tr.t[i+1] - tr.t[i]
-	if h > tr.maxGap() || slices.Contains(tr.torn, i) {
+	if !tr.whole(i) {
 		return Pose{}, false
 	}
 	u := (t - tr.t[i]) / h
@@ -246,17 +246,28 @@ func (tr *Truth) At(t float64, hint *int) (p Pose, ok bool) {
 	return p, true
 }
 
+// whole reports whether the reference goes on from sample i to the next.
+func (tr *Truth) whole(i int) bool {
+	return tr.t[i+1]-tr.t[i] <= tr.maxGap() && !slices.Contains(tr.torn, i)
+}
+
+// beside returns the samples before and after i; i itself at the ends and
+// beside gaps.
+func (tr *Truth) beside(i int) (j, k int) {
+	j, k = i, i
+	if i > 0 && tr.whole(i-1) {
+		j--
+	}
+	if i < len(tr.t)-1 && tr.whole(i) {
+		k++
+	}
+	return j, k
+}
+
 // slope is the velocity at sample i, by the parabola through it and its
 // neighbours; one-sided at the ends and beside gaps.
 func (tr *Truth) slope(i int) geodesy.ENU {
-	n := len(tr.t)
-	j, k := max(i-1, 0), min(i+1, n-1)
-	if i > j && (tr.t[i]-tr.t[j] > tr.maxGap() || slices.Contains(tr.torn, j)) {
-		j = i
-	}
-	if k > i && (tr.t[k]-tr.t[i] > tr.maxGap() || slices.Contains(tr.torn, i)) {
-		k = i
-	}
+	j, k := tr.beside(i)
 	d := func(a, b int) geodesy.ENU {
 		h := tr.t[b] - tr.t[a]
 		return geodesy.ENU{E: (tr.pos[b].E - tr.pos[a].E) / h, N: (tr.pos[b].N - tr.pos[a].N) / h, U: (tr.pos[b].U - tr.pos[a].U) / h}
@@ -275,13 +286,7 @@ func (tr *Truth) slope(i int) geodesy.ENU {
 // turn is the yaw rate at sample i, rad/s, from its neighbours; NaN when a yaw
 // is not known.
 func (tr *Truth) turn(i int) float64 {
-	j, k := max(i-1, 0), min(i+1, len(tr.t)-1)
-	if i > j && (tr.t[i]-tr.t[j] > tr.maxGap() || slices.Contains(tr.torn, j)) {
-		j = i
-	}
-	if k > i && (tr.t[k]-tr.t[i] > tr.maxGap() || slices.Contains(tr.torn, i)) {
-		k = i
-	}
+	j, k := tr.beside(i)
 	if j == k {
 		return 0
 	}

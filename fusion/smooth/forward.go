@@ -172,16 +172,10 @@ func (s *Smoother) Run() (*Trajectory, error) {
 }
 
 func pose(x eskf.State, p *matrix) Pose {
-	out := Pose{T: x.T, State: x, Yaw: x.Yaw()}
+	out := Pose{T: x.T, State: x, Yaw: x.Yaw(), YawV: x.YawVariance((*[eskf.NErr][eskf.NErr]float64)(p))}
 	for i := range 2 {
 		for j := range 2 {
 			out.Cov[i][j] = p[eskf.IPos+i][eskf.IPos+j]
-		}
-	}
-	up := x.R()[2] // the turn about the vertical is up·R·δθ
-	for i := range 3 {
-		for j := range 3 {
-			out.YawV += up[i] * up[j] * p[eskf.IAtt+i][eskf.IAtt+j]
 		}
 	}
 	return out
