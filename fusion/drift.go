@@ -22,6 +22,48 @@ type driftTests struct {
 	thr  float64 // of s²
 	sdb  float64 // smallest detectable bias, sigmas
 	t0   float64 // host s of the first innovation since the reset
+
+	doubtful float64 // statistic of the shorter windows from which a drift is suspected
+	doubt    doubt
+}
+
+// doubt is how far the position may have wandered while a drift is suspected
+// but not proven: it widens the protection levels.
+type doubt struct {
+	y    integrity.Vec3 // m, receiver less odometer over the window that says most
+	c    integrity.Sym3 // m², its covariance
+	size float64        // m, 0 without a suspicion
+	seen float64        // host s of the epoch before
+	calm float64        // s of epochs used since the suspicion was last confirmed
+}
+
+// doubtK is how many sigmas of the odometer count on top of what it saw: the
+// suspicion itself is rare.
+const doubtK = 2.0
+
+// along returns what the doubt adds in the horizontal direction e, n, m.
+func (d *doubt) along(e, n float64) float64 {
+	return math.Abs(d.y[0]*e+d.y[1]*n) + doubtK*math.Sqrt(math.Max(0, d.c.Along(e, n)))
+}
+
+// raise takes a comparison of an epoch that raised suspicion.
+func (d *doubt) raise(y *integrity.Vec3, c *integrity.Sym3) {
+	d.calm = 0
+	if size := math.Hypot(y[0], y[1]) + doubtK*math.Sqrt(math.Max(c[0][0], c[1][1])); size > d.size {
+		d.y, d.c, d.size = *y, *c, size
+	}
+}
+
+// pass lets the time of an epoch pass; a doubt ends after hold seconds of
+// epochs without suspicion.
+func (d *doubt) pass(t, hold float64) {
+	if dt := t - d.seen; dt > 0 && dt < 1 {
+		d.calm += dt
+	}
+	d.seen = t
+	if d.calm > hold {
+		d.y, d.c, d.size = integrity.Vec3{}, integrity.Sym3{}, 0
+	}
 }
 
 func (d *driftTests) init(cfg *Config) {
@@ -29,6 +71,7 @@ func (d *driftTests) init(cfg *Config) {
 	// Two axes share the false-alarm probability.
 	d.thr = integrity.Chi2Upper(t.DriftPFA/2, 1)
 	d.gate = integrity.NewGate(t.DriftPFA, t.PMD, 2)
+	d.doubtful = integrity.Chi2Upper(t.DoubtPFA, 2)
 	d.sdb = math.Sqrt(integrity.Noncentrality(t.DriftPFA/2, t.PMD, 1))
 	for i, span := range t.Windows {
 		for a := range 2 {
@@ -51,6 +94,7 @@ func (d *driftTests) reset() {
 		d.cus[a].Reset(0)
 	}
 	d.t0 = math.NaN()
+	d.doubt = doubt{}
 }
 
 // push takes the innovation of a fixed position that is about to be used and
@@ -76,7 +120,9 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	// Where the odometer covers a window the CUSUM needs its support: innovations
 	// are biased for a while when the filter learns.
 	const support = 9.0
-	seen, backed := false, false
+	seen, backed, suspect := false, false, false
+	m.odo.settle(t, m.f.Yaw())
+	d.doubt.pass(t, m.cfg.Tests.Windows[1])
 	for i := range d.win {
 		worst, sigma := 0.0, math.NaN()
 		for a := range 2 {
@@ -93,9 +139,14 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 		id := TestDrift1 + TestID(i)
 		ts[id].set(worst, d.thr, d.sdb*sigma, "m")
 		if a := m.odo.before(t, m.cfg.Tests.Windows[i]); a != nil {
-			y, c := m.odo.compare(a, t, body, m.f.Vel, m.f.Latency, white, &sp)
+			y, c := m.odo.compare(a, body, m.f.Vel, m.f.Latency, white, &sp)
 			seen = true
 			ts[id].set(integrity.NIS(&y, &c, 2), d.gate.Threshold, d.gate.Detectable(math.Sqrt(math.Max(c[0][0], c[1][1]))), "m")
+			// The short windows see a drift first, the long one how far it went.
+			suspect = suspect || i < len(d.win)-1 && ts[id].Stat > d.doubtful
+			if suspect {
+				d.doubt.raise(&y, &c)
+			}
 		}
 		if seen && ts[id].Stat > support {
 			backed = true
@@ -104,7 +155,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 			alarm = id
 		}
 	}
-	m.odo.mark(t, body, m.f.Vel, m.f.Latency, white, &sp)
+	m.odo.mark(body, m.f.Vel, m.f.Latency, white, &sp)
 	for a := range 2 {
 		if d.cus[a].Push(y[a]/math.Sqrt(v[a])) && (!seen || backed) {
 			alarm = TestCusum
@@ -136,7 +187,7 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread)
 		if a == nil {
 			continue
 		}
-		y, c := m.odo.compare(a, t, body, f.Vel, f.Latency, white, sp)
+		y, c := m.odo.compare(a, body, f.Vel, f.Latency, white, sp)
 		f.Pos.X -= y[0]
 		f.Pos.Y -= y[1]
 		for k := range 2 {
@@ -170,7 +221,8 @@ func (m *Monitor) odoSpread() spread {
 		slip:  math.Sqrt(p[eskf.ISlip][eskf.ISlip]),
 		wheel: m.whl.sigma(w.Sigma) * math.Sqrt(wheelEvery/math.Max(1, math.Abs(m.whl.now.v))),
 		ch:    f.Params.CorrSigmaH, tau: f.Params.CorrTime,
-		lat: math.Sqrt(p[eskf.ILat][eskf.ILat]),
+		lat:  math.Sqrt(p[eskf.ILat][eskf.ILat]),
+		bias: math.Sqrt(p[eskf.IGyr+2][eskf.IGyr+2]), walk: f.Params.GyroNoise,
 	}
 }
 

@@ -127,6 +127,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.rcv.reset()
 	m.trust.reset()
 	m.drift.init(&cfg)
+	m.odo.reset()
 	m.units.reset()
 	m.units.configure(&cfg.IMU)
 	m.coast.reset()

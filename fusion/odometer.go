@@ -8,12 +8,15 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// odometer extrapolates the path from wheel speed, side slip and the filter's
-// attitude alone: no satellite position enters it but by way of heading, scale
-// and slip, which a slow drift hardly moves. Where there are no wheels it
-// stands still and says nothing.
+// odometer extrapolates the path from wheel speed, side slip and the gyro
+// alone: no satellite position enters it but by way of biases, scale and slip,
+// which a slow drift hardly moves. The filter's heading does follow a drift, so
+// it counts only at the start of a comparison; from there the gyro turns. Where
+// there are no wheels the odometer stands still and says nothing.
 type odometer struct {
-	p     r3.Vec  // m, ENU, since the last reset
+	path
+	leg   r3.Vec  // m, ENU by the filter's heading, since path.t
+	turn  float64 // rad, counter-clockwise, what the gyro has turned since the reset
 	way   float64 // m, length of the path
 	slide float64 // m·m/s², leftward acceleration along the path: what slip acts on
 	lat   float64 // m/s², leftward acceleration at the last step, smoothed
@@ -23,11 +26,21 @@ type odometer struct {
 	head, n int
 }
 
+// path is the way since the reset in a frame that corrections of heading do not
+// turn, with the moments that say what an error of heading on the way does to
+// its end.
+type path struct {
+	t    float64    // host s
+	p    r3.Vec     // m
+	lead float64    // rad, from the frame to ENU
+	sum  [2]float64 // m·s, integral of p
+	sq   [3]float64 // m²·s, integral of xx, yy, xy
+}
+
 // odoMark is the odometer beside a fixed epoch.
 type odoMark struct {
-	t          float64 // host s
-	p, z       r3.Vec  // m, ENU: odometer; body origin by the receiver
-	v          r3.Vec  // m/s, ENU
+	path
+	z, v       r3.Vec  // m, ENU, body origin by the receiver; m/s
 	lat        float64 // s, the latency by which the epoch was placed in time
 	spread     spread
 	way, slide float64
@@ -36,17 +49,19 @@ type odoMark struct {
 
 const odoRing = 512 // epochs: 20 s at 25 Hz
 
-func (o *odometer) reset() { o.p, o.way, o.slide, o.ok, o.head, o.n = r3.Vec{}, 0, 0, false, 0, 0 }
+func (o *odometer) reset() {
+	o.path, o.leg, o.turn, o.way, o.slide, o.ok, o.head, o.n = path{t: math.NaN()}, r3.Vec{}, 0, 0, 0, false, 0, 0
+}
 
 // add carries the odometer over dt seconds, at the filter's forward speed v (m/s)
-// and yaw rate wz (rad/s, bias in it), that end where the filter stands. The
+// and body rate w (rad/s, bias in it), that end where the filter stands. The
 // body turns into its own slip, so speed times yaw rate is the leftward
 // acceleration but for Slip·v·(its change); over the path that share sums to
 // Slip²·v² times the change.
-func (o *odometer) add(m *Monitor, v, wz, dt float64) {
-	f, w := &m.f, &m.whl.now
+func (o *odometer) add(m *Monitor, v float64, w r3.Vec, dt float64) {
+	f, wheel := &m.f, &m.whl.now
 	v *= f.WheelScale
-	if !(f.T-w.t < max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(w.v-v) < 0.3+0.03*math.Abs(v)) {
+	if !(f.T-wheel.t < max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(wheel.v-v) < 0.3+0.03*math.Abs(v)) {
 		if o.ok {
 			o.reset()
 		}
@@ -57,19 +72,46 @@ func (o *odometer) add(m *Monitor, v, wz, dt float64) {
 	}
 	o.ok = true
 	v = m.whl.at(f.T-dt/2) / f.WheelScale
-	lat := v * (wz - f.GyroBias.Z)
-	o.p = r3.Add(o.p, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip*lat*v*dt + f.Slip*f.Slip*v*v*(m.lat1-o.lat)}))
+	w = r3.Sub(w, f.GyroBias)
+	lat := v * w.Z
+	o.leg = r3.Add(o.leg, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip*lat*v*dt + f.Slip*f.Slip*v*v*(m.lat1-o.lat)}))
+	o.turn += (f.ToWorld(w).Z - f.Params.EarthRate.Z) * dt
 	o.lat = m.lat1
 	o.way += math.Abs(v) * dt
 	o.slide += lat * v * dt
 }
 
-// mark notes a fixed epoch: body origin z by the receiver, velocity v.
-func (o *odometer) mark(t float64, z, v r3.Vec, lat float64, white [3]float64, s *spread) {
+// settle carries the path to an epoch at t, at which the filter points to yaw.
+func (o *odometer) settle(t, yaw float64) {
 	if !o.ok {
 		return
 	}
-	o.ring[o.head] = odoMark{t: t, p: o.p, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white}
+	lead := math.Remainder(yaw-o.turn, 2*math.Pi)
+	if !math.IsNaN(o.t) {
+		dt, x, y := t-o.t, o.p.X, o.p.Y
+		o.sum[0] += x * dt
+		o.sum[1] += y * dt
+		o.sq[0] += x * x * dt
+		o.sq[1] += y * y * dt
+		o.sq[2] += x * y * dt
+	}
+	o.p = r3.Add(o.p, turned(o.leg, -lead))
+	o.t, o.leg, o.lead = t, r3.Vec{}, lead
+}
+
+// turned returns v turned counter-clockwise about up by a.
+func turned(v r3.Vec, a float64) r3.Vec {
+	sin, cos := math.Sincos(a)
+	return r3.Vec{X: cos*v.X - sin*v.Y, Y: sin*v.X + cos*v.Y, Z: v.Z}
+}
+
+// mark notes a fixed epoch to which the path was settled: body origin z by the
+// receiver, velocity v.
+func (o *odometer) mark(z, v r3.Vec, lat float64, white [3]float64, s *spread) {
+	if !o.ok {
+		return
+	}
+	o.ring[o.head] = odoMark{path: o.path, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white}
 	o.head = (o.head + 1) % odoRing
 	o.n = min(o.n+1, odoRing)
 }
@@ -101,12 +143,15 @@ type spread struct {
 	ch               float64 // m, slow error of the receiver, 1 sigma each axis
 	tau              float64 // s, its time constant
 	lat              float64 // s, latency
+	bias             float64 // rad/s, of the gyro about up
+	walk             float64 // rad/√s, of its angle
 }
 
 // compare returns the receiver's displacement since mark a less the
-// odometer's, m, east and north, and its covariance.
-func (o *odometer) compare(a *odoMark, t float64, z, v r3.Vec, lat float64, white [3]float64, s *spread) (y integrity.Vec3, c integrity.Sym3) {
-	d := r3.Sub(o.p, a.p)
+// odometer's, m, east and north, and its covariance. The path was settled to
+// the epoch.
+func (o *odometer) compare(a *odoMark, z, v r3.Vec, lat float64, white [3]float64, s *spread) (y integrity.Vec3, c integrity.Sym3) {
+	d := turned(r3.Sub(o.p, a.p), a.lead)
 	e := r3.Sub(r3.Sub(z, a.z), d)
 	e = r3.Sub(e, r3.Scale(lat-a.lat, a.v)) // placed in time by different latencies
 	y = integrity.Vec3{e.X, e.Y}
@@ -125,10 +170,11 @@ func (o *odometer) compare(a *odoMark, t float64, z, v r3.Vec, lat float64, whit
 	scale, yaw, slip := math.Max(s.scale, old.scale), math.Max(s.yaw, old.yaw), math.Max(s.slip, old.slip)
 	along := scale * scale * chord * chord
 	across := yaw * yaw * chord * chord
-	iso := slip*slip*slide*slide + s.wheel*s.wheel*way + 2*s.ch*s.ch*(1-math.Exp(-(t-a.t)/s.tau))
-	c[0][0] = along*ux*ux + across*uy*uy + iso + white[0] + a.white[0]
-	c[1][1] = along*uy*uy + across*ux*ux + iso + white[1] + a.white[1]
-	c[0][1] = (along - across) * ux * uy
+	iso := slip*slip*slide*slide + s.wheel*s.wheel*way + 2*s.ch*s.ch*(1-math.Exp(-(o.t-a.t)/s.tau))
+	hx, hy, hxy := o.astray(a, old.bias, s.walk)
+	c[0][0] = along*ux*ux + across*uy*uy + hx + iso + white[0] + a.white[0]
+	c[1][1] = along*uy*uy + across*ux*ux + hy + iso + white[1] + a.white[1]
+	c[0][1] = (along-across)*ux*uy + hxy
 	dv := r3.Sub(v, a.v)
 	late := math.Max(s.lat, old.lat)
 	c[0][0] += late * late * dv.X * dv.X
@@ -136,4 +182,24 @@ func (o *odometer) compare(a *odoMark, t float64, z, v r3.Vec, lat float64, whit
 	c[0][1] += late * late * dv.X * dv.Y
 	c[1][0] = c[0][1]
 	return y, c
+}
+
+// astray returns what the gyro adds to the covariance since mark a, m², east,
+// north and mixed: a rate error r at time s on the way moves the end by
+// r × (end - p(s)), so a steady bias does by the first moment of the path about
+// its end, a random walk by the second.
+func (o *odometer) astray(a *odoMark, bias, walk float64) (e, n, en float64) {
+	dt := o.t - a.t
+	x, y := o.p.X, o.p.Y
+	sx, sy := o.sum[0]-a.sum[0], o.sum[1]-a.sum[1]
+	mx, my := dt*x-sx, dt*y-sy
+	qx := dt*x*x - 2*x*sx + o.sq[0] - a.sq[0]
+	qy := dt*y*y - 2*y*sy + o.sq[1] - a.sq[1]
+	qxy := dt*x*y - x*sy - y*sx + o.sq[2] - a.sq[2]
+	b, w := bias*bias, walk*walk
+	xx, yy, xy := b*my*my+w*qy, b*mx*mx+w*qx, -(b*mx*my + w*qxy)
+	sin, cos := math.Sincos(a.lead)
+	return cos*cos*xx - 2*cos*sin*xy + sin*sin*yy,
+		sin*sin*xx + 2*cos*sin*xy + cos*cos*yy,
+		cos*sin*(xx-yy) + (cos*cos-sin*sin)*xy
 }

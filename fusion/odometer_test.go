@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/integrity"
 )
 
 // circling returns a monitor whose filter stands on a circle of 20 m at 10 m/s,
@@ -42,7 +43,7 @@ func circling() (m *Monitor, step func()) {
 			m.whl.push(wheelSample{f.T, forward()})
 			m.whl.until(f.T)
 		}
-		m.odo.add(m, m.f.Forward(), m.wAt.Z, dt)
+		m.odo.add(m, m.f.Forward(), m.wAt, dt)
 		yaw += v / radius * dt / 2
 	}
 }
@@ -54,12 +55,14 @@ func TestOdometer_Circle(t *testing.T) {
 	lap := 2 * math.Pi * 20 / 10 / 0.005 // steps
 	for k := range int(math.Round(lap)) {
 		if k == int(math.Round(lap/4)) {
-			if p := m.odo.p; !(math.Hypot(p.X-20, p.Y-20) < 0.02) {
+			m.odo.settle(m.f.T, m.f.Yaw())
+			if p := turned(m.odo.p, m.odo.lead); !(math.Hypot(p.X-20, p.Y-20) < 0.02) {
 				t.Errorf("after a quarter at %.3f, %.3f m; want 20, 20", p.X, p.Y)
 			}
 		}
 		step()
 	}
+	m.odo.settle(m.f.T, m.f.Yaw())
 	if p := m.odo.p; !(r3.Norm(p) < 0.03) {
 		t.Errorf("after a lap %.3f m off, want where it began", r3.Norm(p))
 	}
@@ -86,10 +89,11 @@ func TestOdometer_LetsGo(t *testing.T) {
 			if !m.odo.ok {
 				t.Fatal("the odometer stopped by itself")
 			}
-			m.odo.mark(m.f.T, m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
+			m.odo.settle(m.f.T, m.f.Yaw())
+			m.odo.mark(m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
 		}
 		spoil(m)
-		m.odo.add(m, m.f.Forward(), m.wAt.Z, 0.005)
+		m.odo.add(m, m.f.Forward(), m.wAt, 0.005)
 		if m.odo.ok || m.odo.n != 0 || m.odo.before(m.f.T, 0.5) != nil {
 			t.Errorf("%s: the odometer goes on", name)
 		}
@@ -103,7 +107,8 @@ func TestOdometer_Before(t *testing.T) {
 		t.Error("a mark from an empty ring")
 	}
 	for k := range odoRing + 200 { // wraps
-		o.mark(float64(k)/10, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		o.settle(float64(k)/10, 0)
+		o.mark(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
 	}
 	last := float64(odoRing+199) / 10
 	for _, span := range []float64{0.1, 1, 5, 20, 51} {
@@ -123,11 +128,18 @@ func TestOdometer_Before(t *testing.T) {
 func TestOdometer_Compare(t *testing.T) {
 	at := func(now, then spread) (c [3]float64) {
 		var o odometer
+		o.reset()
 		o.ok = true
 		white := [3]float64{1e-4, 1e-4, 1e-4}
-		o.mark(0, r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
-		o.p, o.way, o.slide = r3.Vec{X: 100}, 100, 50
-		y, cov := o.compare(o.at(0), 10, r3.Vec{X: 107.3, Y: -0.2}, r3.Vec{X: 10}, 0.08, white, &now)
+		const steps = 1000
+		o.settle(0, 0)
+		o.mark(r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
+		for k := range steps {
+			o.leg = r3.Vec{X: 100.0 / steps}
+			o.settle(10*float64(k+1)/steps, 0)
+		}
+		o.way, o.slide = 100, 50
+		y, cov := o.compare(o.at(0), r3.Vec{X: 107.3, Y: -0.2}, r3.Vec{X: 10}, 0.08, white, &now)
 		if !(math.Abs(y[0]-0.3) < 1e-9 && math.Abs(y[1]+0.2) < 1e-9) {
 			t.Errorf("difference %.3f, %.3f m; want 0.3, -0.2", y[0], y[1])
 		}
@@ -145,10 +157,15 @@ func TestOdometer_Compare(t *testing.T) {
 		{"slip", spread{slip: 0.001, tau: 10}, spread{}, 0.0025, 0.0025},
 		{"wheel", spread{wheel: 0.01, tau: 10}, spread{}, 0.01, 0.01},
 		{"receiver", spread{ch: 0.1, tau: 10}, spread{}, 2 * 0.01 * (1 - math.Exp(-1)), 2 * 0.01 * (1 - math.Exp(-1))},
+		// A steady rate error bends the path by half its angle, a random walk by
+		// a third of its variance.
+		{"bias, as it was then", spread{bias: 1, tau: 10}, spread{bias: 1e-4}, 0, 0.0025},
+		{"walk", spread{walk: 1e-3, tau: 10}, spread{}, 0, 1e-5 / 3 * 1e4},
 		{"latency, same velocity", spread{lat: 0.01, tau: 10}, spread{}, 0, 0},
 	} {
 		c := at(tt.now, tt.then)
-		if !(math.Abs(c[0]-tt.x) < 1e-9 && math.Abs(c[1]-tt.y) < 1e-9 && math.Abs(c[2]) < 1e-9) {
+		near := func(a, b float64) bool { return math.Abs(a-b) < 1e-9+0.003*b }
+		if !(near(c[0], tt.x) && near(c[1], tt.y) && math.Abs(c[2]) < 1e-9) {
 			t.Errorf("%s: variances %.5f, %.5f, covariance %.5f; want %.5f, %.5f, 0", tt.name, c[0], c[1], c[2], tt.x, tt.y)
 		}
 	}
@@ -156,15 +173,115 @@ func TestOdometer_Compare(t *testing.T) {
 	// Epochs placed by different latencies: what that moves is known and taken
 	// out. A turn between them leaves the error of the latency itself.
 	var o odometer
+	o.reset()
 	o.ok = true
-	o.mark(0, r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
-	o.p = r3.Vec{X: 10}
-	y, c := o.compare(o.at(0), 1, r3.Vec{X: 10.1}, r3.Vec{Y: 10}, 0.09, [3]float64{}, &spread{lat: 0.01, tau: 10})
+	o.settle(0, 0)
+	o.mark(r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
+	o.leg = r3.Vec{X: 10}
+	o.settle(1, 0)
+	y, c := o.compare(o.at(0), r3.Vec{X: 10.1}, r3.Vec{Y: 10}, 0.09, [3]float64{}, &spread{lat: 0.01, tau: 10})
 	if !(math.Abs(y[0]) < 1e-9 && math.Abs(y[1]) < 1e-9) {
 		t.Errorf("difference %.3f, %.3f m after the latency was learned, want 0", y[0], y[1])
 	}
 	if !(math.Abs(c[0][0]-0.01) < 1e-9 && math.Abs(c[1][1]-0.01) < 1e-9 && math.Abs(c[0][1]+0.01) < 1e-9 && c[1][0] == c[0][1]) {
 		t.Errorf("covariance %v of a latency known to 10 ms over a turn from 10 m/s east to north", c)
+	}
+}
+
+// Heading that the filter learns on the way does not bend the path it is
+// compared by; what it knew at the start does turn all of it.
+func TestOdometer_FreeOfCorrections(t *testing.T) {
+	for _, learn := range []float64{0, 0.01} {
+		var o odometer
+		o.reset()
+		o.ok = true
+		const before = 0.3 // rad, the filter's yaw at the mark
+		o.settle(0, before)
+		o.mark(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		for k := range 100 {
+			// The filter turns by learn a second while the gyro feels nothing.
+			yaw := before + learn*float64(k+1)/10
+			sin, cos := math.Sincos(yaw)
+			o.leg = r3.Vec{X: cos, Y: sin}
+			o.settle(float64(k+1)/10, yaw)
+		}
+		y, _ := o.compare(o.at(0), r3.Vec{X: 100 * math.Cos(before), Y: 100 * math.Sin(before)}, r3.Vec{}, 0, [3]float64{}, &spread{tau: 10})
+		if !(math.Hypot(y[0], y[1]) < 1e-9) {
+			t.Errorf("learning %.3f rad/s: %.3f, %.3f m off the straight", learn, y[0], y[1])
+		}
+	}
+}
+
+// What the gyro adds to the covariance of a comparison, against 4000 drives
+// round half a circle that differ in its bias and its random walk; the frame is
+// turned, so that the rotation counts.
+func TestOdometer_Astray(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 7))
+	const (
+		bias, walk = 3e-4, 5e-4 // rad/s, rad/√s
+		v, radius  = 10.0, 40.0
+		dt, steps  = 0.1, 126 // half round
+		lead       = 0.7
+		runs       = 4000
+	)
+	drive := func(b, w float64) (o odometer, end r3.Vec) {
+		o.reset()
+		o.ok = true
+		o.settle(0, lead)
+		o.mark(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{bias: bias})
+		yaw, wrong := 0.0, 0.0
+		for k := range steps {
+			yaw += v / radius * dt
+			wrong += b*dt + w*math.Sqrt(dt)*rng.NormFloat64()
+			sin, cos := math.Sincos(yaw + wrong + lead)
+			leg := r3.Vec{X: v * dt * cos, Y: v * dt * sin}
+			end = r3.Add(end, leg)
+			o.leg = leg
+			o.settle(float64(k+1)*dt, lead)
+		}
+		return o, end
+	}
+	o, right := drive(0, 0)
+	e, n, en := o.astray(o.at(0), bias, walk)
+	var c [3]float64
+	for range runs {
+		_, end := drive(bias*rng.NormFloat64(), walk)
+		d := r3.Sub(end, right)
+		c[0] += d.X * d.X / runs
+		c[1] += d.Y * d.Y / runs
+		c[2] += d.X * d.Y / runs
+	}
+	scale := math.Sqrt(c[0] * c[1])
+	// A variance out of 4000 is good to 2.2 %.
+	if !(math.Abs(e/c[0]-1) < 0.09 && math.Abs(n/c[1]-1) < 0.09 && math.Abs(en-c[2]) < 0.09*scale) {
+		t.Errorf("covariance %.5f, %.5f, %.5f m², drives scatter by %.5f, %.5f, %.5f", e, n, en, c[0], c[1], c[2])
+	}
+}
+
+// A suspicion widens both levels by what was seen and twice its sigma, keeps
+// its worst, and ends after the hold without another.
+func TestDoubt(t *testing.T) {
+	var d doubt
+	if d.along(1, 0) != 0 {
+		t.Error("a doubt before any suspicion")
+	}
+	d.pass(10, 6)
+	d.raise(&integrity.Vec3{0.3, -0.1}, &integrity.Sym3{{0.01}, {0, 0.0025}})
+	d.raise(&integrity.Vec3{0.1, 0}, &integrity.Sym3{{0.0001}, {0, 0.0001}}) // smaller
+	if e, n := d.along(1, 0), d.along(0, -1); !(math.Abs(e-0.5) < 1e-12 && math.Abs(n-0.2) < 1e-12) {
+		t.Errorf("doubt %.3f east, %.3f north; want 0.5, 0.2", e, n)
+	}
+	// Time without epochs does not count.
+	for _, at := range []float64{10.1, 13, 40, 40.9, 41.8, 42.7, 43.6, 44.5, 45.4} {
+		d.pass(at, 6)
+		if !(d.size > 0) {
+			t.Fatalf("the doubt ended at %.1f s", at)
+		}
+	}
+	d.pass(46.3, 6)
+	d.pass(47.0, 6)
+	if d.size != 0 || d.along(1, 0) != 0 {
+		t.Errorf("the doubt goes on after %.1f s of calm", d.calm)
 	}
 }
 

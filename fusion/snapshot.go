@@ -53,6 +53,7 @@ type PL struct {
 	Total  float64 // NaN when unknown
 	Noise  float64 // K times the overbounded sigma
 	Step   float64 // largest step the jump test would miss
+	Drift  float64 // how far a suspected drift may have gone
 	Timing float64 // speed times timing uncertainty
 	Sigma  float64 // 1 sigma behind Noise
 }

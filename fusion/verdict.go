@@ -37,6 +37,7 @@ const (
 	whySigma
 	whyFault
 	whyAlign
+	whyDoubt
 	whyPLLat
 	whyPLLon
 	whyPLYaw
@@ -50,7 +51,7 @@ const (
 var reasonCodes = [numReasons]string{
 	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "epoch-late", "base-moved", "base-unconfirmed",
 	"drift", "jump", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
-	"fix-sigma", "sat-fault", "aligning", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "speed",
+	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "speed",
 }
 
 // linkCodes put the link's condition into the code.
@@ -141,7 +142,7 @@ func blankEpoch() gnss.Epoch {
 
 func blankSnapshot() Snapshot {
 	n := math.NaN()
-	pl := PL{n, n, n, n, n}
+	pl := PL{n, n, n, n, n, n}
 	s := Snapshot{T: n, UTC: n, Since: n, SpeedCap: n, Coast: n, Handover: n, LeaveIn: n, Pos: geodesy.LLA{Lat: n, Lon: n, H: n},
 		Roll: n, Pitch: n, Yaw: n, Speed: n, YawRate: n, LatAcc: n, LonAcc: n, SigmaLat: n, SigmaLon: n, SigmaYaw: n,
 		PLLat: pl, PLLon: pl, PLYaw: pl, ALLat: n, ALLon: n, ALYaw: n, Epoch: blankEpoch(), EpochAge: n, EpochRate: n, SigmaFix: n,
@@ -256,9 +257,14 @@ func (m *Monitor) describeMotion(s *Snapshot) {
 	s.Lap = m.lap
 }
 
-// timingSigma is what the time stamps of the samples themselves may be off, s.
-// It is taken off no protection level by any filter.
-func (m *Monitor) timing() float64 { return 0.002 + m.cfg.IMU.Latency/2 }
+// timing is what the time of the position may be off, s: the time stamps of the
+// samples themselves, and a pause of theirs, which is a pause or the host clock
+// set forward. It is taken off no protection level by any filter.
+func (m *Monitor) timing() float64 {
+	q := &m.imu
+	pause := m.now - q.last.t - m.cfg.IMU.Latency - 3*q.period
+	return 0.002 + m.cfg.IMU.Latency/2 + math.Max(0, pause)
+}
 
 // protect fills sigmas, protection levels and alert limits.
 func (m *Monitor) protect(s *Snapshot) {
@@ -270,13 +276,14 @@ func (m *Monitor) protect(s *Snapshot) {
 	s.SigmaYaw = math.Sqrt(math.Max(0, p.s.YawVariance(&p.p)))
 	step := m.cfg.Tests.stepPart(s.Tests[TestJump].Detectable)
 	t := m.timing()
-	set := func(pl *PL, sigma, step, rate float64) {
-		pl.Sigma, pl.Step = sigma, step
-		pl.Total, pl.Noise, pl.Timing = integrity.Protection(m.kPL, sigma, step, rate, t)
+	set := func(pl *PL, sigma, step, drift, rate float64) {
+		pl.Sigma, pl.Step, pl.Drift = sigma, step, drift
+		pl.Total, pl.Noise, pl.Timing = integrity.Protection(m.kPL, sigma, step+drift, rate, t)
 	}
-	set(&s.PLLat, s.SigmaLat, step, s.Speed*math.Abs(s.YawRate)*t)
-	set(&s.PLLon, s.SigmaLon, step, s.Speed)
-	set(&s.PLYaw, s.SigmaYaw, 0, s.YawRate)
+	d := &m.drift.doubt
+	set(&s.PLLat, s.SigmaLat, step, d.along(-n, e), s.Speed*math.Abs(s.YawRate)*t)
+	set(&s.PLLon, s.SigmaLon, step, d.along(e, n), s.Speed)
+	set(&s.PLYaw, s.SigmaYaw, 0, 0, s.YawRate)
 	m.limits(s)
 }
 
@@ -320,7 +327,7 @@ func posCov(p *[eskf.NErr][eskf.NErr]float64) (c integrity.Sym3) {
 
 func (m *Monitor) describeNothing(s *Snapshot) {
 	n := math.NaN()
-	pl := PL{n, n, n, n, n}
+	pl := PL{n, n, n, n, n, n}
 	s.Pos = geodesy.LLA{Lat: n, Lon: n, H: n}
 	s.ENU, s.Vel = geodesy.ENU{E: n, N: n, U: n}, geodesy.ENU{E: n, N: n, U: n}
 	s.Roll, s.Pitch, s.Yaw, s.Speed, s.YawRate, s.LatAcc, s.LonAcc = n, n, n, n, n, n, n
@@ -420,6 +427,9 @@ func (m *Monitor) judge(s *Snapshot) {
 		if !(s.PLYaw.Total <= s.ALYaw) {
 			b.add(whyPLYaw, s.PLYaw.Total*180/math.Pi, s.ALYaw*180/math.Pi, "deg")
 		}
+		if d := &m.drift.doubt; d.size > 0 && !within {
+			b.add(whyDoubt, math.Hypot(d.y[0], d.y[1]), math.NaN(), "m")
+		}
 		s.Handover = integrity.Handover(s.Speed, cfg.Vehicle.Reaction, cfg.Vehicle.ReactiveSpeed, cfg.Vehicle.Brake)
 	} else {
 		s.Handover = math.NaN()
@@ -449,7 +459,7 @@ func (m *Monitor) judge(s *Snapshot) {
 	// What dead reckoning cannot answer: it was led astray itself, or its own
 	// sensors are in doubt.
 	astray := tr.drifted || baseAlarm || unitAlarm || saturated || imuSilent
-	coasting := !usable && tr.proven && !astray && s.Coast > 0 && m.now-tr.used <= cfg.Tests.MaxCoast
+	coasting := !usable && within && tr.proven && !astray && s.Coast > 0 && m.now-tr.used <= cfg.Tests.MaxCoast
 	switch {
 	case usable:
 		s.Verdict = Usable
@@ -541,8 +551,8 @@ func (m *Monitor) capNow(s *Snapshot) float64 {
 	v := &m.cfg.Vehicle
 	return integrity.SpeedCap(integrity.CapInput{
 		Speed: s.Speed, Coast: s.Coast,
-		LatFixed: s.PLLat.Noise + s.PLLat.Step, LatPerV: math.Abs(s.YawRate) * m.timing(),
-		LonFixed: s.PLLon.Noise + s.PLLon.Step, LonPerV: m.timing(),
+		LatFixed: s.PLLat.Noise + s.PLLat.Step + s.PLLat.Drift, LatPerV: math.Abs(s.YawRate) * m.timing(),
+		LonFixed: s.PLLon.Noise + s.PLLon.Step + s.PLLon.Drift, LonPerV: m.timing(),
 		ALLat: s.ALLat, ALLon: s.ALLon,
 		Reaction: v.Reaction, Reactive: v.ReactiveSpeed, Brake: v.Brake, Max: v.MaxSpeed,
 	})

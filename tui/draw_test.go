@@ -272,6 +272,7 @@ func TestBar(t *testing.T) {
 		{fusion.PL{Total: 1e300, Noise: 1e300}, 0.5, "████████████╋██▶"},
 		{nanPL(), 0.5, " unknown ···┃   "},
 		{fusion.PL{Total: 0.25, Noise: 0.25}, nan, " unknown ···┃   "},
+		{fusion.PL{Total: 0.30, Noise: 0.10, Step: 0.05, Drift: 0.10, Timing: 0.05}, 0.5, "██▓▓▒▒░·····┃   "},
 		{fusion.PL{Total: 0.25, Noise: nan, Step: nan, Timing: nan}, 0.5, "██████······┃   "},
 	} {
 		if got := bar(&tt.pl, tt.al, 16).String(); got != tt.want {

@@ -39,9 +39,12 @@ func limitLines(v *View, w int, full bool) []line {
 		l = append(l, bar(r.pl, r.al, bw)...)
 		out = append(out, l)
 		if full {
-			out = append(out, line(nil).to(labelWidth).put(Label, "█ noise ").put(Plain, num(r.pl.Noise, r.dec+1)).
-				put(Label, "  ▓ step ").put(Plain, num(r.pl.Step, r.dec+1)).
-				put(Label, "  ░ timing ").put(Plain, num(r.pl.Timing, r.dec+1)).
+			l := line(nil).to(labelWidth).put(Label, "█ noise ").put(Plain, num(r.pl.Noise, r.dec+1)).
+				put(Label, "  ▓ step ").put(Plain, num(r.pl.Step, r.dec+1))
+			if r.pl.Drift > 0 {
+				l = l.put(Label, "  ▒ drift ").put(Plain, num(r.pl.Drift, r.dec+1))
+			}
+			out = append(out, l.put(Label, "  ░ timing ").put(Plain, num(r.pl.Timing, r.dec+1)).
 				put(Label, "  σ ").put(Plain, num(r.pl.Sigma, r.dec+1)))
 		}
 	}
@@ -126,6 +129,7 @@ func bar(pl *fusion.PL, al float64, w int) line {
 	}
 	paint(pl.Noise, '█')
 	paint(pl.Step, '▓')
+	paint(pl.Drift, '▒')
 	paint(pl.Timing, '░')
 	if rest := pl.Total - end; rest > 0 {
 		paint(rest, '█') // parts unknown or not told

@@ -153,6 +153,7 @@ var reasonWords = map[string]string{
 	"fix-sigma":        "receiver reports a poor position, sigma",
 	"sat-fault":        "receiver reports a faulty satellite",
 	"aligning":         "filter not aligned yet",
+	"drift-suspected":  "position may be drifting, seen so far",
 	"pl-lateral":       "lateral protection level",
 	"pl-along":         "along-track protection level",
 	"pl-heading":       "heading protection level",

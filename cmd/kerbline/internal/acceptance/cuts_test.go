@@ -168,7 +168,7 @@ func TestCoastBudget(t *testing.T) {
 // over reports whether some protection level of a line, taken with k, is at its
 // limit.
 func over(k float64, s *fusion.Snapshot) bool {
-	return k*s.PLLat.Sigma+s.PLLat.Step+s.PLLat.Timing >= s.ALLat ||
-		k*s.PLLon.Sigma+s.PLLon.Step+s.PLLon.Timing >= s.ALLon ||
+	return k*s.PLLat.Sigma+s.PLLat.Step+s.PLLat.Drift+s.PLLat.Timing >= s.ALLat ||
+		k*s.PLLon.Sigma+s.PLLon.Step+s.PLLon.Drift+s.PLLon.Timing >= s.ALLon ||
 		k*s.PLYaw.Sigma+s.PLYaw.Timing >= s.ALYaw
 }

@@ -2,6 +2,7 @@ package acceptance
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"kerbline/fixtures"
@@ -13,8 +14,9 @@ import (
 // drifted plays on from a usable line while the receiver's positions wander by
 // rate (m/s) along dir (east, north), and returns when a drift or jump alarm
 // came (s after the first wandering epoch, +Inf when none did before the end)
-// and how far the receiver had wandered by then.
-func (s *session) drifted(m *fusion.Monitor, next int, rate float64, dir [2]float64, keep func(*fusion.Measurement) bool, most float64) (after, size float64) {
+// and how far the receiver had wandered by then and when the position was no
+// longer usable, m.
+func (s *session) drifted(m *fusion.Monitor, next int, rate float64, dir [2]float64, keep func(*fusion.Measurement) bool, most float64) (after, size, held float64) {
 	frame := *s.truth.Frame()
 	from := math.NaN()
 	for i := next; i < len(s.in); i++ {
@@ -34,17 +36,20 @@ func (s *session) drifted(m *fusion.Monitor, next int, rate float64, dir [2]floa
 			e.Pos = frame.ToLLA(p)
 			in.Epoch = &e
 		}
-		_, ev := m.Step(&in)
+		snap, ev := m.Step(&in)
+		if snap != nil && snap.Verdict == fusion.Usable {
+			held = size
+		}
 		for j := range ev {
 			if k := ev[j].Kind; k == fusion.EventDrift || k == fusion.EventJump {
-				return size / rate, size
+				return size / rate, size, held
 			}
 		}
 		if size > most {
-			return math.Inf(1), size
+			return math.Inf(1), size, held
 		}
 	}
-	return math.NaN(), math.NaN() // the recording ended first
+	return math.NaN(), math.NaN(), held // the recording ended first
 }
 
 // A position that wanders slowly under "fixed": when is it noticed, by rate and
@@ -52,7 +57,7 @@ func (s *session) drifted(m *fusion.Monitor, next int, rate float64, dir [2]floa
 func TestDriftUnderFixed(t *testing.T) {
 	const most = 1.5 // m, wandered without an alarm: missed
 	rates := []float64{0.05, 0.075, 0.10, 0.15}
-	type cell struct{ after, size []float64 }
+	type cell struct{ after, size, held []float64 }
 	cells := map[string]*cell{}
 	name := func(wheel bool, along bool, k int) string {
 		n := [2]string{"without", "with wheel"}
@@ -80,7 +85,7 @@ func TestDriftUnderFixed(t *testing.T) {
 							dir = [2]float64{cos, sin}
 						}
 						c := *m
-						after, size := s.drifted(&c, next, rate, dir, keep, most)
+						after, size, held := s.drifted(&c, next, rate, dir, keep, most)
 						if math.IsNaN(after) {
 							continue
 						}
@@ -90,6 +95,7 @@ func TestDriftUnderFixed(t *testing.T) {
 						}
 						cells[key].after = append(cells[key].after, after)
 						cells[key].size = append(cells[key].size, size)
+						cells[key].held = append(cells[key].held, held)
 					}
 				}
 			})
@@ -115,8 +121,9 @@ func TestDriftUnderFixed(t *testing.T) {
 				}
 				early += within
 				n += len(c.after)
-				t.Logf("%-20s %.3f m/s: %3d drifts, alarm after median %.1f p90 %.1f s, at %.2f m in the median; before 0.6 m %3.0f %%, none before %.1f m %d",
-					name(wheel, along, k)[:len(name(wheel, along, k))-2], rate, len(c.after), score.Quantile(seen, 0.5), score.Quantile(seen, 0.9), rate*score.Quantile(seen, 0.5), 100*float64(within)/float64(len(c.after)), most, missed)
+				t.Logf("%-20s %.3f m/s: %3d drifts, alarm after median %.1f p90 %.1f s, at %.2f m in the median; before 0.6 m %3.0f %%, none before %.1f m %d; usable up to median %.2f p95 %.2f most %.2f m",
+					name(wheel, along, k)[:len(name(wheel, along, k))-2], rate, len(c.after), score.Quantile(seen, 0.5), score.Quantile(seen, 0.9), rate*score.Quantile(seen, 0.5), 100*float64(within)/float64(len(c.after)), most, missed,
+					score.Quantile(c.held, 0.5), score.Quantile(c.held, 0.95), slices.Max(c.held))
 			}
 			if wheel && rate == 0.10 && float64(early) < 0.9*float64(n) {
 				t.Errorf("with wheel %.2f m/s: %d of %d alarmed before 0.6 m, want 90 %%", rate, early, n)

@@ -168,7 +168,7 @@ func (o *outcome) String() string {
 // faulty are the kinds whose faults shift the position, spoil the link or the
 // other inputs; on none of them may a usable line be beyond its limit.
 var faulty = []string{
-	"jump", "wrong_fix", "base_moved", "base_restarted", "link_silent", "long_outage", "link_corrupt", "link_sparse", "link_late",
+	"jump", "wrong_fix", "drift", "base_moved", "base_restarted", "link_silent", "long_outage", "link_corrupt", "link_sparse", "link_late",
 	"receiver_not_using", "sky_blocked", "receiver_silent", "receiver_late", "stall", "imu_gap", "wheel_slip", "clock_step",
 	"garbled", "units", "axes", "lever", "optimistic", "mixed", "float", "moving_start",
 }
@@ -178,7 +178,7 @@ var faulty = []string{
 func TestFaultsAreNeverMisleading(t *testing.T) {
 	list := faulty
 	if !long {
-		list = []string{"jump", "wrong_fix", "base_moved", "link_silent", "receiver_late", "imu_gap", "wheel_slip", "mixed"}
+		list = []string{"jump", "wrong_fix", "drift", "base_moved", "link_silent", "receiver_late", "imu_gap", "wheel_slip", "mixed"}
 	}
 	var all outcome
 	for _, kind := range list {
