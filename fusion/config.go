@@ -107,7 +107,7 @@ type Tests struct {
 	PMD        float64    `toml:"missed_detection" unit:"" doc:"missed-detection probability behind each smallest detectable size" min:"1e-9" max:"0.5" src:"common practice"`
 	InnovPFA   float64    `toml:"innovation_false_alarm" unit:"" doc:"false-alarm probability of the innovation gate" min:"1e-12" max:"0.1" src:"common practice"`
 	DriftPFA   float64    `toml:"drift_false_alarm" unit:"" doc:"false-alarm probability of each drift test, taken with bounds wider than the noise" min:"1e-12" max:"0.1" src:"generated drives without fault stay below 10 of 16"`
-	DoubtPFA   float64    `toml:"drift_doubt" unit:"" doc:"false-alarm probability, taken likewise, at which a drift over one of the two shorter windows widens the protection levels" min:"1e-12" max:"0.5" src:"costs 0.3 % of generated drives without fault"`
+	DoubtPFA   float64    `toml:"drift_doubt" unit:"" doc:"false-alarm probability, taken likewise, at which a drift over one of the two shorter windows widens the protection levels" min:"1e-12" max:"0.5" src:"costs 0.1 % of generated driving without fault"`
 	Windows    [3]float64 `toml:"drift_windows_s" unit:"s" doc:"windows of the drift tests" min:"0.2" max:"120" src:"Diesel and Luu 1995 (form of the test)"`
 	DriftFloor float64    `toml:"drift_floor_m" unit:"m" doc:"error shared by all innovations of a window: it does not average out" min:"0" max:"1" src:"lever arm and time of validity, common practice"`
 	CusumK     float64    `toml:"cusum_k" unit:"sigma" doc:"CUSUM allowance" min:"0" max:"5" src:"Lucas and Crosier 1982"`
@@ -170,7 +170,7 @@ func DefaultConfig() Config {
 		IMU: IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
 			Latency: 0.002, Gap: 0.1, GyroRange: 2000 * math.Pi / 180, AccRange: 16 * 9.80665},
 		Wheel: Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},
-		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 3e-4, DoubtPFA: 0.08, Windows: [3]float64{2, 6, 15}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 12,
+		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 3e-4, DoubtPFA: 0.05, Windows: [3]float64{2, 6, 15}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 12,
 			Dwell: 3, MaxRefused: 30, MaxCoast: 20, CapHold: 1},
 		Link: Link{LateAfter: 2.5, SilentAfter: 2.5, AgeEpisode: 3, CorruptShare: 0.1, SparseShare: 0.6},
 		Day: Day{Confidence: 0.95, LeastDriving: 240, LeastPasses: 3, Coverage: 0.95, Fixed: 0.95, Usable: 0.95, Place: 0.8,

@@ -23,6 +23,7 @@ type driftTests struct {
 	sdb  float64 // smallest detectable bias, sigmas
 	t0   float64 // host s of the first innovation since the reset
 
+	clean    odoMark // from before the suspicion, or before the alarm
 	doubtful float64 // statistic of the shorter windows from which a drift is suspected
 	doubt    doubt
 }
@@ -95,6 +96,7 @@ func (d *driftTests) reset() {
 	}
 	d.t0 = math.NaN()
 	d.doubt = doubt{}
+	d.clean.t = math.NaN()
 }
 
 // push takes the innovation of a fixed position that is about to be used and
@@ -121,7 +123,6 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	// are biased for a while when the filter learns.
 	const support = 9.0
 	seen, backed, suspect := false, false, false
-	m.odo.settle(t, m.f.Yaw())
 	d.doubt.pass(t, m.cfg.Tests.Windows[1])
 	for i := range d.win {
 		worst, sigma := 0.0, math.NaN()
@@ -145,6 +146,9 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 			// The short windows see a drift first, the long one how far it went.
 			suspect = suspect || i < len(d.win)-1 && ts[id].Stat > d.doubtful
 			if suspect {
+				if d.doubt.size == 0 {
+					d.clean = *m.odo.oldest(t, m.cfg.Tests.Windows[1])
+				}
 				d.doubt.raise(&y, &c)
 			}
 		}
@@ -165,6 +169,9 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	if alarm == NumTests || m.trust.drifted {
 		return
 	}
+	if d.doubt.size == 0 && m.odo.n > 0 {
+		d.clean = *m.odo.oldest(t, m.cfg.Tests.Windows[1])
+	}
 	ts[alarm].alarm(true, m.host(m.now))
 	m.trust.drifted = true
 	m.trust.redone = false
@@ -175,24 +182,36 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	m.takeBack(t, body, white, &sp)
 }
 
-// takeBack undoes what the filter followed of a drift, as far as the odometer
-// remembers, and enters it into the receiver's account; without an odometer it
-// only owns that the position may be off.
+// takeBack undoes what the filter followed of a drift and enters it into the
+// receiver's account; without an odometer it only owns that the position may be
+// off. What is taken back is what the window shows that shows it best; how far
+// it may have gone is for the longest to say, and what heading was learned
+// meanwhile is in doubt.
 func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread) {
 	f := &m.f
 	f.Flush()
-	w := &m.cfg.Tests.Windows
-	for i := len(w) - 1; i >= 0; i-- {
-		a := m.odo.before(t, w[i])
+	var y integrity.Vec3
+	var c integrity.Sym3
+	best, turn := -1.0, 0.0
+	for _, span := range m.cfg.Tests.Windows {
+		a := m.odo.before(t, span)
 		if a == nil {
-			continue
+			break
 		}
-		y, c := m.odo.compare(a, body, f.Vel, f.Latency, white, sp)
+		var yw integrity.Vec3
+		yw, c = m.odo.compare(a, body, f.Vel, f.Latency, white, sp)
+		if nis := integrity.NIS(&yw, &c, 2); nis > best {
+			best, y = nis, yw
+		}
+		turn = math.Remainder(m.odo.lead-a.lead, 2*math.Pi)
+	}
+	if best >= 0 {
 		f.Pos.X -= y[0]
 		f.Pos.Y -= y[1]
 		for k := range 2 {
 			f.SetVariance(eskf.IPos+k, f.P[eskf.IPos+k][eskf.IPos+k]+c[k][k])
 		}
+		f.Inflate(eskf.IAtt+2, turn*turn)
 		m.trust.steps.Add(m.now, &y, &c)
 		return
 	}
@@ -203,6 +222,25 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread)
 		v[i][i] = led * led
 	}
 	m.trust.steps.Add(m.now, &integrity.Vec3{}, &v)
+}
+
+// returned reports whether the last step brought a receiver that had drifted
+// back: the odometer, carried on from before the drift, has it where it stands
+// now (the body's origin, m, ENU) and says that it was not before the step.
+func (m *Monitor) returned(body r3.Vec, white [3]float64) bool {
+	// The odds that make up for how rare a return is, as a likelihood ratio, and
+	// the probability to call a true return none.
+	const odds, miss = 100.0, 0.05
+	tr := &m.trust
+	if tr.steps.Count < 2 || !m.odo.ok || math.IsNaN(m.drift.clean.t) {
+		return false
+	}
+	f := &m.f
+	sp := m.odoSpread()
+	y, c := m.odo.compare(&m.drift.clean, body, f.Vel, f.Latency, white, &sp)
+	away := integrity.Vec3{y[0] - tr.step[0], y[1] - tr.step[1]}
+	now := integrity.NIS(&y, &c, 2)
+	return now < integrity.Chi2Upper(miss, 2) && integrity.NIS(&away, &c, 2) > now+2*math.Log(odds)
 }
 
 // odoSpread returns how far the odometer may be off: what the filter says of

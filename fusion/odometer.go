@@ -134,6 +134,15 @@ func (o *odometer) before(t, span float64) *odoMark {
 	return o.at(lo)
 }
 
+// oldest returns the mark span seconds before t or, younger than that, the
+// oldest; there must be one.
+func (o *odometer) oldest(t, span float64) *odoMark {
+	if a := o.before(t, span); a != nil {
+		return a
+	}
+	return o.at(o.n - 1)
+}
+
 func (o *odometer) at(age int) *odoMark { return &o.ring[(o.head-1-age+2*odoRing)%odoRing] }
 
 // spread are the errors of the odometer that grow with the path.

@@ -285,42 +285,106 @@ func TestDoubt(t *testing.T) {
 	}
 }
 
+// A receiver that drifted is back when the odometer, carried on from before the
+// drift, has it where it stands now and did not have it there before the step.
+func TestReturned(t *testing.T) {
+	for _, tt := range []struct {
+		name       string
+		step       float64 // m, east, the last step
+		off        float64 // m, east, where the receiver stands against the car after it
+		count      int
+		silent, no bool
+		want       bool
+	}{
+		{name: "back", step: -1.5, off: 0.01, count: 2, want: true},
+		{name: "no step since the alarm", step: -1.5, off: 0.01, count: 1},
+		{name: "a step to somewhere else", step: -1.5, off: 1.5, count: 2},
+		{name: "a step too small to tell", step: -0.1, off: 0.01, count: 2},
+		{name: "the wheel was silent", step: -1.5, off: 0.01, count: 2, silent: true},
+		{name: "nothing from before the drift", step: -1.5, off: 0.01, count: 2, no: true},
+	} {
+		m, move := circling()
+		m.f.Params.CorrTime, m.f.Params.CorrSigmaH = 10, 0.01
+		white := [3]float64{1e-4, 1e-4, 1e-4}
+		var start r3.Vec
+		for k := range 4000 { // 20 s, an epoch each 0.1 s
+			move()
+			if k%20 == 0 {
+				m.odo.settle(m.f.T, m.f.Yaw())
+			}
+			if k == 0 {
+				sp := m.odoSpread()
+				m.odo.mark(start, m.f.Vel, m.f.Latency, white, &sp)
+				if !tt.no {
+					m.drift.clean = *m.odo.oldest(m.f.T, 6)
+				}
+			}
+		}
+		if tt.silent {
+			m.odo.reset()
+		}
+		m.odo.settle(m.f.T, m.f.Yaw())
+		body := turned(r3.Sub(m.odo.p, m.drift.clean.p), m.drift.clean.lead)
+		body.X += tt.off
+		m.trust.steps.Count, m.trust.step = tt.count, integrity.Vec3{tt.step}
+		if got := m.returned(body, white); got != tt.want {
+			t.Errorf("%s: returned is %v", tt.name, got)
+		}
+	}
+}
+
 // The lever fit gives back an antenna that is elsewhere, with the error it
 // claims (200 runs of 100 displacements over a bend).
 func TestLeverFit(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 8))
 	const dx, dy, noise = -0.4, 0.15, 0.01
-	var sum, square [2]float64
-	var sx, sy float64
-	const runs = 200
-	for range runs {
-		var l leverFit
-		yaw := rng.Float64() * 6
-		var before r3.Vec
-		for k := range 100 {
-			yaw += 0.05
-			s := eskf.State{Att: eskf.FromEuler(0, 0, yaw)}
-			arm := s.ToWorld(r3.Vec{X: dx, Y: dy})
-			d := r3.Sub(arm, before)
-			d.X += noise * rng.NormFloat64()
-			d.Y += noise * rng.NormFloat64()
-			if before = arm; k == 0 {
-				d = r3.Vec{}
+	for name, solve := range map[string]func(*leverFit) (x, y, sx, sy float64){"solve": (*leverFit).solve, "steady": (*leverFit).steady} {
+		var sum, square [2]float64
+		var sx, sy float64
+		const runs = 200
+		for range runs {
+			var l leverFit
+			yaw := rng.Float64() * 6
+			var before r3.Vec
+			for k := range 100 {
+				yaw += 0.05
+				s := eskf.State{Att: eskf.FromEuler(0, 0, yaw)}
+				arm := s.ToWorld(r3.Vec{X: dx, Y: dy})
+				d := r3.Sub(arm, before)
+				d.X += noise * rng.NormFloat64()
+				d.Y += noise * rng.NormFloat64()
+				if before = arm; k == 0 {
+					d = r3.Vec{}
+				}
+				l.add(d, s.R(), noise)
 			}
-			l.add(d, s.R(), noise)
+			var x, y float64
+			x, y, sx, sy = solve(&l)
+			for i, e := range [2]float64{x - dx, y - dy} {
+				sum[i] += e
+				square[i] += e * e
+			}
 		}
-		var x, y float64
-		x, y, sx, sy = l.solve()
-		for i, e := range [2]float64{x - dx, y - dy} {
-			sum[i] += e
-			square[i] += e * e
+		for i, s := range [2]float64{sx, sy} {
+			rms := math.Sqrt(square[i] / runs)
+			if !(math.Abs(rms/s-1) < 0.2) || !(math.Abs(sum[i]/runs) < 4*s/math.Sqrt(runs)) {
+				t.Errorf("%s, axis %d: error rms %.4f, mean %.4f m; the fit claims %.4f", name, i, rms, sum[i]/runs, s)
+			}
 		}
 	}
-	for i, s := range [2]float64{sx, sy} {
-		rms := math.Sqrt(square[i] / runs)
-		if !(math.Abs(rms/s-1) < 0.2) || !(math.Abs(sum[i]/runs) < 4*s/math.Sqrt(runs)) {
-			t.Errorf("axis %d: error rms %.4f, mean %.4f m; the fit claims %.4f", i, rms, sum[i]/runs, s)
+	// A position that drifts at 0.15 m/s for half of the time is no lever arm.
+	var d leverFit
+	yaw := 0.0
+	for k := range 300 {
+		yaw += 0.05 * math.Sin(float64(k)/40)
+		step := r3.Vec{X: noise * rng.NormFloat64(), Y: noise * rng.NormFloat64()}
+		if k >= 150 {
+			step.X += 0.015
 		}
+		d.add(step, (&eskf.State{Att: eskf.FromEuler(0, 0, yaw)}).R(), noise)
+	}
+	if x, y, sx, sy := d.steady(); !(math.Abs(x) < 4*sx && math.Abs(y) < 4*sy) {
+		t.Errorf("a drift looks like a lever arm that is off by %.2f ± %.2f, %.2f ± %.2f m", x, sx, y, sy)
 	}
 	// Driving straight shows nothing.
 	var l leverFit

@@ -49,6 +49,7 @@ type trust struct {
 	proven  bool            // was usable, and dead reckoning has carried it since
 	since   float64         // host s of the present verdict
 	steps   integrity.Steps // steps of a receiver that says fixed
+	step    integrity.Vec3  // m, ENU, the last of them
 	redone  bool            // the fix was lost since the first of them: ambiguities were estimated anew
 	drifted bool            // a drift test alarmed: the filter itself was led astray
 	orphan  bool            // the filter started again on the receiver while the account was open: nobody is left to contradict it
@@ -149,6 +150,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.trust.stain()
 		if e.Quality != gnss.QualityFixed {
 			m.trust.redone = true
+			m.odo.n = 0
 		}
 	}
 	if math.IsNaN(e.UTC) {
@@ -348,6 +350,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + ch*ch)
 	w := m.wAt
 	before := m.antenna()
+	m.odo.settle(t, f.Yaw())
 
 	// What the position says, as an observation.
 	var o eskf.Obs
@@ -385,7 +388,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		use = false
 		m.refuse()
 	case tr.suspect():
-		use = m.reconcile(&in, nis)
+		use = m.reconcile(&in, nis) || m.recover(z, white)
 		if !use {
 			m.refuse()
 		}
@@ -508,6 +511,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 		tr.redone = false
 	}
 	tr.steps.Add(m.now, &y, &s)
+	tr.step = y
 	size := r3.Norm(d)
 	cause := "step"
 	if !tr.drifted && tr.steps.Closed(m.agreeGate) {
@@ -575,6 +579,20 @@ func (m *Monitor) reconcile(in *eskf.Innovation, nis float64) (use bool) {
 		if integrity.NIS(&tr.steps.Sum, &s, in.N) <= 4*m.agreeGate {
 			return false
 		}
+	}
+	m.forgive()
+	return true
+}
+
+// recover takes back a receiver that stepped back from a drift, on the word of
+// the odometer. The filter's own position followed the drift and is given up.
+func (m *Monitor) recover(z r3.Vec, white [3]float64) bool {
+	tr := &m.trust
+	if !tr.drifted || tr.orphan || !m.returned(r3.Sub(z, m.f.ToWorld(m.lever)), white) {
+		return false
+	}
+	for i := range 2 {
+		m.f.SetVariance(eskf.IPos+i, 1)
 	}
 	m.forgive()
 	return true

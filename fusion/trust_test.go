@@ -25,6 +25,7 @@ type storyLine struct {
 	proof   bool
 	used    bool
 	off     float64
+	bound   float64 // m, of both protection levels together
 	coast   float64
 	leave   float64
 	speed   float64
@@ -36,7 +37,7 @@ func (r *rig) tell(t testing.TB) *story {
 	r.play(t, func(at float64, s *Snapshot, ev []Event) {
 		st.events = append(st.events, ev...)
 		if s != nil {
-			st.lines = append(st.lines, storyLine{at, s.Verdict, s.Advice, strings.Join(codes(s), " "), s.NeedsProof, s.EpochUsed, r.off(at, s), s.Coast, s.LeaveIn, s.Speed})
+			st.lines = append(st.lines, storyLine{at, s.Verdict, s.Advice, strings.Join(codes(s), " "), s.NeedsProof, s.EpochUsed, r.off(at, s), math.Hypot(s.PLLat.Total, s.PLLon.Total), s.Coast, s.LeaveIn, s.Speed})
 		}
 	})
 	return st
@@ -293,8 +294,9 @@ func TestTrust_DriftAndReturn(t *testing.T) {
 		}
 	}
 	for _, l := range st.between(alarm+0.2, 33) {
-		if l.off > 0.25 {
-			t.Fatalf("%.1f s: %.2f m off after the drift was taken back", l.t, l.off)
+		// Dead reckoning since, against a receiver that goes on wandering.
+		if wandered := 0.15 * (l.t - 25); l.off > l.bound || l.t > 28 && l.off > wandered/2 {
+			t.Fatalf("%.1f s: %.2f m off after the drift was taken back, level %.2f m, receiver off %.2f m", l.t, l.off, l.bound, wandered)
 		}
 	}
 	if d := st.usableFrom(33) - 33; !(d < 5) {

@@ -40,10 +40,31 @@ type unitTests struct {
 type leverFit struct {
 	ok   bool
 	r    [3][3]float64 // attitude at the epoch before
-	a    [2][2]float64 // Σ AᵀA/σ²
-	b    [2]float64    // Σ Aᵀd/σ²
-	rows float64
+	sum  normal        // Σ over all displacements
+	mean normal        // the share of the means of blocks in it
+	rows int
+	n    int     // rows in the open block
+	w    float64 // Σ 1/σ² in it
+	// Σ of the two columns of A and of d in it, over σ², east and north.
+	x, z, y [2]float64
 }
+
+// normal are normal equations: AᵀA/σ² and Aᵀd/σ².
+type normal struct {
+	xx, xz, zz, xy, zy float64
+}
+
+func (q *normal) add(w, x, z, y float64) {
+	q.xx += w * x * x
+	q.xz += w * x * z
+	q.zz += w * z * z
+	q.xy += w * x * y
+	q.zy += w * z * y
+}
+
+// leverRows is how many displacements make a block: three seconds at 10 Hz, in
+// which a bend turns the car and a drift goes on as it was.
+const leverRows = 30
 
 // add takes one displacement of the receiver less that of the filter, d (m,
 // ENU), with 1 sigma (m), to the attitude r.
@@ -52,23 +73,52 @@ func (l *leverFit) add(d r3.Vec, r [3][3]float64, sigma float64) {
 		w := 1 / (sigma * sigma)
 		for i, y := range [2]float64{d.X, d.Y} {
 			x, z := r[i][0]-l.r[i][0], r[i][1]-l.r[i][1]
-			l.a[0][0] += w * x * x
-			l.a[0][1] += w * x * z
-			l.a[1][1] += w * z * z
-			l.b[0] += w * x * y
-			l.b[1] += w * z * y
+			l.sum.add(w, x, z, y)
+			l.x[i] += w * x
+			l.z[i] += w * z
+			l.y[i] += w * y
 		}
+		l.w += w
 		l.rows++
+		if l.n++; l.n == leverRows {
+			l.mean = l.means()
+			l.n, l.w, l.x, l.z, l.y = 0, 0, [2]float64{}, [2]float64{}, [2]float64{}
+		}
 	}
 	l.r, l.ok = r, true
 }
 
+// means returns the share of the means, the open block included.
+func (l *leverFit) means() normal {
+	q := l.mean
+	if l.n > 0 {
+		for i := range 2 {
+			q.add(1/l.w, l.x[i], l.z[i], l.y[i])
+		}
+	}
+	return q
+}
+
 // solve returns the offset, forward and left, m, and its 1 sigma.
-func (l *leverFit) solve() (x, y, sx, sy float64) {
-	det := l.a[0][0]*l.a[1][1] - l.a[0][1]*l.a[0][1]
-	x = (l.a[1][1]*l.b[0] - l.a[0][1]*l.b[1]) / det
-	y = (l.a[0][0]*l.b[1] - l.a[0][1]*l.b[0]) / det
-	return x, y, math.Sqrt(l.a[1][1] / det), math.Sqrt(l.a[0][0] / det)
+func (l *leverFit) solve() (x, y, sx, sy float64) { return l.sum.solve() }
+
+// steady is solve for a position that may drift: that moves all displacements
+// of a block alike, so only what differs from their mean counts.
+func (l *leverFit) steady() (x, y, sx, sy float64) {
+	q, m := l.sum, l.means()
+	q.xx -= m.xx
+	q.xz -= m.xz
+	q.zz -= m.zz
+	q.xy -= m.xy
+	q.zy -= m.zy
+	return q.solve()
+}
+
+func (q *normal) solve() (x, y, sx, sy float64) {
+	det := q.xx*q.zz - q.xz*q.xz
+	x = (q.zz*q.xy - q.xz*q.zy) / det
+	y = (q.xx*q.zy - q.xz*q.xy) / det
+	return x, y, math.Sqrt(q.zz / det), math.Sqrt(q.xx / det)
 }
 
 type axisSum struct{ sum, sxy, sxx float64 }
@@ -211,11 +261,11 @@ const leverClear = 0.12
 // (m, ENU), with 1 sigma each axis, and judges the lever arm.
 func (u *unitTests) onPair(m *Monitor, d r3.Vec, sigma float64) {
 	u.arm.add(d, m.f.R(), sigma)
-	if u.told[3] || u.arm.rows < 30 || int(u.arm.rows)%10 != 0 {
+	if u.told[3] || u.arm.rows < 30 || u.arm.rows%10 != 0 {
 		return
 	}
 	const sure = 6.0 // sigmas
-	x, y, sx, sy := u.arm.solve()
+	x, y, sx, sy := u.arm.steady()
 	if (math.Abs(x) > leverClear && math.Abs(x) > sure*sx) || (math.Abs(y) > leverClear && math.Abs(y) > sure*sy) {
 		a := m.cfg.Vehicle.Antenna
 		u.say(m, 3, fmt.Sprintf("the antenna moves as if it were at %.2f forward, %.2f left (±%.2f, ±%.2f); the settings say %.2f, %.2f: check the lever arm and its signs",
