@@ -11,10 +11,10 @@ import (
 )
 
 // driftTests watch for an error that grows too slowly for the jump test. Over
-// each of three windows the receiver's displacement is held against the
-// odometer's, or without wheels the innovations are averaged (extrapolation
-// monitoring in the form of Diesel and Luu 1995); a two-sided CUSUM runs over
-// the innovations beside them.
+// each of three windows the receiver's displacement is held against that by
+// wheels and gyro and that by its own velocity; where there is neither the
+// innovations are averaged (extrapolation monitoring in the form of Diesel and
+// Luu 1995); a two-sided CUSUM runs over the innovations beside them.
 type driftTests struct {
 	gate integrity.Gate         // of a displacement, east and north
 	win  [3][2]integrity.Window // by window, across and along
@@ -23,9 +23,44 @@ type driftTests struct {
 	sdb  float64 // smallest detectable bias, sigmas
 	t0   float64 // host s of the first innovation since the reset
 
-	clean    odoMark // from before the suspicion, or before the alarm
+	clean    cleanMarks
 	doubtful float64 // statistic of the shorter windows from which a drift is suspected
 	doubt    doubt
+}
+
+// cleanMarks are from before a suspicion, or before an alarm that none preceded.
+type cleanMarks struct {
+	o              odoMark
+	d              dopplerMark
+	hasOdo, hasDop bool
+}
+
+// comparison is the receiver's displacement beside another.
+type comparison struct {
+	ok  bool
+	y   integrity.Vec3 // m, ENU, receiver less other
+	c   integrity.Sym3 // m²
+	nis float64        // 2 degrees of freedom
+}
+
+// witnesses compares the displacement since the marks of odometer and Doppler
+// velocity, either of which may be nil, to an epoch to which both were settled.
+func (m *Monitor) witnesses(o *odoMark, d *dopplerMark, body r3.Vec, white [3]float64) (w [2]comparison) {
+	if o != nil {
+		sp := m.odoSpread()
+		w[0].y, w[0].c = m.odo.compare(o, body, m.f.Vel, m.f.Latency, white, &sp)
+		w[0].ok = true
+	}
+	if d != nil {
+		w[1].y, w[1].c = m.dop.compare(m, d, body, white)
+		w[1].ok = true
+	}
+	for i := range w {
+		if w[i].ok {
+			w[i].nis = integrity.NIS(&w[i].y, &w[i].c, 2)
+		}
+	}
+	return w
 }
 
 // doubt is how far the position may have wandered while a drift is suspected
@@ -96,7 +131,7 @@ func (d *driftTests) reset() {
 	}
 	d.t0 = math.NaN()
 	d.doubt = doubt{}
-	d.clean.t = math.NaN()
+	d.clean = cleanMarks{}
 }
 
 // push takes the innovation of a fixed position that is about to be used and
@@ -118,8 +153,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	ts := &m.snap.Tests
 	alarm := TestID(NumTests)
 	body := r3.Sub(z, m.f.ToWorld(m.lever))
-	sp := m.odoSpread()
-	// Where the odometer covers a window the CUSUM needs its support: innovations
+	// Where a witness covers a window the CUSUM needs its support: innovations
 	// are biased for a while when the filter learns.
 	const support = 9.0
 	seen, backed, suspect := false, false, false
@@ -139,17 +173,27 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 		}
 		id := TestDrift1 + TestID(i)
 		ts[id].set(worst, d.thr, d.sdb*sigma, "m")
-		if a := m.odo.before(t, m.cfg.Tests.Windows[i]); a != nil {
-			y, c := m.odo.compare(a, body, m.f.Vel, m.f.Latency, white, &sp)
-			seen = true
-			ts[id].set(integrity.NIS(&y, &c, 2), d.gate.Threshold, d.gate.Detectable(math.Sqrt(math.Max(c[0][0], c[1][1]))), "m")
+		span, first := m.cfg.Tests.Windows[i], true
+		for _, w := range m.witnesses(m.odo.before(t, span), m.dop.before(t, span), body, white) {
+			if !w.ok {
+				continue
+			}
+			// The sharper of two says what can be found, the one that sees more
+			// whether something was.
+			least := d.gate.Detectable(math.Sqrt(math.Max(w.c[0][0], w.c[1][1])))
+			if st := &ts[id]; first {
+				st.set(w.nis, d.gate.Threshold, least, "m")
+			} else {
+				st.set(math.Max(w.nis, st.Stat), d.gate.Threshold, math.Min(least, st.Detectable), "m")
+			}
+			seen, first = true, false
 			// The short windows see a drift first, the long one how far it went.
-			suspect = suspect || i < len(d.win)-1 && ts[id].Stat > d.doubtful
+			suspect = suspect || i < len(d.win)-1 && w.nis > d.doubtful
 			if suspect {
 				if d.doubt.size == 0 {
-					d.clean = *m.odo.oldest(t, m.cfg.Tests.Windows[1])
+					d.remember(m, t)
 				}
-				d.doubt.raise(&y, &c)
+				d.doubt.raise(&w.y, &w.c)
 			}
 		}
 		if seen && ts[id].Stat > support {
@@ -159,7 +203,9 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 			alarm = id
 		}
 	}
-	m.odo.mark(body, m.f.Vel, m.f.Latency, white, &sp)
+	sp := m.odoSpread()
+	m.odo.note(body, m.f.Vel, m.f.Latency, white, &sp)
+	m.dop.note(m, body, white)
 	for a := range 2 {
 		if d.cus[a].Push(y[a]/math.Sqrt(v[a])) && (!seen || backed) {
 			alarm = TestCusum
@@ -169,8 +215,8 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	if alarm == NumTests || m.trust.drifted {
 		return
 	}
-	if d.doubt.size == 0 && m.odo.n > 0 {
-		d.clean = *m.odo.oldest(t, m.cfg.Tests.Windows[1])
+	if d.doubt.size == 0 {
+		d.remember(m, t)
 	}
 	ts[alarm].alarm(true, m.host(m.now))
 	m.trust.drifted = true
@@ -179,15 +225,29 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventDrift, Cause: alarm.String(), Size: math.Hypot(y[0], y[1]), Where: m.where(),
 		Detail: fmt.Sprintf("fixed positions wander from the inertial path (test %s, statistic %.1f, threshold %.1f)", alarm, ts[alarm].Stat, ts[alarm].Threshold)})
 	m.trust.steps.Close()
-	m.takeBack(t, body, white, &sp)
+	m.takeBack(t, body, white)
+}
+
+// remember keeps the marks of some seconds ago, when the drift had not begun.
+func (d *driftTests) remember(m *Monitor, t float64) {
+	span := m.cfg.Tests.Windows[1]
+	d.clean = cleanMarks{}
+	if a := m.odo.oldest(t, span); a != nil {
+		d.clean.o = *a
+		d.clean.hasOdo = true
+	}
+	if a := m.dop.oldest(t, span); a != nil {
+		d.clean.d = *a
+		d.clean.hasDop = true
+	}
 }
 
 // takeBack undoes what the filter followed of a drift and enters it into the
-// receiver's account; without an odometer it only owns that the position may be
-// off. What is taken back is what the window shows that shows it best; how far
-// it may have gone is for the longest to say, and what heading was learned
+// receiver's account; without a witness it only owns that the position may be
+// off. What is taken back is what shows best; how far it may have gone is for
+// the longest window to say, by the sharper witness. What heading was learned
 // meanwhile is in doubt.
-func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread) {
+func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64) {
 	f := &m.f
 	f.Flush()
 	var y integrity.Vec3
@@ -195,15 +255,18 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread)
 	best, turn := -1.0, 0.0
 	for _, span := range m.cfg.Tests.Windows {
 		a := m.odo.before(t, span)
-		if a == nil {
-			break
+		if a != nil {
+			turn = math.Remainder(m.odo.lead-a.lead, 2*math.Pi)
 		}
-		var yw integrity.Vec3
-		yw, c = m.odo.compare(a, body, f.Vel, f.Latency, white, sp)
-		if nis := integrity.NIS(&yw, &c, 2); nis > best {
-			best, y = nis, yw
+		size := math.Inf(1)
+		for _, w := range m.witnesses(a, m.dop.before(t, span), body, white) {
+			if w.ok && w.nis > best {
+				best, y = w.nis, w.y
+			}
+			if w.ok && w.c[0][0]+w.c[1][1] < size {
+				size, c = w.c[0][0]+w.c[1][1], w.c
+			}
 		}
-		turn = math.Remainder(m.odo.lead-a.lead, 2*math.Pi)
 	}
 	if best >= 0 {
 		f.Pos.X -= y[0]
@@ -225,22 +288,37 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64, sp *spread)
 }
 
 // returned reports whether the last step brought a receiver that had drifted
-// back: the odometer, carried on from before the drift, has it where it stands
-// now (the body's origin, m, ENU) and says that it was not before the step.
+// back: no witness, carried on from before the drift, denies where it stands now
+// (the body's origin, m, ENU), and one says that it was not there before the
+// step.
 func (m *Monitor) returned(body r3.Vec, white [3]float64) bool {
 	// The odds that make up for how rare a return is, as a likelihood ratio, and
 	// the probability to call a true return none.
 	const odds, miss = 100.0, 0.05
-	tr := &m.trust
-	if tr.steps.Count < 2 || !m.odo.ok || math.IsNaN(m.drift.clean.t) {
+	tr, k := &m.trust, &m.drift.clean
+	if tr.steps.Count < 2 {
 		return false
 	}
-	f := &m.f
-	sp := m.odoSpread()
-	y, c := m.odo.compare(&m.drift.clean, body, f.Vel, f.Latency, white, &sp)
-	away := integrity.Vec3{y[0] - tr.step[0], y[1] - tr.step[1]}
-	now := integrity.NIS(&y, &c, 2)
-	return now < integrity.Chi2Upper(miss, 2) && integrity.NIS(&away, &c, 2) > now+2*math.Log(odds)
+	var o *odoMark
+	var d *dopplerMark
+	if k.hasOdo && m.odo.ok && k.o.run == m.odo.run {
+		o = &k.o
+	}
+	if k.hasDop && k.d.run == m.dop.run && m.dop.t > k.d.t {
+		d = &k.d
+	}
+	back := false
+	for _, w := range m.witnesses(o, d, body, white) {
+		if !w.ok {
+			continue
+		}
+		if w.nis > integrity.Chi2Upper(miss, 2) {
+			return false
+		}
+		away := integrity.Vec3{w.y[0] - tr.step[0], w.y[1] - tr.step[1]}
+		back = back || integrity.NIS(&away, &w.c, 2) > w.nis+2*math.Log(odds)
+	}
+	return back
 }
 
 // odoSpread returns how far the odometer may be off: what the filter says of

@@ -69,6 +69,7 @@ type Monitor struct {
 	trust trust
 	drift driftTests
 	odo   odometer
+	dop   doppler
 	units unitTests
 	coast coastBudget
 	pred  prediction
@@ -127,7 +128,9 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.rcv.reset()
 	m.trust.reset()
 	m.drift.init(&cfg)
+	m.dop.init()
 	m.odo.reset()
+	m.dop.reset()
 	m.units.reset()
 	m.units.configure(&cfg.IMU)
 	m.coast.reset()
@@ -271,6 +274,7 @@ func (m *Monitor) realign(why string) {
 	m.trust.lose()
 	m.drift.reset()
 	m.odo.reset()
+	m.dop.reset()
 	m.coast.reset()
 }
 

@@ -22,14 +22,14 @@ type odometer struct {
 	lat   float64 // m/s², leftward acceleration at the last step, smoothed
 	ok    bool    // no interval without wheel speed since the reset
 
-	ring    [odoRing]odoMark
-	head, n int
+	history[odoMark]
 }
 
 // path is the way since the reset in a frame that corrections of heading do not
 // turn, with the moments that say what an error of heading on the way does to
 // its end.
 type path struct {
+	run  int        // counts resets: paths of different runs cannot be compared
 	t    float64    // host s
 	p    r3.Vec     // m
 	lead float64    // rad, from the frame to ENU
@@ -47,10 +47,9 @@ type odoMark struct {
 	white      [3]float64
 }
 
-const odoRing = 512 // epochs: 20 s at 25 Hz
-
 func (o *odometer) reset() {
-	o.path, o.leg, o.turn, o.way, o.slide, o.ok, o.head, o.n = path{t: math.NaN()}, r3.Vec{}, 0, 0, 0, false, 0, 0
+	o.path, o.leg, o.turn, o.way, o.slide, o.ok = path{run: o.run + 1, t: math.NaN()}, r3.Vec{}, 0, 0, 0, false
+	o.clear()
 }
 
 // add carries the odometer over dt seconds, at the filter's forward speed v (m/s)
@@ -105,45 +104,13 @@ func turned(v r3.Vec, a float64) r3.Vec {
 	return r3.Vec{X: cos*v.X - sin*v.Y, Y: sin*v.X + cos*v.Y, Z: v.Z}
 }
 
-// mark notes a fixed epoch to which the path was settled: body origin z by the
-// receiver, velocity v.
-func (o *odometer) mark(z, v r3.Vec, lat float64, white [3]float64, s *spread) {
-	if !o.ok {
-		return
+// note remembers a fixed epoch to which the path was settled: body origin z by
+// the receiver, velocity v.
+func (o *odometer) note(z, v r3.Vec, lat float64, white [3]float64, s *spread) {
+	if o.ok {
+		o.put(o.t, &odoMark{path: o.path, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white})
 	}
-	o.ring[o.head] = odoMark{path: o.path, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white}
-	o.head = (o.head + 1) % odoRing
-	o.n = min(o.n+1, odoRing)
 }
-
-// before returns the mark about span seconds before t, nil when it does not
-// reach back that far.
-func (o *odometer) before(t, span float64) *odoMark {
-	lo, hi := 0, o.n // age in marks: 0 is the newest
-	for lo < hi {
-		mid := (lo + hi) / 2
-		if o.at(mid).t > t-span {
-			lo = mid + 1
-		} else {
-			hi = mid
-		}
-	}
-	if lo == o.n {
-		return nil
-	}
-	return o.at(lo)
-}
-
-// oldest returns the mark span seconds before t or, younger than that, the
-// oldest; there must be one.
-func (o *odometer) oldest(t, span float64) *odoMark {
-	if a := o.before(t, span); a != nil {
-		return a
-	}
-	return o.at(o.n - 1)
-}
-
-func (o *odometer) at(age int) *odoMark { return &o.ring[(o.head-1-age+2*odoRing)%odoRing] }
 
 // spread are the errors of the odometer that grow with the path.
 type spread struct {

@@ -90,7 +90,7 @@ func TestOdometer_LetsGo(t *testing.T) {
 				t.Fatal("the odometer stopped by itself")
 			}
 			m.odo.settle(m.f.T, m.f.Yaw())
-			m.odo.mark(m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
+			m.odo.note(m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
 		}
 		spoil(m)
 		m.odo.add(m, m.f.Forward(), m.wAt, 0.005)
@@ -106,11 +106,11 @@ func TestOdometer_Before(t *testing.T) {
 	if o.before(0, 1) != nil {
 		t.Error("a mark from an empty ring")
 	}
-	for k := range odoRing + 200 { // wraps
+	for k := range historyLen + 200 { // wraps
 		o.settle(float64(k)/10, 0)
-		o.mark(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		o.note(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
 	}
-	last := float64(odoRing+199) / 10
+	last := float64(historyLen+199) / 10
 	for _, span := range []float64{0.1, 1, 5, 20, 51} {
 		a := o.before(last, span)
 		if a == nil || !(math.Abs(a.t-(last-span)) < 0.101) { // epochs are 0.1 s apart
@@ -133,13 +133,13 @@ func TestOdometer_Compare(t *testing.T) {
 		white := [3]float64{1e-4, 1e-4, 1e-4}
 		const steps = 1000
 		o.settle(0, 0)
-		o.mark(r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
+		o.note(r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
 		for k := range steps {
 			o.leg = r3.Vec{X: 100.0 / steps}
 			o.settle(10*float64(k+1)/steps, 0)
 		}
 		o.way, o.slide = 100, 50
-		y, cov := o.compare(o.at(0), r3.Vec{X: 107.3, Y: -0.2}, r3.Vec{X: 10}, 0.08, white, &now)
+		y, cov := o.compare(&o.mark[o.index(0)], r3.Vec{X: 107.3, Y: -0.2}, r3.Vec{X: 10}, 0.08, white, &now)
 		if !(math.Abs(y[0]-0.3) < 1e-9 && math.Abs(y[1]+0.2) < 1e-9) {
 			t.Errorf("difference %.3f, %.3f m; want 0.3, -0.2", y[0], y[1])
 		}
@@ -176,10 +176,10 @@ func TestOdometer_Compare(t *testing.T) {
 	o.reset()
 	o.ok = true
 	o.settle(0, 0)
-	o.mark(r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
+	o.note(r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
 	o.leg = r3.Vec{X: 10}
 	o.settle(1, 0)
-	y, c := o.compare(o.at(0), r3.Vec{X: 10.1}, r3.Vec{Y: 10}, 0.09, [3]float64{}, &spread{lat: 0.01, tau: 10})
+	y, c := o.compare(&o.mark[o.index(0)], r3.Vec{X: 10.1}, r3.Vec{Y: 10}, 0.09, [3]float64{}, &spread{lat: 0.01, tau: 10})
 	if !(math.Abs(y[0]) < 1e-9 && math.Abs(y[1]) < 1e-9) {
 		t.Errorf("difference %.3f, %.3f m after the latency was learned, want 0", y[0], y[1])
 	}
@@ -197,7 +197,7 @@ func TestOdometer_FreeOfCorrections(t *testing.T) {
 		o.ok = true
 		const before = 0.3 // rad, the filter's yaw at the mark
 		o.settle(0, before)
-		o.mark(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		o.note(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
 		for k := range 100 {
 			// The filter turns by learn a second while the gyro feels nothing.
 			yaw := before + learn*float64(k+1)/10
@@ -205,7 +205,7 @@ func TestOdometer_FreeOfCorrections(t *testing.T) {
 			o.leg = r3.Vec{X: cos, Y: sin}
 			o.settle(float64(k+1)/10, yaw)
 		}
-		y, _ := o.compare(o.at(0), r3.Vec{X: 100 * math.Cos(before), Y: 100 * math.Sin(before)}, r3.Vec{}, 0, [3]float64{}, &spread{tau: 10})
+		y, _ := o.compare(&o.mark[o.index(0)], r3.Vec{X: 100 * math.Cos(before), Y: 100 * math.Sin(before)}, r3.Vec{}, 0, [3]float64{}, &spread{tau: 10})
 		if !(math.Hypot(y[0], y[1]) < 1e-9) {
 			t.Errorf("learning %.3f rad/s: %.3f, %.3f m off the straight", learn, y[0], y[1])
 		}
@@ -228,7 +228,7 @@ func TestOdometer_Astray(t *testing.T) {
 		o.reset()
 		o.ok = true
 		o.settle(0, lead)
-		o.mark(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{bias: bias})
+		o.note(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{bias: bias})
 		yaw, wrong := 0.0, 0.0
 		for k := range steps {
 			yaw += v / radius * dt
@@ -242,7 +242,7 @@ func TestOdometer_Astray(t *testing.T) {
 		return o, end
 	}
 	o, right := drive(0, 0)
-	e, n, en := o.astray(o.at(0), bias, walk)
+	e, n, en := o.astray(&o.mark[o.index(0)], bias, walk)
 	var c [3]float64
 	for range runs {
 		_, end := drive(bias*rng.NormFloat64(), walk)
@@ -314,9 +314,9 @@ func TestReturned(t *testing.T) {
 			}
 			if k == 0 {
 				sp := m.odoSpread()
-				m.odo.mark(start, m.f.Vel, m.f.Latency, white, &sp)
+				m.odo.note(start, m.f.Vel, m.f.Latency, white, &sp)
 				if !tt.no {
-					m.drift.clean = *m.odo.oldest(m.f.T, 6)
+					m.drift.remember(m, m.f.T)
 				}
 			}
 		}
@@ -324,7 +324,7 @@ func TestReturned(t *testing.T) {
 			m.odo.reset()
 		}
 		m.odo.settle(m.f.T, m.f.Yaw())
-		body := turned(r3.Sub(m.odo.p, m.drift.clean.p), m.drift.clean.lead)
+		body := turned(r3.Sub(m.odo.p, m.drift.clean.o.p), m.drift.clean.o.lead)
 		body.X += tt.off
 		m.trust.steps.Count, m.trust.step = tt.count, integrity.Vec3{tt.step}
 		if got := m.returned(body, white); got != tt.want {

@@ -151,6 +151,7 @@ func (m *Monitor) advance(t float64) {
 		m.lat2 += b * (m.lat1 - m.lat2)
 		m.fAt = r3.Add(m.fAt, r3.Scale(a, r3.Sub(s.f, m.fAt)))
 		m.odo.add(m, v, s.w, step)
+		m.dop.add(m, step)
 		f.T = to // the same bits whatever the sums say
 		if to == s.t {
 			q.head++
@@ -166,6 +167,7 @@ func (m *Monitor) bridge(s *imuSample, dt float64) {
 	// What a car may do unseen: m/s², rad/s of yaw, rad of roll and pitch at most.
 	const acc, rate, tilt = 4.0, 0.5, 0.1
 	m.odo.reset()
+	m.dop.reset()
 	m.drift.reset()
 	for left := dt; left > 0; left -= 0.02 {
 		m.f.Predict(s.w, s.f, math.Min(0.02, left))

@@ -150,7 +150,8 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.trust.stain()
 		if e.Quality != gnss.QualityFixed {
 			m.trust.redone = true
-			m.odo.n = 0
+			m.odo.clear()
+			m.dop.clear()
 		}
 	}
 	if math.IsNaN(e.UTC) {
@@ -212,6 +213,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	if d := t - m.f.T; d > 0 {
 		m.f.Predict(m.imu.last.w, m.imu.last.f, d)
 		m.odo.add(m, m.f.Forward(), m.imu.last.w, d)
+		m.dop.add(m, d)
 	} else if d < -1e-3 {
 		// The filter had to cross a hole in the samples that reaches beyond.
 		r.prev.ok = false
@@ -325,6 +327,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	}
 	m.drift.reset()
 	m.odo.reset()
+	m.dop.reset()
 	m.units.arm = leverFit{} // what it gathered was of another trajectory
 	m.remember(e, z, t, m.f.Latency, white, m.antenna())
 	return true
@@ -351,6 +354,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	w := m.wAt
 	before := m.antenna()
 	m.odo.settle(t, f.Yaw())
+	m.dop.settle(m, e, t)
 
 	// What the position says, as an observation.
 	var o eskf.Obs
@@ -605,6 +609,7 @@ func (m *Monitor) forgive() {
 	tr.drifted, tr.redone, tr.orphan = false, false, false
 	m.drift.reset()
 	m.odo.reset()
+	m.dop.reset()
 	ts := &m.snap.Tests
 	for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
 		ts[id].alarm(false, m.host(m.now))
@@ -641,6 +646,7 @@ func (m *Monitor) reconsider() {
 	m.rcv.prev.ok = false
 	m.drift.reset()
 	m.odo.reset()
+	m.dop.reset()
 }
 
 // confirm takes a person's word that the car stands on check mark name: a
