@@ -26,6 +26,7 @@ type doppler struct {
 // dopplerMark is the path beside a fixed epoch.
 type dopplerMark struct {
 	run   int
+	fixes int
 	t     float64 // host s
 	p, z  r3.Vec  // m, ENU: path; body origin by the receiver
 	arm   r3.Vec  // m, ENU, body origin to antenna
@@ -56,20 +57,20 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 		wild = 1.0 // m/s off the filter's: no velocity of this car
 		gap  = 0.5 // s between epochs that a velocity may stand for
 	)
-	if !(e.Speed > slow) || math.IsNaN(e.Course) || m.rcv.class != ClassFixed {
+	if !(e.Speed > slow) || math.IsNaN(e.Course) || !m.rcv.precise {
 		o.reset()
 		return
 	}
 	f := &m.f
 	r := r3.Sub(r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course), Z: f.Vel.Z}, f.Vel)
-	if dt := t - o.t; !(dt > 0 && dt < gap) || math.Hypot(r.X, r.Y) > wild {
+	dt := t - o.t
+	if !(dt > 0 && dt < gap) || math.Hypot(r.X, r.Y) > wild {
 		o.reset()
 		o.t = t
 		return
-	} else {
-		o.p = r3.Add(o.p, r3.Add(o.leg, r3.Scale(dt, r)))
-		o.t, o.leg = t, r3.Vec{}
 	}
+	o.p = r3.Add(o.p, r3.Add(o.leg, r3.Scale(dt, r)))
+	o.t, o.leg = t, r3.Vec{}
 	if !math.IsNaN(m.trust.good) {
 		arm := f.ToWorld(r3.Cross(r3.Sub(m.wAt, f.GyroBias), m.lever))
 		acc := f.ToWorld(r3.Sub(m.fAt, f.AccBias))
@@ -82,7 +83,7 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 func (o *doppler) note(m *Monitor, z r3.Vec, white [3]float64) {
 	if !math.IsNaN(o.t) {
 		f := &m.f
-		o.put(o.t, &dopplerMark{run: o.run, t: o.t, p: o.p, z: z, arm: f.ToWorld(m.lever), v: f.Vel, lat: f.Latency, white: white})
+		o.put(o.t, &dopplerMark{run: o.run, fixes: m.drift.fixes, t: o.t, p: o.p, z: z, arm: f.ToWorld(m.lever), v: f.Vel, lat: f.Latency, white: white})
 	}
 }
 

@@ -24,6 +24,7 @@ type driftTests struct {
 	t0   float64 // host s of the first innovation since the reset
 
 	clean    cleanMarks
+	fixes    int     // epochs without a fix so far: the same within one fix
 	doubtful float64 // statistic of the shorter windows from which a drift is suspected
 	doubt    doubt
 }
@@ -37,10 +38,11 @@ type cleanMarks struct {
 
 // comparison is the receiver's displacement beside another.
 type comparison struct {
-	ok  bool
-	y   integrity.Vec3 // m, ENU, receiver less other
-	c   integrity.Sym3 // m²
-	nis float64        // 2 degrees of freedom
+	ok    bool
+	y     integrity.Vec3 // m, ENU, receiver less other
+	c     integrity.Sym3 // m²
+	nis   float64        // 2 degrees of freedom
+	fixes int
 }
 
 // witnesses compares the displacement since the marks of odometer and Doppler
@@ -49,11 +51,11 @@ func (m *Monitor) witnesses(o *odoMark, d *dopplerMark, body r3.Vec, white [3]fl
 	if o != nil {
 		sp := m.odoSpread()
 		w[0].y, w[0].c = m.odo.compare(o, body, m.f.Vel, m.f.Latency, white, &sp)
-		w[0].ok = true
+		w[0].ok, w[0].fixes = true, o.fixes
 	}
 	if d != nil {
 		w[1].y, w[1].c = m.dop.compare(m, d, body, white)
-		w[1].ok = true
+		w[1].ok, w[1].fixes = true, d.fixes
 	}
 	for i := range w {
 		if w[i].ok {
@@ -188,8 +190,8 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 			}
 			seen, first = true, false
 			// The short windows see a drift first, the long one how far it went.
-			suspect = suspect || i < len(d.win)-1 && w.nis > d.doubtful
-			if suspect {
+			suspect = suspect || i < len(d.win)-1 && w.nis > d.doubtful && w.fixes == d.fixes
+			if suspect && w.fixes == d.fixes {
 				if d.doubt.size == 0 {
 					d.remember(m, t)
 				}
@@ -204,7 +206,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 		}
 	}
 	sp := m.odoSpread()
-	m.odo.note(body, m.f.Vel, m.f.Latency, white, &sp)
+	m.odo.note(d.fixes, body, m.f.Vel, m.f.Latency, white, &sp)
 	m.dop.note(m, body, white)
 	for a := range 2 {
 		if d.cus[a].Push(y[a]/math.Sqrt(v[a])) && (!seen || backed) {

@@ -40,6 +40,7 @@ type path struct {
 // odoMark is the odometer beside a fixed epoch.
 type odoMark struct {
 	path
+	fixes      int
 	z, v       r3.Vec  // m, ENU, body origin by the receiver; m/s
 	lat        float64 // s, the latency by which the epoch was placed in time
 	spread     spread
@@ -106,9 +107,9 @@ func turned(v r3.Vec, a float64) r3.Vec {
 
 // note remembers a fixed epoch to which the path was settled: body origin z by
 // the receiver, velocity v.
-func (o *odometer) note(z, v r3.Vec, lat float64, white [3]float64, s *spread) {
+func (o *odometer) note(fixes int, z, v r3.Vec, lat float64, white [3]float64, s *spread) {
 	if o.ok {
-		o.put(o.t, &odoMark{path: o.path, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white})
+		o.put(o.t, &odoMark{path: o.path, fixes: fixes, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white})
 	}
 }
 

@@ -90,7 +90,7 @@ func TestOdometer_LetsGo(t *testing.T) {
 				t.Fatal("the odometer stopped by itself")
 			}
 			m.odo.settle(m.f.T, m.f.Yaw())
-			m.odo.note(m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
+			m.odo.note(0, m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
 		}
 		spoil(m)
 		m.odo.add(m, m.f.Forward(), m.wAt, 0.005)
@@ -108,7 +108,7 @@ func TestOdometer_Before(t *testing.T) {
 	}
 	for k := range historyLen + 200 { // wraps
 		o.settle(float64(k)/10, 0)
-		o.note(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		o.note(0, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
 	}
 	last := float64(historyLen+199) / 10
 	for _, span := range []float64{0.1, 1, 5, 20, 51} {
@@ -133,7 +133,7 @@ func TestOdometer_Compare(t *testing.T) {
 		white := [3]float64{1e-4, 1e-4, 1e-4}
 		const steps = 1000
 		o.settle(0, 0)
-		o.note(r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
+		o.note(0, r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
 		for k := range steps {
 			o.leg = r3.Vec{X: 100.0 / steps}
 			o.settle(10*float64(k+1)/steps, 0)
@@ -176,7 +176,7 @@ func TestOdometer_Compare(t *testing.T) {
 	o.reset()
 	o.ok = true
 	o.settle(0, 0)
-	o.note(r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
+	o.note(0, r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
 	o.leg = r3.Vec{X: 10}
 	o.settle(1, 0)
 	y, c := o.compare(&o.mark[o.index(0)], r3.Vec{X: 10.1}, r3.Vec{Y: 10}, 0.09, [3]float64{}, &spread{lat: 0.01, tau: 10})
@@ -197,7 +197,7 @@ func TestOdometer_FreeOfCorrections(t *testing.T) {
 		o.ok = true
 		const before = 0.3 // rad, the filter's yaw at the mark
 		o.settle(0, before)
-		o.note(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		o.note(0, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
 		for k := range 100 {
 			// The filter turns by learn a second while the gyro feels nothing.
 			yaw := before + learn*float64(k+1)/10
@@ -228,7 +228,7 @@ func TestOdometer_Astray(t *testing.T) {
 		o.reset()
 		o.ok = true
 		o.settle(0, lead)
-		o.note(r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{bias: bias})
+		o.note(0, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{bias: bias})
 		yaw, wrong := 0.0, 0.0
 		for k := range steps {
 			yaw += v / radius * dt
@@ -314,7 +314,7 @@ func TestReturned(t *testing.T) {
 			}
 			if k == 0 {
 				sp := m.odoSpread()
-				m.odo.note(start, m.f.Vel, m.f.Latency, white, &sp)
+				m.odo.note(0, start, m.f.Vel, m.f.Latency, white, &sp)
 				if !tt.no {
 					m.drift.remember(m, m.f.T)
 				}

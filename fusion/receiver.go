@@ -54,13 +54,14 @@ type trust struct {
 	drifted bool            // a drift test alarmed: the filter itself was led astray
 	orphan  bool            // the filter started again on the receiver while the account was open: nobody is left to contradict it
 	good    float64         // host s since which fixed epochs are consistent, NaN when they are not
+	fixed   float64         // host s since which epochs are fixed, NaN when they are not
 	used    float64         // host s of the last fixed epoch fused
 	refused float64         // host s since which fixed epochs are refused, NaN when they are not
 	badVel  int             // velocities refused in a row
 }
 
 func (t *trust) reset() {
-	*t = trust{good: math.NaN(), used: math.NaN(), refused: math.NaN()}
+	*t = trust{good: math.NaN(), fixed: math.NaN(), used: math.NaN(), refused: math.NaN()}
 }
 
 // lose ends everything that was proven, but not the memory of steps.
@@ -146,12 +147,17 @@ func (m *Monitor) onEpoch(e *gnss.Epoch) {
 func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	r := &m.rcv
 	r.class = m.cfg.GNSS.Classify(e)
+	switch tr := &m.trust; {
+	case r.class != ClassFixed:
+		tr.fixed = math.NaN()
+	case math.IsNaN(tr.fixed):
+		tr.fixed = m.now
+	}
 	if r.class != ClassFixed {
 		m.trust.stain()
 		if e.Quality != gnss.QualityFixed {
 			m.trust.redone = true
-			m.odo.clear()
-			m.dop.clear()
+			m.drift.fixes++
 		}
 	}
 	if math.IsNaN(e.UTC) {
@@ -475,6 +481,10 @@ const (
 	settling = 2.0
 )
 
+// A fix younger than this, s, that steps leaves open which of its places was
+// wrong: dead reckoning took its start from the first.
+const youngFix = 10.0
+
 // testJump compares the receiver's displacement since the epoch before with
 // the filter's, and keeps account of the steps.
 func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64, before r3.Vec) bool {
@@ -513,6 +523,9 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	}
 	if !tr.steps.Open {
 		tr.redone = false
+	}
+	if !tr.steps.Open && !(m.now-tr.fixed > youngFix) {
+		tr.proven = false
 	}
 	tr.steps.Add(m.now, &y, &s)
 	tr.step = y

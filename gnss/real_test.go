@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"kerbline/gnss/geodesy"
 	"kerbline/gnss/nmea"
 )
 
@@ -195,5 +196,58 @@ func TestPracticeRecordings(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// The velocity of a real receiver, summed, agrees with the way its fixed
+// positions went, once its lag is taken off: what the drift tests rest on. One
+// lag for all, by least squares; hand-held, at 4 Hz (walk:
+// Liraz-Benbenishti/GNSS_IMU 4190200).
+func TestRealVelocityFollowsPosition(t *testing.T) {
+	b, err := os.ReadFile(filepath.Join(dataRoot(t, "KERBLINE_REAL", "real"), "walk/receiver.bin"))
+	if err != nil {
+		t.Skip(err)
+	}
+	epochs, _, _, _ := run(b, 1756400000, len(b))
+	frame := geodesy.NewFrame(epochs[0].Pos)
+	type row struct{ y, dv float64 } // m, m/s, one axis
+	for span, most := range map[float64]float64{2: 0.03, 6: 0.05, 15: 0.07} {
+		var rows []row
+		for i, e := range epochs {
+			var way [2]float64
+			for j := i; ; j-- {
+				a := epochs[j]
+				if a.Quality != QualityFixed || !(a.Speed > 0.5) || math.IsNaN(a.Course) {
+					break
+				}
+				at, to := frame.FromLLA(a.Pos), frame.FromLLA(e.Pos)
+				if e.UTC-a.UTC > span-1e-6 {
+					rows = append(rows,
+						row{to.E - at.E - way[0], e.Speed*math.Sin(e.Course) - a.Speed*math.Sin(a.Course)},
+						row{to.N - at.N - way[1], e.Speed*math.Cos(e.Course) - a.Speed*math.Cos(a.Course)})
+					break
+				}
+				if j == 0 || a.UTC-epochs[j-1].UTC > 0.3 {
+					break
+				}
+				p, dt := epochs[j-1], a.UTC-epochs[j-1].UTC
+				way[0] += dt / 2 * (a.Speed*math.Sin(a.Course) + p.Speed*math.Sin(p.Course))
+				way[1] += dt / 2 * (a.Speed*math.Cos(a.Course) + p.Speed*math.Cos(p.Course))
+			}
+		}
+		var sxy, sxx, sum float64
+		for _, r := range rows {
+			sxy += r.dv * r.y
+			sxx += r.dv * r.dv
+		}
+		lag := sxy / sxx
+		for _, r := range rows {
+			sum += (r.y - lag*r.dv) * (r.y - lag*r.dv)
+		}
+		rms := math.Sqrt(sum / float64(len(rows)))
+		t.Logf("%2.0f s: %d differences, lag %.3f s, rms %.3f m", span, len(rows), lag, rms)
+		if len(rows) < 200 || !(lag > 0.05 && lag < 0.25) || !(rms < most) {
+			t.Errorf("%.0f s: %d differences, lag %.3f s, rms %.3f m; want some hundred, about 0.14 s, at most %.2f m", span, len(rows), lag, rms, most)
+		}
 	}
 }

@@ -152,7 +152,7 @@ var codeWords = map[string]wordsAndDo{
 	"fix-sigma":        {"the receiver told a poor position", doSky},
 	"sat-fault":        {"the receiver told a faulty satellite", "wait until it is gone; leave that satellite out in the receiver"},
 	"aligning":         {"the filter was not aligned", "stand still for some seconds, then drive straight faster than walking"},
-	"drift-suspected":  {"the position seemed to drift against wheels and gyro", "look for reflections near the antenna; check wheel speed and gyro against the settings with calibrate"},
+	"drift-suspected":  {"the position seemed to drift against wheels, gyro or the receiver's velocity", "look for reflections near the antenna; check wheel speed and gyro against the settings with calibrate"},
 	"pl-lateral":       {"the sideways protection level was beyond its limit", doTune},
 	"pl-along":         {"the protection level along the track was beyond its limit", doTune},
 	"pl-heading":       {"the protection level of heading was beyond its limit", "drive a few bends so that heading is known; check the gyro noise in the settings"},
