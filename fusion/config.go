@@ -66,6 +66,7 @@ type GNSS struct {
 	Correlated   float64 `toml:"correlated_share" unit:"" doc:"share of the position variance that is correlated in time" min:"0" max:"1" src:"common practice"`
 	CorrTime     float64 `toml:"correlation_s" unit:"s" doc:"correlation time of that share" min:"0.1" max:"1000" src:"tens of seconds, common practice"`
 	SpeedSigma   float64 `toml:"speed_sigma_mps" unit:"m/s" doc:"1 sigma of the reported velocity, each axis, fixed or float" min:"0.001" max:"5" src:"common practice"`
+	VelocityLag  float64 `toml:"speed_lag_s" unit:"s" doc:"by how much the reported velocity may be late, smoothed by the receiver, 1 sigma" min:"0" max:"1" src:"a walking receiver's was 0.14 s; others do not smooth"`
 	MinCourse    float64 `toml:"course_min_mps" unit:"m/s" doc:"speed from which the course is believed" min:"0.1" max:"10" src:"common practice"`
 	HeadingSigma float64 `toml:"heading_sigma_deg" unit:"deg" doc:"1 sigma of a dual-antenna heading" min:"0.01" max:"20" src:"common practice"`
 	HeadingYaw   float64 `toml:"heading_offset_deg" unit:"deg" doc:"dual-antenna baseline against forward, positive clockwise" min:"-360" max:"360" src:"mounting"`
@@ -166,7 +167,7 @@ func DefaultConfig() Config {
 		Base:    Base{Station: -1, Tolerance: 0.05},
 		GNSS: GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 15, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
 			FixedSigma: 0.01, FloatSigma: 0.25, DiffSigma: 0.7, SingleSigma: 1.5, Vertical: 1.5, Inflation: 1.2,
-			Correlated: 0.7, CorrTime: 10, SpeedSigma: 0.05, MinCourse: 1.5, HeadingSigma: 0.5, Stall: 0.7, Silence: 0.35},
+			Correlated: 0.7, CorrTime: 10, SpeedSigma: 0.05, VelocityLag: 0.05, MinCourse: 1.5, HeadingSigma: 0.5, Stall: 0.7, Silence: 0.35},
 		IMU: IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
 			Latency: 0.002, Gap: 0.1, GyroRange: 2000 * math.Pi / 180, AccRange: 16 * 9.80665},
 		Wheel: Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},

@@ -22,7 +22,7 @@ func noiseOfTheGenerator(c *Config, kind string) {
 		// part is right, which innovations show; its slow part is 0.50 m for 0.40.
 		g.FloatSigma, g.Vertical, g.Correlated, g.CorrTime, g.SpeedSigma = 0.2518, 2.0, 0.9858, 60, 0.03
 	}
-	g.LatencySigma = 0.0173
+	g.LatencySigma, g.VelocityLag = 0.0173, 0
 	i := &c.IMU
 	i.Gyro, i.Acc, i.GyroWalk, i.AccWalk, i.GyroBias, i.AccBias = 8e-5, 8e-4, 5e-6, 5e-5, 0.0035, 0.035
 	// Stamps come half a millisecond late now and then, in the mean 0.4 ms.

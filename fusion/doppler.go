@@ -19,6 +19,7 @@ type doppler struct {
 	t   float64 // host s of the last epoch, NaN before the first
 	p   r3.Vec  // m, ENU, since the reset
 	leg r3.Vec  // m, ENU, by the filter since the last epoch
+	acc r3.Vec  // m/s², ENU, gravity in it, at the last epoch
 	fit velocityFit
 	history[dopplerMark]
 }
@@ -31,6 +32,7 @@ type dopplerMark struct {
 	p, z  r3.Vec  // m, ENU: path; body origin by the receiver
 	arm   r3.Vec  // m, ENU, body origin to antenna
 	v     r3.Vec  // m/s, ENU
+	acc   r3.Vec  // m/s², ENU, gravity in it
 	lat   float64 // s, the latency by which the epoch was placed in time
 	white [3]float64
 }
@@ -71,10 +73,10 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 	}
 	o.p = r3.Add(o.p, r3.Add(o.leg, r3.Scale(dt, r)))
 	o.t, o.leg = t, r3.Vec{}
+	o.acc = f.ToWorld(r3.Sub(m.fAt, f.AccBias))
 	if !math.IsNaN(m.trust.good) {
 		arm := f.ToWorld(r3.Cross(r3.Sub(m.wAt, f.GyroBias), m.lever))
-		acc := f.ToWorld(r3.Sub(m.fAt, f.AccBias))
-		o.fit.add(r, arm, acc, m.cfg.GNSS.SpeedSigma)
+		o.fit.add(r, arm, o.acc, m.cfg.GNSS.SpeedSigma)
 	}
 }
 
@@ -83,7 +85,7 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 func (o *doppler) note(m *Monitor, z r3.Vec, white [3]float64) {
 	if !math.IsNaN(o.t) {
 		f := &m.f
-		o.put(o.t, &dopplerMark{run: o.run, fixes: m.drift.fixes, t: o.t, p: o.p, z: z, arm: f.ToWorld(m.lever), v: f.Vel, lat: f.Latency, white: white})
+		o.put(o.t, &dopplerMark{run: o.run, fixes: m.drift.fixes, t: o.t, p: o.p, z: z, arm: f.ToWorld(m.lever), v: f.Vel, acc: o.acc, lat: f.Latency, white: white})
 	}
 }
 
@@ -100,15 +102,21 @@ func (o *doppler) compare(m *Monitor, a *dopplerMark, z r3.Vec, white [3]float64
 	d := r3.Sub(o.p, a.p)
 	d = r3.Sub(d, r3.Scale(share, arm))
 	d = r3.Add(d, r3.Scale(lag, dv))
+	// Smoothing delays by a spread of times. Half their mean square, which moves
+	// the position by the acceleration, is lag²/2 for a plain delay, lag² for an
+	// exponential; the change of acceleration on the way is left to the noise.
+	second, shape := 0.75*lag*lag, 0.5*lag*lag
+	da := r3.Sub(o.acc, a.acc)
+	d = r3.Sub(d, r3.Scale(second, da))
 	e := r3.Sub(r3.Sub(z, a.z), d)
 	e = r3.Sub(e, r3.Scale(f.Latency-a.lat, a.v)) // placed in time by different latencies
 	y = integrity.Vec3{e.X, e.Y}
 	s, ch := m.cfg.GNSS.SpeedSigma, f.Params.CorrSigmaH
 	iso := s*s*m.rcv.period*dt + steady*steady*dt*dt + 2*ch*ch*(1-math.Exp(-dt/f.Params.CorrTime))
-	g := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}
+	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
 	for i := range 2 {
 		for j := range 2 {
-			c[i][j] = g[i][0]*g[j][0]*v.xx + (g[i][0]*g[j][1]+g[i][1]*g[j][0])*v.xz + g[i][1]*g[j][1]*v.zz
+			c[i][j] = shape*shape*h[i]*h[j] + g[i][0]*g[j][0]*v.xx + (g[i][0]*g[j][1]+g[i][1]*g[j][0])*v.xz + g[i][1]*g[j][1]*v.zz
 		}
 		c[i][i] += iso + white[i] + a.white[i]
 	}

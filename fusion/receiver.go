@@ -455,9 +455,11 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
 	// Receivers differ in what they call velocity: of the antenna or reduced to
 	// some other point, smoothed or not. That is no noise but the same from
 	// epoch to epoch, so while the car turns the lever arm's share is weighed
-	// three times over.
+	// three times over, and while it brakes or turns what smoothing would have
+	// kept back.
 	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.wAt, f.GyroBias), m.lever))
-	v := s*s + arm*arm
+	late := m.cfg.GNSS.VelocityLag * math.Hypot(a.X, a.Y)
+	v := s*s + arm*arm + late*late
 	o := f.Velocity(ve, vn, [2]float64{v, v}, m.lever, m.wAt, a)
 	o.Shift(learned)
 	in := f.Innovation(&o)
