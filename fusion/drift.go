@@ -47,10 +47,9 @@ type comparison struct {
 
 // witnesses compares the displacement since the marks of odometer and Doppler
 // velocity, either of which may be nil, to an epoch to which both were settled.
-func (m *Monitor) witnesses(o *odoMark, d *dopplerMark, body r3.Vec, white [3]float64) (w [2]comparison) {
+func (m *Monitor) witnesses(o *odoMark, d *dopplerMark, body r3.Vec, white [3]float64, sp *spread) (w [2]comparison) {
 	if o != nil {
-		sp := m.odoSpread()
-		w[0].y, w[0].c = m.odo.compare(o, body, m.f.Vel, m.f.Latency, white, &sp)
+		w[0].y, w[0].c = m.odo.compare(o, body, m.f.Vel, m.f.Latency, white, sp)
 		w[0].ok, w[0].fixes = true, o.fixes
 	}
 	if d != nil {
@@ -159,6 +158,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	// are biased for a while when the filter learns.
 	const support = 9.0
 	seen, backed, suspect := false, false, false
+	sp := m.odoSpread()
 	d.doubt.pass(t, m.cfg.Tests.Windows[1])
 	for i := range d.win {
 		worst, sigma := 0.0, math.NaN()
@@ -176,7 +176,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 		id := TestDrift1 + TestID(i)
 		ts[id].set(worst, d.thr, d.sdb*sigma, "m")
 		span, first := m.cfg.Tests.Windows[i], true
-		for _, w := range m.witnesses(m.odo.before(t, span), m.dop.before(t, span), body, white) {
+		for _, w := range m.witnesses(m.odo.before(t, span), m.dop.before(t, span), body, white, &sp) {
 			if !w.ok {
 				continue
 			}
@@ -205,7 +205,6 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 			alarm = id
 		}
 	}
-	sp := m.odoSpread()
 	m.odo.note(d.fixes, body, m.f.Vel, m.f.Latency, white, &sp)
 	m.dop.note(m, body, white)
 	for a := range 2 {
@@ -255,13 +254,14 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64) {
 	var y integrity.Vec3
 	var c integrity.Sym3
 	best, turn := -1.0, 0.0
+	sp := m.odoSpread()
 	for _, span := range m.cfg.Tests.Windows {
 		a := m.odo.before(t, span)
 		if a != nil {
 			turn = math.Remainder(m.odo.lead-a.lead, 2*math.Pi)
 		}
 		size := math.Inf(1)
-		for _, w := range m.witnesses(a, m.dop.before(t, span), body, white) {
+		for _, w := range m.witnesses(a, m.dop.before(t, span), body, white, &sp) {
 			if w.ok && w.nis > best {
 				best, y = w.nis, w.y
 			}
@@ -309,8 +309,8 @@ func (m *Monitor) returned(body r3.Vec, white [3]float64) bool {
 	if k.hasDop && k.d.run == m.dop.run && m.dop.t > k.d.t {
 		d = &k.d
 	}
-	back := false
-	for _, w := range m.witnesses(o, d, body, white) {
+	back, sp := false, m.odoSpread()
+	for _, w := range m.witnesses(o, d, body, white, &sp) {
 		if !w.ok {
 			continue
 		}

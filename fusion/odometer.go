@@ -15,7 +15,7 @@ import (
 // there are no wheels the odometer stands still and says nothing.
 type odometer struct {
 	path
-	leg   r3.Vec  // m, ENU by the filter's heading, since path.t
+	leg   r3.Vec  // m, ENU by the filter's heading, level, since path.t
 	turn  float64 // rad, counter-clockwise, what the gyro has turned since the reset
 	way   float64 // m, length of the path
 	slide float64 // m·m/s², leftward acceleration along the path: what slip acts on
@@ -74,8 +74,11 @@ func (o *odometer) add(m *Monitor, v float64, w r3.Vec, dt float64) {
 	v = m.whl.at(f.T-dt/2) / f.WheelScale
 	w = r3.Sub(w, f.GyroBias)
 	lat := v * w.Z
-	o.leg = r3.Add(o.leg, f.ToWorld(r3.Vec{X: v * dt, Y: -f.Slip*lat*v*dt + f.Slip*f.Slip*v*v*(m.lat1-o.lat)}))
-	o.turn += (f.ToWorld(w).Z - f.Params.EarthRate.Z) * dt
+	x, y := v*dt, -f.Slip*lat*v*dt+f.Slip*f.Slip*v*v*(m.lat1-o.lat)
+	r := f.R()
+	o.leg.X += r[0][0]*x + r[0][1]*y
+	o.leg.Y += r[1][0]*x + r[1][1]*y
+	o.turn += (r[2][0]*w.X + r[2][1]*w.Y + r[2][2]*w.Z - f.Params.EarthRate.Z) * dt
 	o.lat = m.lat1
 	o.way += math.Abs(v) * dt
 	o.slide += lat * v * dt
