@@ -98,7 +98,8 @@ func (b *reasonBook) close(m *Monitor, s *Snapshot) {
 	hide(whyNoPosition, whyQuality, whyAge, whySats, whyHDOP, whySigma)
 	hide(whyLink, whyAge, whyQuality)
 	hide(whyQuality, whyAge, whySigma, whySats, whyHDOP)
-	hide(whyDrift, whyInnovation, whyJump)
+	hide(whyDrift, whyInnovation, whyJump, whyDoubt)
+	hide(whyDoubt, whyPLLat, whyPLLon, whyCoast)
 	hide(whyJump, whyInnovation, whyVelocity)
 	hide(whyAlign, whyPLLat, whyPLLon, whyPLYaw, whyCoast)
 	hide(whyIMU, whyAlign, whyPLLat, whyPLLon, whyPLYaw, whyCoast)
@@ -427,7 +428,8 @@ func (m *Monitor) judge(s *Snapshot) {
 		if !(s.PLYaw.Total <= s.ALYaw) {
 			b.add(whyPLYaw, s.PLYaw.Total*180/math.Pi, s.ALYaw*180/math.Pi, "deg")
 		}
-		if d := &m.drift.doubt; d.size > 0 && !within {
+		// It explains the levels that would be within their limits without it.
+		if d := &m.drift.doubt; d.size > 0 && !within && s.PLLat.Total-s.PLLat.Drift <= s.ALLat && s.PLLon.Total-s.PLLon.Drift <= s.ALLon {
 			b.add(whyDoubt, math.Hypot(d.y[0], d.y[1]), math.NaN(), "m")
 		}
 		s.Handover = integrity.Handover(s.Speed, cfg.Vehicle.Reaction, cfg.Vehicle.ReactiveSpeed, cfg.Vehicle.Brake)

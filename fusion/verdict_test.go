@@ -26,6 +26,8 @@ func TestReasons_Dependencies(t *testing.T) {
 		{[]reasonID{whyQuality, whyAge, whySigma, whySats, whyHDOP}, "fix-quality"},
 		{[]reasonID{whyNoPosition, whyQuality, whySats, whyHDOP}, "no-position"},
 		{[]reasonID{whyReceiver, whyLink, whyQuality, whyAge, whyClock, whyInnovation}, "receiver-silent"},
+		{[]reasonID{whyDrift, whyDoubt}, "drift"},
+		{[]reasonID{whyDoubt, whyPLLat, whyPLLon, whyCoast}, "drift-suspected"},
 		{[]reasonID{whyDrift, whyJump, whyInnovation}, "drift"},
 		{[]reasonID{whyJump, whyInnovation, whyVelocity}, "jump"},
 		{[]reasonID{whyAlign, whyPLLat, whyPLLon, whyPLYaw, whyCoast}, "aligning"},

@@ -39,13 +39,20 @@ func limitLines(v *View, w int, full bool) []line {
 		l = append(l, bar(r.pl, r.al, bw)...)
 		out = append(out, l)
 		if full {
-			l := line(nil).to(labelWidth).put(Label, "█ noise ").put(Plain, num(r.pl.Noise, r.dec+1)).
-				put(Label, "  ▓ step ").put(Plain, num(r.pl.Step, r.dec+1))
-			if r.pl.Drift > 0 {
-				l = l.put(Label, "  ▒ drift ").put(Plain, num(r.pl.Drift, r.dec+1))
+			dec := r.dec + 1
+			if r.pl.Drift > 0 { // one part more has to fit
+				dec = r.dec
 			}
-			out = append(out, l.put(Label, "  ░ timing ").put(Plain, num(r.pl.Timing, r.dec+1)).
-				put(Label, "  σ ").put(Plain, num(r.pl.Sigma, r.dec+1)))
+			l := line(nil).to(labelWidth).put(Label, "█ noise ").put(Plain, num(r.pl.Noise, dec)).
+				put(Label, "  ▓ step ").put(Plain, num(r.pl.Step, dec))
+			if r.pl.Drift > 0 {
+				l = l.put(Label, "  ▒ drift ").put(Plain, num(r.pl.Drift, dec))
+			}
+			l = l.put(Label, "  ░ timing ").put(Plain, num(r.pl.Timing, dec))
+			if !(r.pl.Drift > 0) {
+				l = l.put(Label, "  σ ").put(Plain, num(r.pl.Sigma, dec))
+			}
+			out = append(out, l)
 		}
 	}
 	out = append(out, coastLine(v))
