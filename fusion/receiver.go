@@ -50,6 +50,7 @@ type trust struct {
 	since   float64         // host s of the present verdict
 	steps   integrity.Steps // steps of a receiver that says fixed
 	step    integrity.Vec3  // m, ENU, the last of them
+	row     int             // epochs in a row that stepped
 	redone  bool            // the fix was lost since the first of them: ambiguities were estimated anew
 	drifted bool            // a drift test alarmed: the filter itself was led astray
 	orphan  bool            // the filter started again on the receiver while the account was open: nobody is left to contradict it
@@ -513,10 +514,13 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	} else {
 		m.units.arm.ok = false
 	}
+	tr := &m.trust
 	if stat <= m.jump.Threshold || m.units.fatal() { // then the IMU is the accused
+		tr.row = 0
 		return false
 	}
-	tr := &m.trust
+	tr.row++
+	m.units.onRow(m, tr.row)
 	if settled := m.now-tr.good > settling; !tr.proven && !tr.suspect() && !(settled && ts.Detectable < witness) {
 		// Dead reckoning is too uncertain to accuse anyone; the innovation gate
 		// and the dwell deal with it.
@@ -541,9 +545,13 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	} else {
 		ts.alarm(true, m.host(m.now))
 	}
-	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: cause, Size: size, Where: m.where(),
-		Detail: fmt.Sprintf("the position stepped by %.2f m (%.2f east, %.2f north, %.2f up) while the receiver said fixed; smallest step found %.2f m",
-			size, d.X, d.Y, d.Z, ts.Detectable)})
+	// A receiver steps once. Where it seems to at every epoch the two disagree
+	// on the motion, and one word of it is enough.
+	if tr.row <= 3 {
+		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: cause, Size: size, Where: m.where(),
+			Detail: fmt.Sprintf("the position stepped by %.2f m (%.2f east, %.2f north, %.2f up) while the receiver said fixed; smallest step found %.2f m",
+				size, d.X, d.Y, d.Z, ts.Detectable)})
+	}
 	// The epoch that closes the account is good, but proof of it is the next
 	// one: this one carried a step.
 	return true

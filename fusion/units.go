@@ -26,7 +26,7 @@ type unitTests struct {
 	axis              [3]axisSum // the same for every axis
 
 	wxx, wxy, wn float64 // wheel speed against reported speed
-	told         [5]bool
+	told         [6]bool
 
 	arm    leverFit
 	armOK  bool    // turns have shown the lever arm to be about right
@@ -251,7 +251,9 @@ func (u *unitTests) restart(t, course float64) {
 }
 
 // fatal reports whether the inertial data cannot be believed.
-func (u *unitTests) fatal() bool { return u.told[0] || u.told[1] || u.told[3] || u.told[4] }
+func (u *unitTests) fatal() bool {
+	return u.told[0] || u.told[1] || u.told[3] || u.told[4] || u.told[5]
+}
 
 // leverClear is how far the antenna may seem to be from where the settings have
 // it, m.
@@ -261,7 +263,7 @@ const leverClear = 0.12
 // (m, ENU), with 1 sigma each axis, and judges the lever arm.
 func (u *unitTests) onPair(m *Monitor, d r3.Vec, sigma float64) {
 	u.arm.add(d, m.f.R(), sigma)
-	if u.told[3] || u.arm.rows < 30 || u.arm.rows%10 != 0 {
+	if u.told[3] || u.told[5] || u.arm.rows < 30 || u.arm.rows%10 != 0 {
 		return
 	}
 	const sure = 6.0 // sigmas
@@ -280,6 +282,17 @@ func (u *unitTests) onLatency(m *Monitor, latency, sigma float64) {
 		return
 	}
 	u.say(m, 4, fmt.Sprintf("the receiver's latency comes out as %.0f ms ± %.0f ms: check the forward lever arm and its sign, and whether inertial samples arrive late", latency*1e3, sigma*1e3))
+}
+
+// rowMost is how many epochs in a row a receiver may seem to step.
+const rowMost = 30
+
+// onRow hears of the n-th epoch in a row at which the receiver seems to step:
+// no receiver does that for long, but a motion that is measured wrong does.
+func (u *unitTests) onRow(m *Monitor, n int) {
+	if n == rowMost && !u.told[5] {
+		u.say(m, 5, fmt.Sprintf("receiver and inertial sensor disagree on the motion at %d epochs in a row: check the axes and units of the sensor and the lever arm", n))
+	}
 }
 
 // armed reports whether turns have shown that the lever arm is about right, or,

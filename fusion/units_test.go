@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"kerbline/fixtures"
+	"kerbline/gnss"
 )
 
 // Every wrong unit, axis and sign of the lever arm is told in words, and no
@@ -109,4 +110,28 @@ func TestUnits_Wheel(t *testing.T) {
 			t.Errorf("wheel times %.1f: said %q, want %q once", tt.factor, said, tt.want)
 		}
 	}
+}
+
+// A receiver that seems to step at every epoch is not the one that is wrong: the
+// events end after three, and after three seconds the sensor is named.
+func TestSteppingWithoutEnd(t *testing.T) {
+	r := newRig(60)
+	r.epoch = func(t float64, e *gnss.Epoch) bool {
+		if t >= 30 {
+			r.shift(e, 3*(t-30), 0)
+		}
+		return true
+	}
+	st := r.tell(t)
+	if n := len(st.has(EventJump, "")); n < 1 || n > 3 {
+		t.Errorf("%d jump events, want 1 to 3", n)
+	}
+	es := st.has(EventUnit, "")
+	if len(es) != 1 || !strings.Contains(es[0].Detail, "disagree on the motion") {
+		t.Fatalf("unit events %+v, want one", es)
+	}
+	if at := es[0].T - rigStart; !(at > 32 && at < 34) {
+		t.Errorf("named at %.1f s, want 3 s after 30 s", at)
+	}
+	st.never(t, 30.1, 60)
 }
