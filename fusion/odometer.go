@@ -54,11 +54,12 @@ func (o *odometer) reset() {
 }
 
 // add carries the odometer over dt seconds, at the filter's forward speed v (m/s)
-// and body rate w (rad/s, bias in it), that end where the filter stands. The
+// and body rate w (rad/s, bias in it), that end where the filter stands; r is
+// the rotation from body to world in their middle, by rows. The
 // body turns into its own slip, so speed times yaw rate is the leftward
 // acceleration but for Slip·v·(its change); over the path that share sums to
 // Slip²·v² times the change.
-func (o *odometer) add(m *Monitor, v float64, w r3.Vec, dt float64) {
+func (o *odometer) add(m *Monitor, v float64, w r3.Vec, r *[9]float64, dt float64) {
 	f, wheel := &m.f, &m.whl.now
 	v *= f.WheelScale
 	if !(f.T-wheel.t < max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(wheel.v-v) < 0.3+0.03*math.Abs(v)) {
@@ -75,10 +76,9 @@ func (o *odometer) add(m *Monitor, v float64, w r3.Vec, dt float64) {
 	w = r3.Sub(w, f.GyroBias)
 	lat := v * w.Z
 	x, y := v*dt, -f.Slip*lat*v*dt+f.Slip*f.Slip*v*v*(m.lat1-o.lat)
-	r := f.R()
-	o.leg.X += r[0][0]*x + r[0][1]*y
-	o.leg.Y += r[1][0]*x + r[1][1]*y
-	o.turn += (r[2][0]*w.X + r[2][1]*w.Y + r[2][2]*w.Z - f.Params.EarthRate.Z) * dt
+	o.leg.X += r[0]*x + r[1]*y
+	o.leg.Y += r[3]*x + r[4]*y
+	o.turn += (r[6]*w.X + r[7]*w.Y + r[8]*w.Z - f.Params.EarthRate.Z) * dt
 	o.lat = m.lat1
 	o.way += math.Abs(v) * dt
 	o.slide += lat * v * dt

@@ -150,7 +150,7 @@ func (m *Monitor) advance(t float64) {
 		m.lat1 += b * (v*(s.w.Z-f.GyroBias.Z) - m.lat1)
 		m.lat2 += b * (m.lat1 - m.lat2)
 		m.fAt = r3.Add(m.fAt, r3.Scale(a, r3.Sub(s.f, m.fAt)))
-		m.odo.add(m, v, s.w, step)
+		m.odo.add(m, v, s.w, &f.Mid, step)
 		m.dop.add(m, step)
 		f.T = to // the same bits whatever the sums say
 		if to == s.t {

@@ -219,7 +219,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	m.advance(t)
 	if d := t - m.f.T; d > 0 {
 		m.f.Predict(m.imu.last.w, m.imu.last.f, d)
-		m.odo.add(m, m.f.Forward(), m.imu.last.w, d)
+		m.odo.add(m, m.f.Forward(), m.imu.last.w, &m.f.Mid, d)
 		m.dop.add(m, d)
 	} else if d < -1e-3 {
 		// The filter had to cross a hole in the samples that reaches beyond.

@@ -84,7 +84,8 @@ type Params struct {
 type Filter struct {
 	State
 	Params
-	P [NErr][NErr]float64 // symmetric, both triangles kept
+	P   [NErr][NErr]float64 // symmetric, both triangles kept
+	Mid [9]float64          // rotation, body to world by rows, in the middle of the last sample
 
 	acc window
 }
@@ -188,9 +189,8 @@ func (f *Filter) Predict(w, a r3.Vec, dt float64) {
 		c.q0 = f.Att
 		c.t, c.va, c.dv, c.ir = 0, 0, r3.Vec{}, [9]float64{}
 	}
-	var rm [9]float64
-	fw := f.step(w, a, dt, &f.Params, &rm)
-	c.add(&rm, fw, dt, f.Params.AccNoise)
+	fw := f.step(w, a, dt, &f.Params, &f.Mid)
+	c.add(&f.Mid, fw, dt, f.Params.AccNoise)
 	if c.n >= f.Params.CovEvery {
 		f.Flush()
 	}

@@ -105,8 +105,9 @@ func (s *State) YawVariance(p *[NErr][NErr]float64) (v float64) {
 
 // Forward returns the velocity along the body's forward axis, m/s.
 func (s *State) Forward() float64 {
-	m := Matrix(s.Att)
-	return m[0][0]*s.Vel.X + m[1][0]*s.Vel.Y + m[2][0]*s.Vel.Z
+	w, x, y, z := s.Att.Real, s.Att.Imag, s.Att.Jmag, s.Att.Kmag
+	y2, z2 := y+y, z+z
+	return (1-y*y2-z*z2)*s.Vel.X + (x*y2+w*z2)*s.Vel.Y + (x*z2-w*y2)*s.Vel.Z
 }
 
 // Yaw returns the direction of forward, rad counter-clockwise from east.
