@@ -25,7 +25,8 @@ type driftTests struct {
 
 	clean    cleanMarks
 	fixes    int     // epochs without a fix so far: the same within one fix
-	doubtful float64 // statistic of the shorter windows from which a drift is suspected
+	hinting  float64 // statistic of the shorter windows from which what they show counts
+	doubtful float64 // the same from which a drift is suspected
 	doubt    doubt
 }
 
@@ -70,6 +71,7 @@ type doubt struct {
 	y    integrity.Vec3 // m, receiver less odometer over the window that says most
 	c    integrity.Sym3 // m², its covariance
 	size float64        // m, 0 without a suspicion
+	hint integrity.Vec3 // m, of this epoch, where a short window shows more than it mostly does
 	seen float64        // host s of the epoch before
 	calm float64        // s of epochs used since the suspicion was last confirmed
 }
@@ -78,8 +80,12 @@ type doubt struct {
 // suspicion itself is rare.
 const doubtK = 2.0
 
-// along returns what the doubt adds in the horizontal direction e, n, m.
+// along returns what the doubt adds in the horizontal direction e, n, m: all
+// that may be under a suspicion, before it what is seen.
 func (d *doubt) along(e, n float64) float64 {
+	if d.size == 0 {
+		return math.Abs(d.hint[0]*e + d.hint[1]*n)
+	}
 	return math.Abs(d.y[0]*e+d.y[1]*n) + doubtK*math.Sqrt(math.Max(0, d.c.Along(e, n)))
 }
 
@@ -97,7 +103,7 @@ func (d *doubt) pass(t, hold float64) {
 	if dt := t - d.seen; dt > 0 && dt < 1 {
 		d.calm += dt
 	}
-	d.seen = t
+	d.seen, d.hint = t, integrity.Vec3{}
 	if d.calm > hold {
 		d.y, d.c, d.size = integrity.Vec3{}, integrity.Sym3{}, 0
 	}
@@ -108,6 +114,7 @@ func (d *driftTests) init(cfg *Config) {
 	// Two axes share the false-alarm probability.
 	d.thr = integrity.Chi2Upper(t.DriftPFA/2, 1)
 	d.gate = integrity.NewGate(t.DriftPFA, t.PMD, 2)
+	d.hinting = integrity.Chi2Upper(math.Min(1, 4*t.DoubtPFA), 2)
 	d.doubtful = integrity.Chi2Upper(t.DoubtPFA, 2)
 	d.sdb = math.Sqrt(integrity.Noncentrality(t.DriftPFA/2, t.PMD, 1))
 	for i, span := range t.Windows {
@@ -189,6 +196,9 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 				st.set(math.Max(w.nis, st.Stat), d.gate.Threshold, math.Min(least, st.Detectable), "m")
 			}
 			seen, first = true, false
+			if i < len(d.win)-1 && w.nis > d.hinting && w.fixes == d.fixes && math.Hypot(w.y[0], w.y[1]) > math.Hypot(d.doubt.hint[0], d.doubt.hint[1]) {
+				d.doubt.hint = w.y
+			}
 			// The short windows see a drift first, the long one how far it went.
 			suspect = suspect || i < len(d.win)-1 && w.nis > d.doubtful && w.fixes == d.fixes
 			if suspect && w.fixes == d.fixes {

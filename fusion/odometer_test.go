@@ -272,7 +272,15 @@ func TestDoubt(t *testing.T) {
 	if d.along(1, 0) != 0 {
 		t.Error("a doubt before any suspicion")
 	}
+	// Before a suspicion what is seen counts, for its own epoch.
+	d.hint = integrity.Vec3{0.1, 0.05}
+	if e := d.along(1, 0); !(math.Abs(e-0.1) < 1e-12) {
+		t.Errorf("a hint of 0.1 m adds %.3f m", e)
+	}
 	d.pass(10, 6)
+	if d.along(1, 0) != 0 {
+		t.Error("a hint outlives its epoch")
+	}
 	d.raise(&integrity.Vec3{0.3, -0.1}, &integrity.Sym3{{0.01}, {0, 0.0025}})
 	d.raise(&integrity.Vec3{0.1, 0}, &integrity.Sym3{{0.0001}, {0, 0.0001}}) // smaller
 	if e, n := d.along(1, 0), d.along(0, -1); !(math.Abs(e-0.5) < 1e-12 && math.Abs(n-0.2) < 1e-12) {
