@@ -26,15 +26,11 @@ type doppler struct {
 
 // dopplerMark is the path beside a fixed epoch.
 type dopplerMark struct {
-	run   int
-	fixes int
-	t     float64 // host s
-	p, z  r3.Vec  // m, ENU: path; body origin by the receiver
-	arm   r3.Vec  // m, ENU, body origin to antenna
-	v     r3.Vec  // m/s, ENU
-	acc   r3.Vec  // m/s², ENU, gravity in it
-	lat   float64 // s, the latency by which the epoch was placed in time
-	white [3]float64
+	run int
+	t   float64 // host s
+	p   r3.Vec  // m, ENU
+	acc r3.Vec  // m/s², ENU, gravity in it
+	sighting
 }
 
 func (o *doppler) init() {
@@ -80,25 +76,22 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 	}
 }
 
-// note remembers a fixed epoch to which the path was settled: body origin z by
-// the receiver.
-func (o *doppler) note(m *Monitor, z r3.Vec, white [3]float64) {
+// note remembers a fixed epoch to which the path was settled.
+func (o *doppler) note(now *sighting) {
 	if !math.IsNaN(o.t) {
-		f := &m.f
-		o.put(o.t, &dopplerMark{run: o.run, fixes: m.drift.fixes, t: o.t, p: o.p, z: z, arm: f.ToWorld(m.lever), v: f.Vel, acc: o.acc, lat: f.Latency, white: white})
+		o.put(o.t, &dopplerMark{run: o.run, t: o.t, p: o.p, acc: o.acc, sighting: *now})
 	}
 }
 
 // compare returns the receiver's displacement since mark a less that by its
 // velocity, m, east and north, and its covariance.
-func (o *doppler) compare(m *Monitor, a *dopplerMark, z r3.Vec, white [3]float64) (y integrity.Vec3, c integrity.Sym3) {
+func (o *doppler) compare(m *Monitor, a *dopplerMark, now *sighting) (y integrity.Vec3, c integrity.Sym3) {
 	// What a velocity may be off for long, m/s: 15 s of a real receiver's summed
 	// up to its positions within 0.05 m, once the lag was taken off.
 	const steady = 0.01
-	f := &m.f
 	dt := o.t - a.t
 	share, lag, v := o.fit.solve()
-	arm, dv := r3.Sub(f.ToWorld(m.lever), a.arm), r3.Sub(f.Vel, a.v)
+	arm, dv := r3.Sub(now.arm, a.arm), r3.Sub(now.v, a.v)
 	d := r3.Sub(o.p, a.p)
 	d = r3.Sub(d, r3.Scale(share, arm))
 	d = r3.Add(d, r3.Scale(lag, dv))
@@ -108,17 +101,16 @@ func (o *doppler) compare(m *Monitor, a *dopplerMark, z r3.Vec, white [3]float64
 	second, shape := 0.75*lag*lag, 0.5*lag*lag
 	da := r3.Sub(o.acc, a.acc)
 	d = r3.Sub(d, r3.Scale(second, da))
-	e := r3.Sub(r3.Sub(z, a.z), d)
-	e = r3.Sub(e, r3.Scale(f.Latency-a.lat, a.v)) // placed in time by different latencies
+	e := r3.Sub(now.since(&a.sighting), d)
 	y = integrity.Vec3{e.X, e.Y}
-	s, ch := m.cfg.GNSS.SpeedSigma, f.Params.CorrSigmaH
-	iso := s*s*m.rcv.period*dt + steady*steady*dt*dt + 2*ch*ch*(1-math.Exp(-dt/f.Params.CorrTime))
+	s, ch := m.cfg.GNSS.SpeedSigma, m.f.Params.CorrSigmaH
+	iso := s*s*m.rcv.period*dt + steady*steady*dt*dt + ch*ch*renewed(dt, m.f.Params.CorrTime)
 	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
 	for i := range 2 {
 		for j := range 2 {
 			c[i][j] = shape*shape*h[i]*h[j] + g[i][0]*g[j][0]*v.xx + (g[i][0]*g[j][1]+g[i][1]*g[j][0])*v.xz + g[i][1]*g[j][1]*v.zz
 		}
-		c[i][i] += iso + white[i] + a.white[i]
+		c[i][i] += iso + now.white[i] + a.white[i]
 	}
 	return y, c
 }

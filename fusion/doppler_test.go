@@ -70,12 +70,14 @@ func TestDoppler_FreeOfTheFilter(t *testing.T) {
 		m.dop.settle(m, e, f.T)
 		z := r3.Add(path, r3.Vec{X: drift * float64(k) * 0.005})
 		if k == 0 {
-			m.dop.note(m, z, white)
+			now := m.sight(z, white)
+			m.dop.note(&now)
 			start = z
 			a = m.dop.oldest(f.T, 6)
 		}
 		if k == 1200 {
-			y, c := m.dop.compare(m, a, z, white)
+			now := m.sight(z, white)
+			y, c := m.dop.compare(m, a, &now)
 			if !(math.Abs(y[0]-0.6) < 0.02 && math.Abs(y[1]) < 0.02) {
 				t.Errorf("wandered by %.3f, %.3f m, want 0.6, 0 (from %v)", y[0], y[1], start)
 			}
@@ -115,7 +117,7 @@ func TestDoppler_Compare(t *testing.T) {
 	const share, lag = 1.0, 0.1
 	o.fit.normal = normal{xx: 1e6, zz: 1e8, xy: share * 1e6, zy: lag * 1e8}
 	// From east to north at 10 m/s; the velocity's path is the antenna's, late.
-	a := dopplerMark{t: 0, arm: r3.Vec{X: 0.5}, v: r3.Vec{X: 10}}
+	a := dopplerMark{sighting: sighting{arm: r3.Vec{X: 0.5}, v: r3.Vec{X: 10}, lat: f.Latency}}
 	f.Att = eskf.FromEuler(0, 0, math.Pi/2)
 	f.Vel = r3.Vec{Y: 10}
 	body := r3.Vec{X: 20, Y: 20}
@@ -123,7 +125,8 @@ func TestDoppler_Compare(t *testing.T) {
 	dv := r3.Vec{X: -10, Y: 10}
 	o.t = 4
 	o.p = r3.Sub(r3.Add(body, r3.Scale(share, arm)), r3.Scale(lag, dv))
-	y, c := o.compare(m, &a, body, [3]float64{})
+	now := m.sight(r3.Add(body, f.ToWorld(m.lever)), [3]float64{})
+	y, c := o.compare(m, &a, &now)
 	if !(math.Hypot(y[0], y[1]) < 1e-6) {
 		t.Errorf("off by %.4f, %.4f m", y[0], y[1])
 	}

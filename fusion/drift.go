@@ -27,15 +27,44 @@ type driftTests struct {
 	fixes    int     // epochs without a fix so far: the same within one fix
 	hinting  float64 // statistic of the shorter windows from which what they show counts
 	doubtful float64 // the same from which a drift is suspected
+	denied   float64 // statistic from which a return from a drift is none: one true return in twenty
 	doubt    doubt
 }
 
 // cleanMarks are from before a suspicion, or before an alarm that none preceded.
+// One of another run than the path's, or none, is of no use.
 type cleanMarks struct {
-	o              odoMark
-	d              dopplerMark
-	hasOdo, hasDop bool
+	odo odoMark
+	dop dopplerMark
 }
+
+// sighting is where the receiver has the car at a fixed epoch.
+type sighting struct {
+	fixes int     // as in driftTests
+	z     r3.Vec  // m, ENU, body origin
+	arm   r3.Vec  // m, ENU, from there to the antenna
+	v     r3.Vec  // m/s, ENU, the filter's
+	lat   float64 // s, the latency by which the epoch was placed in time
+	white [3]float64
+}
+
+// sight returns the sighting of an epoch at which the filter stands and which
+// has the antenna at z.
+func (m *Monitor) sight(z r3.Vec, white [3]float64) sighting {
+	f := &m.f
+	arm := f.ToWorld(m.lever)
+	return sighting{fixes: m.drift.fixes, z: r3.Sub(z, arm), arm: arm, v: f.Vel, lat: f.Latency, white: white}
+}
+
+// since returns the displacement since a, m, ENU: as if both had been placed in
+// time by the same latency.
+func (s *sighting) since(a *sighting) r3.Vec {
+	return r3.Sub(r3.Sub(s.z, a.z), r3.Scale(s.lat-a.lat, a.v))
+}
+
+// renewed returns by how much the difference of the receiver's slow error over
+// dt seconds varies, in units of its variance.
+func renewed(dt, tau float64) float64 { return 2 * (1 - math.Exp(-dt/tau)) }
 
 // comparison is the receiver's displacement beside another.
 type comparison struct {
@@ -48,13 +77,13 @@ type comparison struct {
 
 // witnesses compares the displacement since the marks of odometer and Doppler
 // velocity, either of which may be nil, to an epoch to which both were settled.
-func (m *Monitor) witnesses(o *odoMark, d *dopplerMark, body r3.Vec, white [3]float64, sp *spread) (w [2]comparison) {
+func (m *Monitor) witnesses(o *odoMark, d *dopplerMark, now *sighting, sp *spread) (w [2]comparison) {
 	if o != nil {
-		w[0].y, w[0].c = m.odo.compare(o, body, m.f.Vel, m.f.Latency, white, sp)
+		w[0].y, w[0].c = m.odo.compare(o, now, sp)
 		w[0].ok, w[0].fixes = true, o.fixes
 	}
 	if d != nil {
-		w[1].y, w[1].c = m.dop.compare(m, d, body, white)
+		w[1].y, w[1].c = m.dop.compare(m, d, now)
 		w[1].ok, w[1].fixes = true, d.fixes
 	}
 	for i := range w {
@@ -89,6 +118,13 @@ func (d *doubt) along(e, n float64) float64 {
 	return math.Abs(d.y[0]*e+d.y[1]*n) + doubtK*math.Sqrt(math.Max(0, d.c.Along(e, n)))
 }
 
+// show takes what is seen at this epoch below a suspicion.
+func (d *doubt) show(y *integrity.Vec3) {
+	if math.Hypot(y[0], y[1]) > math.Hypot(d.hint[0], d.hint[1]) {
+		d.hint = *y
+	}
+}
+
 // raise takes a comparison of an epoch that raised suspicion.
 func (d *doubt) raise(y *integrity.Vec3, c *integrity.Sym3) {
 	d.calm = 0
@@ -109,6 +145,13 @@ func (d *doubt) pass(t, hold float64) {
 	}
 }
 
+// forgetPath forgets what the drift tests rest on: the position was set anew.
+func (m *Monitor) forgetPath() {
+	m.drift.reset()
+	m.odo.reset()
+	m.dop.reset()
+}
+
 func (d *driftTests) init(cfg *Config) {
 	t := &cfg.Tests
 	// Two axes share the false-alarm probability.
@@ -116,6 +159,7 @@ func (d *driftTests) init(cfg *Config) {
 	d.gate = integrity.NewGate(t.DriftPFA, t.PMD, 2)
 	d.hinting = integrity.Chi2Upper(math.Min(1, 4*t.DoubtPFA), 2)
 	d.doubtful = integrity.Chi2Upper(t.DoubtPFA, 2)
+	d.denied = integrity.Chi2Upper(0.05, 2)
 	d.sdb = math.Sqrt(integrity.Noncentrality(t.DriftPFA/2, t.PMD, 1))
 	for i, span := range t.Windows {
 		for a := range 2 {
@@ -160,7 +204,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	v[0], v[1] = s.Along(-n, e), s.Along(e, n)
 	ts := &m.snap.Tests
 	alarm := TestID(NumTests)
-	body := r3.Sub(z, m.f.ToWorld(m.lever))
+	now := m.sight(z, white)
 	// Where a witness covers a window the CUSUM needs its support: innovations
 	// are biased for a while when the filter learns.
 	const support = 9.0
@@ -183,7 +227,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 		id := TestDrift1 + TestID(i)
 		ts[id].set(worst, d.thr, d.sdb*sigma, "m")
 		span, first := m.cfg.Tests.Windows[i], true
-		for _, w := range m.witnesses(m.odo.before(t, span), m.dop.before(t, span), body, white, &sp) {
+		for _, w := range m.witnesses(m.odo.before(t, span), m.dop.before(t, span), &now, &sp) {
 			if !w.ok {
 				continue
 			}
@@ -196,12 +240,16 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 				st.set(math.Max(w.nis, st.Stat), d.gate.Threshold, math.Min(least, st.Detectable), "m")
 			}
 			seen, first = true, false
-			if i < len(d.win)-1 && w.nis > d.hinting && w.fixes == d.fixes && math.Hypot(w.y[0], w.y[1]) > math.Hypot(d.doubt.hint[0], d.doubt.hint[1]) {
-				d.doubt.hint = w.y
+			if w.fixes != d.fixes {
+				continue // a new fix may stand elsewhere: no drift
 			}
 			// The short windows see a drift first, the long one how far it went.
-			suspect = suspect || i < len(d.win)-1 && w.nis > d.doubtful && w.fixes == d.fixes
-			if suspect && w.fixes == d.fixes {
+			short := i < len(d.win)-1
+			if short && w.nis > d.hinting {
+				d.doubt.show(&w.y)
+			}
+			suspect = suspect || short && w.nis > d.doubtful
+			if suspect {
 				if d.doubt.size == 0 {
 					d.remember(m, t)
 				}
@@ -215,8 +263,8 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 			alarm = id
 		}
 	}
-	m.odo.note(d.fixes, body, m.f.Vel, m.f.Latency, white, &sp)
-	m.dop.note(m, body, white)
+	m.odo.note(&now, &sp)
+	m.dop.note(&now)
 	for a := range 2 {
 		if d.cus[a].Push(y[a]/math.Sqrt(v[a])) && (!seen || backed) {
 			alarm = TestCusum
@@ -236,7 +284,7 @@ func (d *driftTests) push(m *Monitor, t float64, z r3.Vec, white [3]float64, in 
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventDrift, Cause: alarm.String(), Size: math.Hypot(y[0], y[1]), Where: m.where(),
 		Detail: fmt.Sprintf("fixed positions wander from the inertial path (test %s, statistic %.1f, threshold %.1f)", alarm, ts[alarm].Stat, ts[alarm].Threshold)})
 	m.trust.steps.Close()
-	m.takeBack(t, body, white)
+	m.takeBack(t, &now)
 }
 
 // remember keeps the marks of some seconds ago, when the drift had not begun.
@@ -244,12 +292,10 @@ func (d *driftTests) remember(m *Monitor, t float64) {
 	span := m.cfg.Tests.Windows[1]
 	d.clean = cleanMarks{}
 	if a := m.odo.oldest(t, span); a != nil {
-		d.clean.o = *a
-		d.clean.hasOdo = true
+		d.clean.odo = *a
 	}
 	if a := m.dop.oldest(t, span); a != nil {
-		d.clean.d = *a
-		d.clean.hasDop = true
+		d.clean.dop = *a
 	}
 }
 
@@ -258,7 +304,7 @@ func (d *driftTests) remember(m *Monitor, t float64) {
 // off. What is taken back is what shows best; how far it may have gone is for
 // the longest window to say, by the sharper witness. What heading was learned
 // meanwhile is in doubt.
-func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64) {
+func (m *Monitor) takeBack(t float64, now *sighting) {
 	f := &m.f
 	f.Flush()
 	var y integrity.Vec3
@@ -271,7 +317,7 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64) {
 			turn = math.Remainder(m.odo.lead-a.lead, 2*math.Pi)
 		}
 		size := math.Inf(1)
-		for _, w := range m.witnesses(a, m.dop.before(t, span), body, white, &sp) {
+		for _, w := range m.witnesses(a, m.dop.before(t, span), now, &sp) {
 			if w.ok && w.nis > best {
 				best, y = w.nis, w.y
 			}
@@ -301,30 +347,29 @@ func (m *Monitor) takeBack(t float64, body r3.Vec, white [3]float64) {
 
 // returned reports whether the last step brought a receiver that had drifted
 // back: no witness, carried on from before the drift, denies where it stands now
-// (the body's origin, m, ENU), and one says that it was not there before the
+// (the antenna at z, m, ENU), and one says that it was not there before the
 // step.
-func (m *Monitor) returned(body r3.Vec, white [3]float64) bool {
-	// The odds that make up for how rare a return is, as a likelihood ratio, and
-	// the probability to call a true return none.
-	const odds, miss = 100.0, 0.05
+func (m *Monitor) returned(z r3.Vec, white [3]float64) bool {
+	// The odds that make up for how rare a return is, as a likelihood ratio.
+	const odds = 100.0
 	tr, k := &m.trust, &m.drift.clean
 	if tr.steps.Count < 2 {
 		return false
 	}
 	var o *odoMark
 	var d *dopplerMark
-	if k.hasOdo && m.odo.ok && k.o.run == m.odo.run {
-		o = &k.o
+	if k.odo.run == m.odo.run {
+		o = &k.odo
 	}
-	if k.hasDop && k.d.run == m.dop.run && m.dop.t > k.d.t {
-		d = &k.d
+	if k.dop.run == m.dop.run {
+		d = &k.dop
 	}
-	back, sp := false, m.odoSpread()
-	for _, w := range m.witnesses(o, d, body, white, &sp) {
+	back, now, sp := false, m.sight(z, white), m.odoSpread()
+	for _, w := range m.witnesses(o, d, &now, &sp) {
 		if !w.ok {
 			continue
 		}
-		if w.nis > integrity.Chi2Upper(miss, 2) {
+		if w.nis > m.drift.denied {
 			return false
 		}
 		away := integrity.Vec3{w.y[0] - tr.step[0], w.y[1] - tr.step[1]}

@@ -128,9 +128,8 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.rcv.reset()
 	m.trust.reset()
 	m.drift.init(&cfg)
-	m.dop.init()
 	m.odo.reset()
-	m.dop.reset()
+	m.dop.init()
 	m.units.reset()
 	m.units.configure(&cfg.IMU)
 	m.coast.reset()
@@ -272,9 +271,7 @@ func (m *Monitor) realign(why string) {
 	m.phase = phaseEmpty
 	m.rcv.prev.ok = false
 	m.trust.lose()
-	m.drift.reset()
-	m.odo.reset()
-	m.dop.reset()
+	m.forgetPath()
 	m.coast.reset()
 }
 

@@ -40,12 +40,9 @@ type path struct {
 // odoMark is the odometer beside a fixed epoch.
 type odoMark struct {
 	path
-	fixes      int
-	z, v       r3.Vec  // m, ENU, body origin by the receiver; m/s
-	lat        float64 // s, the latency by which the epoch was placed in time
+	sighting
 	spread     spread
 	way, slide float64
-	white      [3]float64
 }
 
 func (o *odometer) reset() {
@@ -108,11 +105,10 @@ func turned(v r3.Vec, a float64) r3.Vec {
 	return r3.Vec{X: cos*v.X - sin*v.Y, Y: sin*v.X + cos*v.Y, Z: v.Z}
 }
 
-// note remembers a fixed epoch to which the path was settled: body origin z by
-// the receiver, velocity v.
-func (o *odometer) note(fixes int, z, v r3.Vec, lat float64, white [3]float64, s *spread) {
+// note remembers a fixed epoch to which the path was settled.
+func (o *odometer) note(now *sighting, s *spread) {
 	if o.ok {
-		o.put(o.t, &odoMark{path: o.path, fixes: fixes, z: z, v: v, lat: lat, spread: *s, way: o.way, slide: o.slide, white: white})
+		o.put(o.t, &odoMark{path: o.path, sighting: *now, spread: *s, way: o.way, slide: o.slide})
 	}
 }
 
@@ -130,10 +126,9 @@ type spread struct {
 // compare returns the receiver's displacement since mark a less the
 // odometer's, m, east and north, and its covariance. The path was settled to
 // the epoch.
-func (o *odometer) compare(a *odoMark, z, v r3.Vec, lat float64, white [3]float64, s *spread) (y integrity.Vec3, c integrity.Sym3) {
+func (o *odometer) compare(a *odoMark, now *sighting, s *spread) (y integrity.Vec3, c integrity.Sym3) {
 	d := turned(r3.Sub(o.p, a.p), a.lead)
-	e := r3.Sub(r3.Sub(z, a.z), d)
-	e = r3.Sub(e, r3.Scale(lat-a.lat, a.v)) // placed in time by different latencies
+	e := r3.Sub(now.since(&a.sighting), d)
 	y = integrity.Vec3{e.X, e.Y}
 	way, slide := o.way-a.way, o.slide-a.slide
 	// Along the chord scale errors, across it heading errors; slip and white
@@ -150,12 +145,12 @@ func (o *odometer) compare(a *odoMark, z, v r3.Vec, lat float64, white [3]float6
 	scale, yaw, slip := math.Max(s.scale, old.scale), math.Max(s.yaw, old.yaw), math.Max(s.slip, old.slip)
 	along := scale * scale * chord * chord
 	across := yaw * yaw * chord * chord
-	iso := slip*slip*slide*slide + s.wheel*s.wheel*way + 2*s.ch*s.ch*(1-math.Exp(-(o.t-a.t)/s.tau))
+	iso := slip*slip*slide*slide + s.wheel*s.wheel*way + s.ch*s.ch*renewed(o.t-a.t, s.tau)
 	hx, hy, hxy := o.astray(a, old.bias, s.walk)
-	c[0][0] = along*ux*ux + across*uy*uy + hx + iso + white[0] + a.white[0]
-	c[1][1] = along*uy*uy + across*ux*ux + hy + iso + white[1] + a.white[1]
+	c[0][0] = along*ux*ux + across*uy*uy + hx + iso + now.white[0] + a.white[0]
+	c[1][1] = along*uy*uy + across*ux*ux + hy + iso + now.white[1] + a.white[1]
 	c[0][1] = (along-across)*ux*uy + hxy
-	dv := r3.Sub(v, a.v)
+	dv := r3.Sub(now.v, a.v)
 	late := math.Max(s.lat, old.lat)
 	c[0][0] += late * late * dv.X * dv.X
 	c[1][1] += late * late * dv.Y * dv.Y

@@ -97,7 +97,7 @@ func TestOdometer_LetsGo(t *testing.T) {
 				t.Fatal("the odometer stopped by itself")
 			}
 			m.odo.settle(m.f.T, m.f.Yaw())
-			m.odo.note(0, m.odo.p, m.f.Vel, 0, [3]float64{}, &spread{})
+			m.odo.note(&sighting{z: m.odo.p, v: m.f.Vel}, &spread{})
 		}
 		spoil(m)
 		m.odo.add(m, m.f.Forward(), m.wAt, middle(&m.f), 0.005)
@@ -115,7 +115,7 @@ func TestOdometer_Before(t *testing.T) {
 	}
 	for k := range historyLen + 200 { // wraps
 		o.settle(float64(k)/10, 0)
-		o.note(0, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		o.note(&sighting{}, &spread{})
 	}
 	last := float64(historyLen+199) / 10
 	for _, span := range []float64{0.1, 1, 5, 20, 51} {
@@ -140,13 +140,13 @@ func TestOdometer_Compare(t *testing.T) {
 		white := [3]float64{1e-4, 1e-4, 1e-4}
 		const steps = 1000
 		o.settle(0, 0)
-		o.note(0, r3.Vec{X: 7}, r3.Vec{X: 10}, 0.08, white, &then)
+		o.note(&sighting{z: r3.Vec{X: 7}, v: r3.Vec{X: 10}, lat: 0.08, white: white}, &then)
 		for k := range steps {
 			o.leg = r3.Vec{X: 100.0 / steps}
 			o.settle(10*float64(k+1)/steps, 0)
 		}
 		o.way, o.slide = 100, 50
-		y, cov := o.compare(&o.mark[o.index(0)], r3.Vec{X: 107.3, Y: -0.2}, r3.Vec{X: 10}, 0.08, white, &now)
+		y, cov := o.compare(&o.mark[o.index(0)], &sighting{z: r3.Vec{X: 107.3, Y: -0.2}, v: r3.Vec{X: 10}, lat: 0.08, white: white}, &now)
 		if !(math.Abs(y[0]-0.3) < 1e-9 && math.Abs(y[1]+0.2) < 1e-9) {
 			t.Errorf("difference %.3f, %.3f m; want 0.3, -0.2", y[0], y[1])
 		}
@@ -183,10 +183,10 @@ func TestOdometer_Compare(t *testing.T) {
 	o.reset()
 	o.ok = true
 	o.settle(0, 0)
-	o.note(0, r3.Vec{}, r3.Vec{X: 10}, 0.08, [3]float64{}, &spread{})
+	o.note(&sighting{v: r3.Vec{X: 10}, lat: 0.08}, &spread{})
 	o.leg = r3.Vec{X: 10}
 	o.settle(1, 0)
-	y, c := o.compare(&o.mark[o.index(0)], r3.Vec{X: 10.1}, r3.Vec{Y: 10}, 0.09, [3]float64{}, &spread{lat: 0.01, tau: 10})
+	y, c := o.compare(&o.mark[o.index(0)], &sighting{z: r3.Vec{X: 10.1}, v: r3.Vec{Y: 10}, lat: 0.09}, &spread{lat: 0.01, tau: 10})
 	if !(math.Abs(y[0]) < 1e-9 && math.Abs(y[1]) < 1e-9) {
 		t.Errorf("difference %.3f, %.3f m after the latency was learned, want 0", y[0], y[1])
 	}
@@ -204,7 +204,7 @@ func TestOdometer_FreeOfCorrections(t *testing.T) {
 		o.ok = true
 		const before = 0.3 // rad, the filter's yaw at the mark
 		o.settle(0, before)
-		o.note(0, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{})
+		o.note(&sighting{}, &spread{})
 		for k := range 100 {
 			// The filter turns by learn a second while the gyro feels nothing.
 			yaw := before + learn*float64(k+1)/10
@@ -212,7 +212,7 @@ func TestOdometer_FreeOfCorrections(t *testing.T) {
 			o.leg = r3.Vec{X: cos, Y: sin}
 			o.settle(float64(k+1)/10, yaw)
 		}
-		y, _ := o.compare(&o.mark[o.index(0)], r3.Vec{X: 100 * math.Cos(before), Y: 100 * math.Sin(before)}, r3.Vec{}, 0, [3]float64{}, &spread{tau: 10})
+		y, _ := o.compare(&o.mark[o.index(0)], &sighting{z: r3.Vec{X: 100 * math.Cos(before), Y: 100 * math.Sin(before)}}, &spread{tau: 10})
 		if !(math.Hypot(y[0], y[1]) < 1e-9) {
 			t.Errorf("learning %.3f rad/s: %.3f, %.3f m off the straight", learn, y[0], y[1])
 		}
@@ -235,7 +235,7 @@ func TestOdometer_Astray(t *testing.T) {
 		o.reset()
 		o.ok = true
 		o.settle(0, lead)
-		o.note(0, r3.Vec{}, r3.Vec{}, 0, [3]float64{}, &spread{bias: bias})
+		o.note(&sighting{}, &spread{bias: bias})
 		yaw, wrong := 0.0, 0.0
 		for k := range steps {
 			yaw += v / radius * dt
@@ -321,7 +321,6 @@ func TestReturned(t *testing.T) {
 		m, move := circling()
 		m.f.Params.CorrTime, m.f.Params.CorrSigmaH = 10, 0.01
 		white := [3]float64{1e-4, 1e-4, 1e-4}
-		var start r3.Vec
 		for k := range 4000 { // 20 s, an epoch each 0.1 s
 			move()
 			if k%20 == 0 {
@@ -329,7 +328,7 @@ func TestReturned(t *testing.T) {
 			}
 			if k == 0 {
 				sp := m.odoSpread()
-				m.odo.note(0, start, m.f.Vel, m.f.Latency, white, &sp)
+				m.odo.note(&sighting{v: m.f.Vel, lat: m.f.Latency, white: white}, &sp)
 				if !tt.no {
 					m.drift.remember(m, m.f.T)
 				}
@@ -339,10 +338,10 @@ func TestReturned(t *testing.T) {
 			m.odo.reset()
 		}
 		m.odo.settle(m.f.T, m.f.Yaw())
-		body := turned(r3.Sub(m.odo.p, m.drift.clean.o.p), m.drift.clean.o.lead)
+		body := turned(r3.Sub(m.odo.p, m.drift.clean.odo.p), m.drift.clean.odo.lead)
 		body.X += tt.off
 		m.trust.steps.Count, m.trust.step = tt.count, integrity.Vec3{tt.step}
-		if got := m.returned(body, white); got != tt.want {
+		if got := m.returned(r3.Add(body, m.f.ToWorld(m.lever)), white); got != tt.want {
 			t.Errorf("%s: returned is %v", tt.name, got)
 		}
 	}

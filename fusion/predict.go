@@ -166,9 +166,7 @@ func (m *Monitor) advance(t float64) {
 func (m *Monitor) bridge(s *imuSample, dt float64) {
 	// What a car may do unseen: m/s², rad/s of yaw, rad of roll and pitch at most.
 	const acc, rate, tilt = 4.0, 0.5, 0.1
-	m.odo.reset()
-	m.dop.reset()
-	m.drift.reset()
+	m.forgetPath()
 	for left := dt; left > 0; left -= 0.02 {
 		m.f.Predict(s.w, s.f, math.Min(0.02, left))
 	}

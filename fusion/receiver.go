@@ -148,13 +148,12 @@ func (m *Monitor) onEpoch(e *gnss.Epoch) {
 func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	r := &m.rcv
 	r.class = m.cfg.GNSS.Classify(e)
-	switch tr := &m.trust; {
-	case r.class != ClassFixed:
-		tr.fixed = math.NaN()
-	case math.IsNaN(tr.fixed):
-		tr.fixed = m.now
-	}
-	if r.class != ClassFixed {
+	if r.class == ClassFixed {
+		if math.IsNaN(m.trust.fixed) {
+			m.trust.fixed = m.now
+		}
+	} else {
+		m.trust.fixed = math.NaN()
 		m.trust.stain()
 		if e.Quality != gnss.QualityFixed {
 			m.trust.redone = true
@@ -332,9 +331,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	if m.rcv.class == ClassFixed {
 		m.trust.used = m.now
 	}
-	m.drift.reset()
-	m.odo.reset()
-	m.dop.reset()
+	m.forgetPath()
 	m.units.arm = leverFit{} // what it gathered was of another trajectory
 	m.remember(e, z, t, m.f.Latency, white, m.antenna())
 	return true
@@ -529,9 +526,9 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	}
 	if !tr.steps.Open {
 		tr.redone = false
-	}
-	if !tr.steps.Open && !(m.now-tr.fixed > youngFix) {
-		tr.proven = false
+		if !(m.now-tr.fixed > youngFix) {
+			tr.proven = false
+		}
 	}
 	tr.steps.Add(m.now, &y, &s)
 	tr.step = y
@@ -566,7 +563,7 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 	var s integrity.Sym3
 	a := r3.Add(f.ToWorld(r3.Sub(m.fAt, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
 	dv := [3]float64{a.X * dt, a.Y * dt, a.Z * dt} // change of velocity, for the latency
-	grow := 2 * (1 - math.Exp(-dt/f.Params.CorrTime))
+	grow := renewed(dt, f.Params.CorrTime)
 	ch, cv := f.Params.CorrSigmaH, f.Params.CorrSigmaV
 	lat := f.P[eskf.ILat][eskf.ILat]
 	for i := range 3 {
@@ -615,7 +612,7 @@ func (m *Monitor) reconcile(in *eskf.Innovation, nis float64) (use bool) {
 // the odometer. The filter's own position followed the drift and is given up.
 func (m *Monitor) recover(z r3.Vec, white [3]float64) bool {
 	tr := &m.trust
-	if !tr.drifted || tr.orphan || !m.returned(r3.Sub(z, m.f.ToWorld(m.lever)), white) {
+	if !tr.drifted || tr.orphan || !m.returned(z, white) {
 		return false
 	}
 	for i := range 2 {
@@ -630,9 +627,7 @@ func (m *Monitor) forgive() {
 	tr := &m.trust
 	tr.steps.Close()
 	tr.drifted, tr.redone, tr.orphan = false, false, false
-	m.drift.reset()
-	m.odo.reset()
-	m.dop.reset()
+	m.forgetPath()
 	ts := &m.snap.Tests
 	for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
 		ts[id].alarm(false, m.host(m.now))
@@ -667,9 +662,7 @@ func (m *Monitor) reconsider() {
 	tr.lose()
 	m.phase = phaseEmpty
 	m.rcv.prev.ok = false
-	m.drift.reset()
-	m.odo.reset()
-	m.dop.reset()
+	m.forgetPath()
 }
 
 // confirm takes a person's word that the car stands on check mark name: a
