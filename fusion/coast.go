@@ -199,8 +199,8 @@ func (m *Monitor) coastAid(g *eskf.Filter, wz, step float64) {
 func (m *Monitor) overLimit(s *Snapshot, g *eskf.Filter, p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
 	c := posCov(p)
 	k := m.kCoast
-	lat := (k*math.Sqrt(math.Max(0, c.Along(-n, e)))+s.PLLat.Step+s.PLLat.Drift+s.PLLat.Timing)/s.ALLat - 1
-	lon := (k*math.Sqrt(math.Max(0, c.Along(e, n)))+s.PLLon.Step+s.PLLon.Drift+s.PLLon.Timing)/s.ALLon - 1
+	lat := (k*math.Sqrt(math.Max(0, c.Along(-n, e)))+s.PLLat.unseen()+s.PLLat.Timing)/s.ALLat - 1
+	lon := (k*math.Sqrt(math.Max(0, c.Along(e, n)))+s.PLLon.unseen()+s.PLLon.Timing)/s.ALLon - 1
 	yaw := (k*math.Sqrt(math.Max(0, g.YawVariance(p)))+s.PLYaw.Timing)/s.ALYaw - 1
 	w := math.Max(lat, math.Max(lon, yaw))
 	if math.IsNaN(w) {

@@ -60,6 +60,7 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 		return
 	}
 	f := &m.f
+	o.acc = f.ToWorld(r3.Sub(m.fAt, f.AccBias))
 	r := r3.Sub(r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course), Z: f.Vel.Z}, f.Vel)
 	dt := t - o.t
 	if !(dt > 0 && dt < gap) || math.Hypot(r.X, r.Y) > wild {
@@ -69,7 +70,6 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 	}
 	o.p = r3.Add(o.p, r3.Add(o.leg, r3.Scale(dt, r)))
 	o.t, o.leg = t, r3.Vec{}
-	o.acc = f.ToWorld(r3.Sub(m.fAt, f.AccBias))
 	if !math.IsNaN(m.trust.good) {
 		arm := f.ToWorld(r3.Cross(r3.Sub(m.wAt, f.GyroBias), m.lever))
 		o.fit.add(r, arm, o.acc, m.cfg.GNSS.SpeedSigma)

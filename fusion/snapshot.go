@@ -58,6 +58,10 @@ type PL struct {
 	Sigma  float64 // 1 sigma behind Noise
 }
 
+// unseen is what the tests may not have seen, or not yet proven: no noise, and
+// it does not grow with speed.
+func (p *PL) unseen() float64 { return p.Step + p.Drift }
+
 // TestID names one integrity test.
 type TestID uint8
 

@@ -141,9 +141,14 @@ func blankEpoch() gnss.Epoch {
 		ErrN: n, ErrE: n, ErrU: n, Heading: n, Tracked: -1, CN0: n}
 }
 
+func blankPL() PL {
+	n := math.NaN()
+	return PL{n, n, n, n, n, n}
+}
+
 func blankSnapshot() Snapshot {
 	n := math.NaN()
-	pl := PL{n, n, n, n, n, n}
+	pl := blankPL()
 	s := Snapshot{T: n, UTC: n, Since: n, SpeedCap: n, Coast: n, Handover: n, LeaveIn: n, Pos: geodesy.LLA{Lat: n, Lon: n, H: n},
 		Roll: n, Pitch: n, Yaw: n, Speed: n, YawRate: n, LatAcc: n, LonAcc: n, SigmaLat: n, SigmaLon: n, SigmaYaw: n,
 		PLLat: pl, PLLon: pl, PLYaw: pl, ALLat: n, ALLon: n, ALYaw: n, Epoch: blankEpoch(), EpochAge: n, EpochRate: n, SigmaFix: n,
@@ -279,7 +284,7 @@ func (m *Monitor) protect(s *Snapshot) {
 	t := m.timing()
 	set := func(pl *PL, sigma, step, drift, rate float64) {
 		pl.Sigma, pl.Step, pl.Drift = sigma, step, drift
-		pl.Total, pl.Noise, pl.Timing = integrity.Protection(m.kPL, sigma, step+drift, rate, t)
+		pl.Total, pl.Noise, pl.Timing = integrity.Protection(m.kPL, sigma, pl.unseen(), rate, t)
 	}
 	d := &m.drift.doubt
 	set(&s.PLLat, s.SigmaLat, step, d.along(-n, e), s.Speed*math.Abs(s.YawRate)*t)
@@ -328,7 +333,7 @@ func posCov(p *[eskf.NErr][eskf.NErr]float64) (c integrity.Sym3) {
 
 func (m *Monitor) describeNothing(s *Snapshot) {
 	n := math.NaN()
-	pl := PL{n, n, n, n, n, n}
+	pl := blankPL()
 	s.Pos = geodesy.LLA{Lat: n, Lon: n, H: n}
 	s.ENU, s.Vel = geodesy.ENU{E: n, N: n, U: n}, geodesy.ENU{E: n, N: n, U: n}
 	s.Roll, s.Pitch, s.Yaw, s.Speed, s.YawRate, s.LatAcc, s.LonAcc = n, n, n, n, n, n, n
@@ -553,8 +558,8 @@ func (m *Monitor) capNow(s *Snapshot) float64 {
 	v := &m.cfg.Vehicle
 	return integrity.SpeedCap(integrity.CapInput{
 		Speed: s.Speed, Coast: s.Coast,
-		LatFixed: s.PLLat.Noise + s.PLLat.Step + s.PLLat.Drift, LatPerV: math.Abs(s.YawRate) * m.timing(),
-		LonFixed: s.PLLon.Noise + s.PLLon.Step + s.PLLon.Drift, LonPerV: m.timing(),
+		LatFixed: s.PLLat.Noise + s.PLLat.unseen(), LatPerV: math.Abs(s.YawRate) * m.timing(),
+		LonFixed: s.PLLon.Noise + s.PLLon.unseen(), LonPerV: m.timing(),
 		ALLat: s.ALLat, ALLon: s.ALLon,
 		Reaction: v.Reaction, Reactive: v.ReactiveSpeed, Brake: v.Brake, Max: v.MaxSpeed,
 	})

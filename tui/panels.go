@@ -39,20 +39,7 @@ func limitLines(v *View, w int, full bool) []line {
 		l = append(l, bar(r.pl, r.al, bw)...)
 		out = append(out, l)
 		if full {
-			dec := r.dec + 1
-			if r.pl.Drift > 0 { // one part more has to fit
-				dec = r.dec
-			}
-			l := line(nil).to(labelWidth).put(Label, "█ noise ").put(Plain, num(r.pl.Noise, dec)).
-				put(Label, "  ▓ step ").put(Plain, num(r.pl.Step, dec))
-			if r.pl.Drift > 0 {
-				l = l.put(Label, "  ▒ drift ").put(Plain, num(r.pl.Drift, dec))
-			}
-			l = l.put(Label, "  ░ timing ").put(Plain, num(r.pl.Timing, dec))
-			if !(r.pl.Drift > 0) {
-				l = l.put(Label, "  σ ").put(Plain, num(r.pl.Sigma, dec))
-			}
-			out = append(out, l)
+			out = append(out, partsLine(r.pl, r.dec))
 		}
 	}
 	out = append(out, coastLine(v))
@@ -62,6 +49,27 @@ func limitLines(v *View, w int, full bool) []line {
 		out = append(out, row("unseen").put(Plain, "a drift under "+detectable(&s.Tests[fusion.TestDrift3])+", a step under "+detectable(&s.Tests[fusion.TestJump])))
 	}
 	return out
+}
+
+// partsLine tells the parts of a protection level, in the order of its bar. A
+// suspected drift takes the room of sigma and of the last decimal.
+func partsLine(pl *fusion.PL, dec int) line {
+	drift := pl.Drift > 0
+	if !drift {
+		dec++
+	}
+	l := line(nil).to(labelWidth)
+	part := func(name string, x float64) { l = l.put(Label, name).put(Plain, num(x, dec)) }
+	part("█ noise ", pl.Noise)
+	part("  ▓ step ", pl.Step)
+	if drift {
+		part("  ▒ drift ", pl.Drift)
+	}
+	part("  ░ timing ", pl.Timing)
+	if !drift {
+		part("  σ ", pl.Sigma)
+	}
+	return l
 }
 
 // coastLine compares the coast budget with the handover. Its risk is written

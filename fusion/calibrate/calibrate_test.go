@@ -1,7 +1,6 @@
 package calibrate
 
 import (
-	"encoding/json"
 	"errors"
 	"io/fs"
 	"math"
@@ -441,31 +440,37 @@ func recordings(t *testing.T) string {
 	return d
 }
 
-// A recording of another simulator, whose receiver reports the velocity of the
-// body origin and whose car leans: lever arm within 2 cm where the recording
-// excites it, latency within 10 ms, wheel scale within 0.1 %, each inside its own
-// 3 sigma, from the recording's settings and from the defaults.
-func TestCalibrate_OtherSimulator(t *testing.T) {
-	dir := filepath.Join(recordings(t), "nominal")
+// practice returns the files of a practice recording and what was done to it.
+func practice(t *testing.T, folder string) (map[string][]byte, *fixtures.Labels) {
+	t.Helper()
 	files := map[string][]byte{}
-	for _, n := range []string{fixtures.NMEAFile, fixtures.IMUFile, fixtures.WheelFile, fixtures.SettingsFile, fixtures.LabelsFile} {
-		b, err := os.ReadFile(filepath.Join(dir, n))
+	for _, n := range []string{fixtures.NMEAFile, fixtures.IMUFile, fixtures.WheelFile, fixtures.SettingsFile, fixtures.LabelsFile, fixtures.TruthFile} {
+		b, err := os.ReadFile(filepath.Join(recordings(t), folder, n))
 		if err != nil {
 			t.Skip(err)
 		}
 		files[n] = b
 	}
-	var l fixtures.Labels
-	if err := json.Unmarshal(files[fixtures.LabelsFile], &l); err != nil {
+	l, err := fixtures.ReadLabels(files[fixtures.LabelsFile])
+	if err != nil {
 		t.Fatal(err)
 	}
+	return files, l
+}
+
+// A recording of another simulator, whose receiver reports the velocity of the
+// body origin and whose car leans: lever arm within 2 cm where the recording
+// excites it, latency within 10 ms, wheel scale within 0.1 %, each inside its own
+// 3 sigma, from the recording's settings and from the defaults.
+func TestCalibrate_OtherSimulator(t *testing.T) {
+	files, l := practice(t, "nominal")
 	for _, own := range []bool{true, false} {
 		res := run(t, files, own, nil)
-		within(t, "nominal", res, truth(&l), 3, nil)
+		within(t, "nominal", res, truth(l), 3, nil)
 		measured(t, "nominal", res, "antenna x", "antenna y", "gnss latency", "wheel scale")
 		for name, tol := range map[string]float64{"antenna x": 0.02, "antenna y": 0.02, "gnss latency": 0.01, "wheel scale": 0.001} {
-			if it := res.Item(name); !(math.Abs(it.Value-truth(&l)[name]) <= tol) {
-				t.Errorf("%s is %g ± %g, truth %g", name, it.Value, it.Sigma, truth(&l)[name])
+			if it := res.Item(name); !(math.Abs(it.Value-truth(l)[name]) <= tol) {
+				t.Errorf("%s is %g ± %g, truth %g", name, it.Value, it.Sigma, truth(l)[name])
 			}
 		}
 		if it := res.Item("antenna z"); it.Verdict == Measured {

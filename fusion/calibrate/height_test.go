@@ -2,10 +2,7 @@ package calibrate
 
 import (
 	"bytes"
-	"encoding/json"
 	"math"
-	"os"
-	"path/filepath"
 	"testing"
 
 	"kerbline/fixtures"
@@ -20,27 +17,9 @@ import (
 // error. What is found is no better than what is claimed, and no claim is
 // missing that the recording would support.
 func TestAntennaHeight_OutOfReach(t *testing.T) {
-	dir := filepath.Join(recordings(t), "nominal")
-	files := map[string][]byte{}
-	for _, n := range []string{fixtures.NMEAFile, fixtures.IMUFile, fixtures.WheelFile, fixtures.SettingsFile, fixtures.LabelsFile, fixtures.TruthFile} {
-		b, err := os.ReadFile(filepath.Join(dir, n))
-		if err != nil {
-			t.Skip(err)
-		}
-		files[n] = b
-	}
+	files, l := practice(t, "nominal")
 	truth, err := score.ReadTruth(bytes.NewReader(files[fixtures.TruthFile]))
 	if err != nil {
-		t.Fatal(err)
-	}
-	var l struct {
-		Start  float64 `json:"start_unix"`
-		Params struct {
-			HostOff, HostDrift float64
-			Lever              [3]float64
-		}
-	}
-	if err := json.Unmarshal(files[fixtures.LabelsFile], &l); err != nil {
 		t.Fatal(err)
 	}
 	var epochs []gnss.Epoch
@@ -55,7 +34,7 @@ func TestAntennaHeight_OutOfReach(t *testing.T) {
 	hint, frame := 0, truth.Frame()
 	for i := range epochs {
 		e := &epochs[i]
-		host := e.UTC + l.Params.HostOff + (e.UTC-l.Start)*l.Params.HostDrift
+		host := e.UTC + l.HostMinusUTC + (e.UTC-l.StartUnix)*l.Params.HostDrift
 		p, ok := truth.At(host, &hint)
 		a, oka := truth.At(host-0.5, &hint)
 		b, okb := truth.At(host+0.5, &hint)
@@ -64,7 +43,7 @@ func TestAntennaHeight_OutOfReach(t *testing.T) {
 		}
 		z := frame.FromLLA(e.Pos)
 		sin, cos := math.Sincos(p.Yaw)
-		along = append(along, cos*(z.E-p.Pos.E)+sin*(z.N-p.Pos.N)-l.Params.Lever[0])
+		along = append(along, cos*(z.E-p.Pos.E)+sin*(z.N-p.Pos.N)-l.Lever[0])
 		slope = append(slope, (b.Pos.U-a.Pos.U)/math.Hypot(b.Pos.E-a.Pos.E, b.Pos.N-a.Pos.N))
 	}
 	if len(along) < 3000 {
@@ -118,7 +97,7 @@ func TestAntennaHeight_OutOfReach(t *testing.T) {
 	sigma := math.Sqrt(p[2][2])
 	it := res.Item("antenna z")
 	t.Logf("with the truth %.2f ± %.2f m, from the recording alone %.2f ± %.2f m, true %.3f m; white %.1f mm, slow %.1f mm over %.1f s",
-		x[2], sigma, it.Value, it.Sigma, l.Params.Lever[2], 1e3*math.Sqrt(white), 1e3*math.Sqrt(slow), tau)
+		x[2], sigma, it.Value, it.Sigma, l.Lever[2], 1e3*math.Sqrt(white), 1e3*math.Sqrt(slow), tau)
 	if sigma < 0.05 {
 		t.Errorf("the truth shows the height to %.3f m: calibrate should find more than ±%.2f m", sigma, it.Sigma)
 	}
