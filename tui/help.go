@@ -22,7 +22,7 @@ var helpText = []string{
 	"NO DATA|nothing heard from the monitor for half a second: not usable. Kerb chequered.",
 	"",
 	"!The figures",
-	"lateral|and along, heading: protection level of alert limit. The bar shows the parts: █ noise of the filter, ▓ largest step the jump test would miss, ░ speed times timing uncertainty. The limit is ┃; a bar past it is not usable.",
+	"lateral|and along, heading: protection level of alert limit. The bar shows the parts: █ noise of the filter, ▓ largest step the jump test would miss, ▒ a suspected drift (only then), ░ speed times timing uncertainty. The limit is ┃; a bar past it is not usable.",
 	"coast|seconds until a level would reach its limit if no GNSS were used from now on, at its own risk for each loss. Handover: seconds it takes to give the car to the fallback.",
 	"link|the small bars are the frames of each message type over the last minute, oldest first; the highest bar is the usual rate, a dot is none.",
 	"map|north is up. ⠒ map, = map_slow, o coasting, ? unproven, x unusable, S start, arrow: the car.",
