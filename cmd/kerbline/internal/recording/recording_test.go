@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -301,6 +302,51 @@ func TestUntimed(t *testing.T) {
 }
 
 // A receiver that has lost the time goes on at the pace of its fixes.
+// Whatever the order of an epoch's sentences, a gap in an untimed log keeps its
+// length: only some of them tell a time.
+func TestUntimed_GapInAnyOrder(t *testing.T) {
+	const first, last, gapFrom, gapTo = 32400, 32460, 32420, 32423 // s of the day
+	gsa := "$" + sum("GNGSA,A,3,01,02,03,04,05,06,07,08,,,,,1.2,0.6,1.0,1")
+	gsv := "$" + sum("GPGSV,1,1,04,01,40,083,46,02,17,308,41,12,07,344,39,14,22,228,45,1")
+	for _, order := range permutations(4) {
+		var b strings.Builder
+		for s := first; s <= last; s++ {
+			if s > gapFrom && s < gapTo {
+				continue
+			}
+			kinds := [4]string{ggaAt(float64(s)), rmcAt(float64(s), "160526"), gsa, gsv}
+			for _, k := range order {
+				b.WriteString(kinds[k] + "\r\n")
+			}
+		}
+		var got []float64
+		for _, m := range feed(t, open(t, map[string]string{"nmea.log": b.String()})) {
+			if m.Kind == fusion.KindEpoch {
+				got = append(got, m.Epoch.Arrival)
+			}
+		}
+		if want := last - first + 1 - (gapTo - gapFrom - 1); len(got) != want {
+			t.Fatalf("order %v: %d epochs, want %d", order, len(got), want)
+		}
+		if span := got[len(got)-1] - got[0]; math.Abs(span-(last-first)) > 1e-3 {
+			t.Errorf("order %v: the log spans %.3f s, want %d", order, span, last-first)
+		}
+	}
+}
+
+// permutations returns all orders of 0 to n-1.
+func permutations(n int) (all [][]int) {
+	if n == 0 {
+		return [][]int{nil}
+	}
+	for _, p := range permutations(n - 1) {
+		for at := 0; at <= len(p); at++ {
+			all = append(all, slices.Insert(slices.Clone(p), at, n-1))
+		}
+	}
+	return all
+}
+
 func TestUntimed_NoTime(t *testing.T) {
 	none := "$" + sum("GPGGA,,,,,,0,,,,,,,,") + "\r\n"
 	r := open(t, map[string]string{"nmea.log": rmcAt(10, "160526") + "\n" + ggaAt(10) + "\n" + rmcAt(10.5, "160526") + "\n" + ggaAt(10.5) + "\n" + strings.Repeat(none, 40)})
