@@ -12,11 +12,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerbline/cmd/kerbline/internal/day"
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
+	"kerbline/fusion/day"
 	"kerbline/gnss/geodesy"
 )
 

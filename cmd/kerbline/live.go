@@ -16,13 +16,13 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerbline/cmd/kerbline/internal/engine"
-	"kerbline/cmd/kerbline/internal/ntrip"
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sources"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
+	"kerbline/gnss/ntrip"
 	"kerbline/tui"
 )
 

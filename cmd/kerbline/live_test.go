@@ -22,13 +22,13 @@ import (
 	"time"
 
 	"kerbline/cmd/kerbline/internal/lines"
-	"kerbline/cmd/kerbline/internal/ntrip"
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sources/ptytest"
 	"kerbline/fixtures"
 	"kerbline/fusion"
+	"kerbline/gnss/ntrip"
 )
 
 // TestMain lets the test binary be the program itself, to be killed and

@@ -12,8 +12,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerbline/cmd/kerbline/internal/ntrip"
 	"kerbline/gnss/geodesy"
+	"kerbline/gnss/ntrip"
 	"kerbline/tui"
 )
 

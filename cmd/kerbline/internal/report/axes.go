@@ -5,7 +5,7 @@ import (
 	"strconv"
 	"time"
 
-	"kerbline/cmd/kerbline/internal/day"
+	"kerbline/fusion/day"
 )
 
 // wide and narrow are the two widths that figures are drawn at, px: for

@@ -6,9 +6,9 @@ import (
 	"slices"
 	"strings"
 
-	"kerbline/cmd/kerbline/internal/day"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
+	"kerbline/fusion/day"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/score"
 	"kerbline/gnss/corrections"

@@ -12,9 +12,9 @@ import (
 	"slices"
 	"strings"
 
-	"kerbline/cmd/kerbline/internal/day"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion/course"
+	"kerbline/fusion/day"
 	"kerbline/fusion/score"
 	"kerbline/fusion/score/bounds"
 )

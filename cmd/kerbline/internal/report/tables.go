@@ -7,8 +7,8 @@ import (
 	"math"
 	"strconv"
 
-	"kerbline/cmd/kerbline/internal/day"
 	"kerbline/fusion"
+	"kerbline/fusion/day"
 	"kerbline/fusion/score"
 	"kerbline/gnss/corrections"
 )

@@ -10,7 +10,7 @@ import (
 	"syscall"
 	"time"
 
-	"kerbline/cmd/kerbline/internal/ntrip"
+	"kerbline/gnss/ntrip"
 )
 
 // netConn is a TCP connection or a UDP socket.

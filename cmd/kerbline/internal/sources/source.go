@@ -9,8 +9,8 @@ import (
 	"sync"
 	"time"
 
-	"kerbline/cmd/kerbline/internal/ntrip"
 	"kerbline/fusion"
+	"kerbline/gnss/ntrip"
 )
 
 // Status is one source as it is now, in words.

@@ -19,9 +19,9 @@ import (
 	"testing"
 	"time"
 
-	"kerbline/cmd/kerbline/internal/ntrip"
 	"kerbline/cmd/kerbline/internal/sources/ptytest"
 	"kerbline/fusion"
+	"kerbline/gnss/ntrip"
 )
 
 // bin collects what a source gives.

@@ -8,7 +8,7 @@ import (
 	"strconv"
 	"strings"
 
-	"kerbline/cmd/kerbline/internal/ntrip"
+	"kerbline/gnss/ntrip"
 )
 
 // Kind is how a source is read.

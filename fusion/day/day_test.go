@@ -2,148 +2,17 @@ package day
 
 import (
 	"encoding/json"
-	"io"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
-	"kerbline/cmd/kerbline/internal/recording"
-	"kerbline/fixtures"
 	"kerbline/fusion"
 	"kerbline/fusion/score"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 )
-
-// session runs a recording through monitor and collector.
-func session(t testing.TB, name string, rec *recording.Recording) (*Session, *fusion.Config) {
-	t.Helper()
-	cfg, err := rec.Settings()
-	if err != nil {
-		t.Fatal(err)
-	}
-	crs, err := rec.Course()
-	if err != nil {
-		t.Fatal(err)
-	}
-	truth, err := rec.Truth()
-	if err != nil {
-		t.Fatal(err)
-	}
-	feed, err := rec.Feed(cfg.Config)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer feed.Close()
-	mon := fusion.NewMonitor(cfg.Config, crs)
-	col := NewCollector(name, &cfg.Config, truth)
-	for {
-		batch, err := feed.Next()
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		for i := range batch {
-			s, ev := mon.Step(&batch[i])
-			col.Add(s, ev)
-		}
-	}
-	col.Add(nil, mon.Close())
-	return col.Session(), &cfg.Config
-}
-
-// recordings is the folder of the practice recordings.
-func recordings(t testing.TB) string {
-	t.Helper()
-	dir := os.Getenv("KERBLINE_RECORDINGS")
-	if dir == "" {
-		root, _ := filepath.Abs(".")
-		for root != filepath.Dir(root) {
-			if _, err := os.Stat(filepath.Join(root, "go.mod")); err == nil {
-				break
-			}
-			root = filepath.Dir(root)
-		}
-		dir = filepath.Join(root, "..", "shared", "recordings")
-	}
-	if _, err := os.Stat(dir); err != nil {
-		t.Skipf("practice recordings: %v, want them there or in KERBLINE_RECORDINGS", err)
-	}
-	return dir
-}
-
-// The practice recordings, by what was done to them. link_late is a yes with a
-// caution: corrections came nine seconds late, yet every second stayed usable,
-// well inside the age that the receiver and the settings allow.
-func TestPractice(t *testing.T) {
-	dir := recordings(t)
-	for _, tt := range []struct {
-		name    string
-		answer  Answer
-		because string
-		caution string
-	}{
-		{"nominal", Yes, "usable in 100.0 %", ""},
-		{"base_moved", No, "the base is not where it was surveyed: off by 0.4", ""},
-		{"long_outage", No, "nothing came over the link", ""},
-		{"receiver_not_using", No, "corrections came as usual, but the receiver did not use them", ""},
-		{"link_silent", No, "nothing came over the link", ""},
-		{"jump", No, "the receiver said fixed while its position stepped", ""},
-		{"link_late", Yes, "usable in 100.0 %", "whole frames came, but late, twice (link_late)"},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			rec, err := recording.Open(filepath.Join(dir, tt.name), recording.Paths{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			s, cfg := session(t, tt.name, rec)
-			c := Judge([]*Session{s}, cfg)
-			if c.Answer != tt.answer || !strings.HasPrefix(c.Because, tt.because) {
-				t.Errorf("%s: %s, because %q, want %v because %q", tt.name, c.Headline, c.Because, tt.answer, tt.because)
-			}
-			all := ""
-			for _, w := range c.Cautions {
-				all += w.What + "\n"
-			}
-			if !strings.Contains(all, tt.caution) || tt.caution == "" && all != "" {
-				t.Errorf("cautions %q, want %q", all, tt.caution)
-			}
-			if tt.answer == No && c.Reasons[0].Do == "" {
-				t.Error("the first reason does not say what to do")
-			}
-		})
-	}
-}
-
-// What the generator does to a recording is what the answer names.
-func TestKinds(t *testing.T) {
-	for _, tt := range []struct {
-		kind, because string
-		answer        Answer
-	}{
-		{"halt", "usable in ", Yes},
-		{"link_corrupt", "bytes came over the link, but broken", No},
-		{"sky_blocked", "corrections came as usual, but the rover lost satellites", No},
-		{"units", "units or axes of the inertial sensor look wrong", No},
-	} {
-		s := fixtures.Standard(tt.kind, 1)
-		files, _ := s.Files()
-		rec, err := recording.FromFiles(files)
-		if err != nil {
-			t.Fatal(err)
-		}
-		ses, cfg := session(t, tt.kind, rec)
-		if c := Judge([]*Session{ses}, cfg); c.Answer != tt.answer || !strings.HasPrefix(c.Because, tt.because) {
-			t.Errorf("%s: %s, because %q, want %v because %q", tt.kind, c.Headline, c.Because, tt.answer, tt.because)
-		}
-	}
-}
 
 // drive feeds a collector a car on a round course of 400 m: standing for a
 // while, then at v m/s with a line every 0.1 s. touch changes each line.
