@@ -105,7 +105,10 @@ func sources(t *testing.T) []*source {
 var mayImport = map[string]struct{ own, others []string }{
 	"gnss/geodesy":     {},
 	"gnss/gnsstime":    {},
-	"gnss/rtcm":        {own: []string{"gnss/geodesy", "gnss/gnsstime"}},
+	"gnss/satellite":   {},
+	"gnss/orbit":       {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite"}},
+	"gnss/observation": {own: []string{"gnss/gnsstime", "gnss/satellite"}},
+	"gnss/rtcm":        {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite", "gnss/observation", "gnss/orbit"}},
 	"gnss/nmea":        {others: []string{"github.com/adrianmo/go-nmea"}},
 	"gnss/ntrip":       {},
 	"gnss":             {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/nmea"}},
@@ -361,6 +364,12 @@ var exportedFor = map[string][]string{
 		"fusion/day.Session.CapQuantile", "fusion/day.Unchecked",
 		"cmd/kerbline/internal/report.Figure.SVG", "cmd/kerbline/internal/report.Patterns", "cmd/kerbline/internal/report.StyleSheet",
 		"cmd/kerbline/internal/report.Tables",
+	},
+	"read by what is being built on the observations": {
+		"gnss/gnsstime.AtUTC", "gnss/gnsstime.Nearest", "gnss/observation.Epoch", "gnss/observation.Observation.Wavelength",
+		"gnss/orbit.Ephemeris.Serves", "gnss/orbit.Ephemeris.Transmitted", "gnss/orbit.Rotate", "gnss/orbit.Store", "gnss/orbit.Store.Sets",
+		"gnss/satellite.MaxNumber", "gnss/satellite.NoChannel", "gnss/satellite.Parse", "gnss/satellite.ParseSignal",
+		"gnss/satellite.System.Frequency", "gnss/satellite.System.Letter", "gnss/satellite.SystemOf",
 	},
 	"shows others how its package decides or is checked": {
 		"fixtures.DemoScenario", "fixtures.Truth.Inertial", "fusion/eskf.Filter.PositiveDefinite",

@@ -1,31 +1,24 @@
 package rtcm
 
-import "kerbline/gnss/geodesy"
-
-// System is a satellite constellation, as the MSM message number tells it.
-type System uint8
-
-const (
-	GPS System = iota
-	GLONASS
-	Galileo
-	SBAS
-	QZSS
-	BeiDou
-	NavIC
-	NSystems
-	NoSystem System = 0xff // not an observation message
+import (
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/satellite"
 )
 
-// String returns the system's name.
-func (s System) String() string {
-	if s < NSystems {
-		return systemNames[s]
-	}
-	return "none"
-}
+// System is a satellite constellation, as the MSM message number tells it.
+type System = satellite.System
 
-var systemNames = [NSystems]string{"GPS", "GLONASS", "Galileo", "SBAS", "QZSS", "BeiDou", "NavIC"}
+const (
+	GPS      = satellite.GPS
+	GLONASS  = satellite.GLONASS
+	Galileo  = satellite.Galileo
+	SBAS     = satellite.SBAS
+	QZSS     = satellite.QZSS
+	BeiDou   = satellite.BeiDou
+	NavIC    = satellite.NavIC
+	NSystems = satellite.NSystems
+	NoSystem = satellite.NoSystem // not an observation message
+)
 
 // Refusal says why bytes of a stream belong to no valid frame.
 type Refusal uint8

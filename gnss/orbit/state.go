@@ -1,0 +1,144 @@
+package orbit
+
+import (
+	"math"
+
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/gnsstime"
+	"kerbline/gnss/satellite"
+)
+
+const bdtMinusGPS = gnsstime.BDTMinusGPS
+
+// At returns the satellite at t, GPS time. It extrapolates without limit: whom
+// the set still serves is for [Ephemeris.Serves] to say.
+func (e *Ephemeris) At(t gnsstime.Time) State {
+	dc := t.Sub(e.Toc)
+	clock := e.Af0 + dc*(e.Af1+dc*e.Af2)
+	drift := e.Af1 + 2*dc*e.Af2
+	dt := t.Sub(e.Toe)
+	if e.inertial() {
+		pos, vel := e.Inertial.at(math.Max(-maxIntegrate, math.Min(maxIntegrate, dt)))
+		return State{Pos: pos, Vel: vel, Clock: clock, Drift: drift}
+	}
+	s := e.kepler(dt)
+	s.Clock += clock
+	s.Drift += drift
+	return s
+}
+
+// maxIntegrate bounds the work on a set that is asked far outside its time.
+const maxIntegrate = 4 * 3600 // s
+
+func (e *Ephemeris) inertial() bool { return e.Sat.System == satellite.GLONASS }
+
+// Transmitted returns when a signal was sent that a receiver received at its
+// own time tag with a pseudorange in m, and the satellite then. The receiver's
+// clock error is in both and cancels. delay is the group delay of the signal in
+// s (see [Ephemeris.Delay]); it moves the time by nanoseconds only, and 0 will
+// do for the position.
+func (e *Ephemeris) Transmitted(tag gnsstime.Time, pseudorange, delay float64) (gnsstime.Time, State) {
+	// The code shows the satellite's own clock; its error is a slow function,
+	// so that two rounds settle it.
+	raw := tag.Add(-pseudorange / satellite.SpeedOfLight)
+	t := raw
+	for range 2 {
+		dc := t.Sub(e.Toc)
+		t = raw.Add(-(e.Af0 + dc*(e.Af1+dc*e.Af2)))
+	}
+	s := e.At(t)
+	// The relativistic part, to 70 ns, moves the satellite by 0.3 mm.
+	dc := t.Sub(e.Toc)
+	rel := s.Clock - (e.Af0 + dc*(e.Af1+dc*e.Af2))
+	shift := -(rel - delay)
+	s.Pos.X += s.Vel.X * shift
+	s.Pos.Y += s.Vel.Y * shift
+	s.Pos.Z += s.Vel.Z * shift
+	s.Clock += s.Drift * shift
+	return t.Add(shift), s
+}
+
+// Rotate returns p, fixed to the Earth when a signal left, in the axes of the
+// Earth at its arrival travel seconds later (the Sagnac effect).
+func Rotate(p geodesy.ECEF, travel float64) geodesy.ECEF { return turn(p, earthGPS*travel) }
+
+// Delay returns the group delay in s of a signal against the clock of the set:
+// a single-frequency user subtracts it from the satellite's clock. ok is false
+// where the set does not hold what the signal needs.
+func (e *Ephemeris) Delay(sig satellite.Signal) (s float64, ok bool) {
+	d := e.GroupDelay
+	// ratio (f1/f)^2 of a carrier in MHz.
+	ratio := func(f1, f float64) float64 { return f1 * f1 / (f * f) }
+	switch e.Sat.System {
+	case satellite.GPS, satellite.QZSS: // T_GD of L1 P(Y), scaled to the others
+		switch sig.Band {
+		case '1':
+			return d[0], true
+		case '2':
+			return d[0] * ratio(1575.42, 1227.60), true
+		}
+	case satellite.Galileo:
+		switch {
+		case sig.Band == '1' && e.Source == INAV:
+			return d[1], true
+		case sig.Band == '1' && e.Source == FNAV:
+			return d[0], true
+		case sig.Band == '5' && e.Source == FNAV:
+			return d[0] * ratio(1575.42, 1176.45), true
+		case sig.Band == '7' && e.Source == INAV:
+			return d[1] * ratio(1575.42, 1207.14), true
+		case sig.Band == '5' && e.Source == INAV: // the two pairs share E1
+			return d[1] - d[0] + d[0]*ratio(1575.42, 1176.45), true
+		}
+	case satellite.BeiDou: // clock of B3I
+		switch sig.Band {
+		case '2':
+			return d[0], true
+		case '7':
+			return d[1], true
+		case '6':
+			return 0, true
+		}
+	case satellite.GLONASS:
+		switch sig.Band {
+		case '1':
+			return 0, true
+		case '2':
+			return d[0], true
+		}
+	}
+	return 0, false
+}
+
+// Healthy reports whether the satellite calls its signals sound.
+func (e *Ephemeris) Healthy() bool {
+	switch e.Sat.System {
+	case satellite.Galileo:
+		// Bits as in RINEX: E1-B DVS 0, HS 1-2; E5a DVS 3, HS 4-5; E5b DVS 6, HS 7-8.
+		if e.Source == FNAV {
+			return e.Health&0x38 == 0
+		}
+		return e.Health&0x1C7 == 0
+	case satellite.QZSS:
+		return e.Health&0x20 == 0 // bit of the summary, L1 C/A
+	}
+	return e.Health == 0
+}
+
+// MaxAge returns how far from its reference time in s a set serves.
+func (e *Ephemeris) maxAge() float64 {
+	switch e.Sat.System {
+	case satellite.GLONASS:
+		return 1800 // tb +-15 min, and one set late
+	case satellite.Galileo:
+		return 4 * 3600
+	case satellite.GPS, satellite.QZSS:
+		return math.Max(2*3600, e.FitHours/2*3600)
+	}
+	return 2 * 3600
+}
+
+// Serves reports whether the set is sound and made for t.
+func (e *Ephemeris) Serves(t gnsstime.Time) bool {
+	return e.Healthy() && math.Abs(t.Sub(e.Toe)) <= e.maxAge()
+}
