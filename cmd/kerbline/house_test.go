@@ -372,7 +372,7 @@ var exportedFor = map[string][]string{
 		"gnss/satellite.System.Frequency", "gnss/satellite.System.Letter", "gnss/satellite.SystemOf",
 	},
 	"shows others how its package decides or is checked": {
-		"fixtures.DemoScenario", "fixtures.Truth.Inertial", "fusion/eskf.Filter.PositiveDefinite",
+		"fixtures.DemoScenario", "fusion/eskf.Filter.PositiveDefinite",
 		"gnss/corrections.Decide", "gnss/corrections.Missing", "gnss/corrections.DefaultConfig", "cmd/kerbline/internal/inject.AppendTag",
 	},
 }
