@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
@@ -164,12 +165,19 @@ func hear(ctx context.Context, addr string, during time.Duration, in *inputs) (*
 	defer l.Close()
 	stop := context.AfterFunc(ctx, func() { l.Close() })
 	defer stop()
+	ses, err := heardDay(ctx, l.Next, l.Addr(), during, &cfg, crs)
+	return ses, cfg, err
+}
+
+// heardDay makes a session of the verdicts that next gives, as [publish.Listener]
+// does.
+func heardDay(ctx context.Context, next func(context.Context) (lines.Verdict, error), addr string, during time.Duration, cfg *settings.File, crs *course.Course) (*day.Session, error) {
 	var frame geodesy.Frame
 	if crs != nil {
 		frame = geodesy.NewFrame(crs.Origin())
 		crs.Bind(frame)
 	}
-	col := day.NewCollector("verdicts at "+l.Addr(), &cfg.Config, nil)
+	col := day.NewCollector("verdicts at "+addr, &cfg.Config, nil)
 	col.LinesOnly()
 	var (
 		last  fusion.Snapshot
@@ -177,14 +185,14 @@ func hear(ctx context.Context, addr string, during time.Duration, in *inputs) (*
 		hint  = -1
 	)
 	for last.T-first < during.Seconds() || math.IsNaN(first) {
-		v, err := l.Next(ctx)
+		v, err := next(ctx)
 		var snap fusion.Snapshot
 		switch {
 		case ctx.Err() != nil: // what was heard so far counts
 			if math.IsNaN(first) {
-				return nil, cfg, errInterrupted
+				return nil, errInterrupted
 			}
-			return col.Session(), cfg, nil
+			return col.Session(), nil
 		case err == nil:
 			snap = publish.Snapshot(&v)
 			if math.IsNaN(first) {
@@ -198,12 +206,12 @@ func hear(ctx context.Context, addr string, during time.Duration, in *inputs) (*
 			snap = publish.Nothing(&last)
 			snap.T += publish.Hold
 		default:
-			return nil, cfg, err
+			return nil, err
 		}
 		col.Add(&snap, nil)
 		last = snap
 	}
-	return col.Session(), cfg, nil
+	return col.Session(), nil
 }
 
 // locate puts the place on the map, which verdict lines do not say, into s.

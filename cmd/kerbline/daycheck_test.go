@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"fmt"
 	"net"
 	"os"
 	"path/filepath"
@@ -12,7 +11,11 @@ import (
 	"testing"
 	"time"
 
+	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/publish"
+	"kerbline/cmd/kerbline/internal/settings"
+	"kerbline/fusion"
+	"kerbline/fusion/day"
 )
 
 // enough lets a short recording count as a day.
@@ -73,33 +76,59 @@ func TestDaycheckLive(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	heard := bytes.Split(bytes.TrimSpace(data), []byte("\n"))
+	next := func(context.Context) (lines.Verdict, error) {
+		v, err := lines.ParseVerdict(heard[0])
+		heard = heard[1:]
+		return v, err
+	}
+	cfg := settings.Default()
+	for _, set := range enough {
+		if set != "--set" {
+			if err := cfg.Set(set); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	crs, _, err := loadCourse(filepath.Join(dir, "track.geojson"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ses, err := heardDay(context.Background(), next, "127.0.0.1:47100", 110*time.Second, &cfg, crs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	err = answerDay(day.Judge([]*day.Session{ses}, &cfg.Config), false, &out)
+	if err != errDayNo || !strings.Contains(out.String(), "the receiver said fixed while its position stepped") || !strings.Contains(out.String(), "verdict lines do not tell") {
+		t.Errorf("%v, %s", err, out.String())
+	}
+}
+
+// What is published reaches the day check, and a stop gives the answer so far.
+func TestDaycheckHears(t *testing.T) {
 	free, err := net.ListenPacket("udp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	addr := free.LocalAddr().String()
 	free.Close()
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
-	defer cancel()
+	p, err := publish.Dial(addr, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	ctx, cancel := context.WithCancel(context.Background())
 	go func() {
-		conn, err := net.Dial("udp", addr)
-		if err != nil {
-			return
-		}
-		defer conn.Close()
-		for ctx.Err() == nil { // again and again: nobody knows when the other side hears
-			for _, l := range bytes.Split(bytes.TrimSpace(data), []byte("\n")) {
-				var at struct{ T float64 }
-				_ = json.Unmarshal(l, &at)
-				fmt.Fprintf(conn, `%s,"valid_until":%.4f}`, l[:len(l)-1], at.T+publish.Hold)
-				time.Sleep(200 * time.Microsecond)
-			}
-			time.Sleep(6 * time.Second) // then it is another monitor
+		defer cancel()
+		for s := (fusion.Snapshot{}); s.Seq < 60; s.Seq++ { // over the rule's first second
+			s.T = 1000 + 0.05*float64(s.Seq)
+			p.Send(&s)
+			time.Sleep(50 * time.Millisecond)
 		}
 	}()
 	var out, errOut bytes.Buffer
-	code := run(ctx, append([]string{"daycheck", "--live", "udp://" + addr, "--for", "110s", "--course", filepath.Join(dir, "track.geojson")}, enough...), strings.NewReader(""), &out, &errOut)
-	if code != exitNo || !strings.Contains(out.String(), "the receiver said fixed while its position stepped") || !strings.Contains(out.String(), "verdict lines do not tell") {
+	if code := run(ctx, []string{"daycheck", "--live", "udp://" + addr}, strings.NewReader(""), &out, &errOut); code != exitNo || !strings.Contains(out.String(), "verdict lines do not tell") {
 		t.Errorf("exit %d, %s\nmessages %s", code, out.String(), errOut.String())
 	}
 }

@@ -1,14 +1,13 @@
 package main
 
 import (
-	"encoding/json"
+	"bufio"
+	"context"
 	"errors"
 	"fmt"
-	"math"
+	"io"
 	"net"
-	"os"
-	"strings"
-	"time"
+	"sync/atomic"
 
 	"github.com/spf13/cobra"
 
@@ -20,77 +19,62 @@ func newListen() *cobra.Command {
 		Use:   "listen [HOST:PORT]",
 		Short: "Reference consumer: hear published verdicts and say USABLE or NOT USABLE",
 		Long: `Hear the verdicts that kerbline live --publish sends and print a line for each
-change. It is meant to be read (cmd/kerbline/listen.go): the few lines a
-controller needs. What is not heard in time means NOT USABLE.`,
+change: the word, the advice to obey and the speed cap. It is meant to be read:
+cmd/kerbline/internal/publish/rule.go is all that a controller needs. What is
+not heard in time means NOT USABLE.
+
+A monitor that starts again is another session. It is taken after 5 s of silence
+and only when the controller is disengaged. Here the return key stands for a
+controller that disengages; it engages at the first USABLE.`,
 		Args: wrong(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			addr := publish.DefaultAddr
 			if len(args) > 0 {
-				addr = strings.TrimPrefix(args[0], "udp://")
+				addr = args[0]
 			}
-			conn, err := net.ListenPacket("udp", addr)
+			l, err := publish.Listen(addr)
 			if err != nil {
 				return err
 			}
-			defer conn.Close()
-			go func() { <-cmd.Context().Done(); conn.Close() }()
-			return consume(conn, func(usable bool, why string) {
-				fmt.Fprintf(cmd.OutOrStdout(), "%s %s\n", map[bool]string{true: "USABLE    ", false: "NOT USABLE"}[usable], why)
-			})
+			defer l.Close()
+			stop := context.AfterFunc(cmd.Context(), func() { l.Close() })
+			defer stop()
+			return consume(l, cmd.InOrStdin(), func(d publish.Decision) { fmt.Fprintln(cmd.OutOrStdout(), d) })
 		},
 	}
 	return cmd
 }
 
-// consume is the reference consumer. It calls say at each change, first of all
-// with "nothing heard", and returns when conn is closed.
-//
-// The rule: the position is usable from the moment a verdict that says so
-// arrives until that verdict's own time is up, and at no other moment. Time is
-// measured by our own clock, since the sender's may be another one: a verdict is
-// old when it was longer on its way than the quickest by more than it may be.
-func consume(conn net.PacketConn, say func(usable bool, why string)) error {
-	var (
-		buf   = make([]byte, 65536)
-		start = time.Now()
-		until = start       // end of the last verdict's time
-		last  float64       // sender's time of the newest verdict, Unix s
-		least = math.Inf(1) // s, shortest way here, give or take the clocks' difference
-		heard float64       // s since start, of the last verdict taken
-		was   = ""
-	)
+// consume is the reference consumer around the rule. It calls say at each
+// change, first of all with what it begins with, and returns when l is closed.
+// Each line of confirm says that the controller is disengaged.
+func consume(l *publish.Listener, confirm io.Reader, say func(publish.Decision)) error {
+	var disengaged atomic.Bool
+	disengaged.Store(true) // as a controller starts
+	go func() {
+		for r := bufio.NewReader(confirm); ; disengaged.Store(true) {
+			if _, err := r.ReadString('\n'); err != nil {
+				return
+			}
+		}
+	}()
+	l.Disengaged = disengaged.Load
+	was := ""
 	for {
-		_ = conn.SetReadDeadline(until)
-		n, _, err := conn.ReadFrom(buf)
-		var v struct {
-			T          float64 `json:"t"`
-			ValidUntil float64 `json:"valid_until"`
-			Verdict    string  `json:"verdict"`
-			Advice     string  `json:"advice"`
+		d := l.Decide(l.Now())
+		if d.Usable {
+			disengaged.Store(false)
 		}
-		now := time.Since(start).Seconds()
-		switch {
-		case errors.Is(err, net.ErrClosed):
-			return nil
-		case errors.Is(err, os.ErrDeadlineExceeded):
-			v.Verdict, until = "nothing heard", time.Time{} // no deadline: until something comes
-		case err != nil || json.Unmarshal(buf[:n], &v) != nil || v.ValidUntil <= v.T:
-			continue // rubbish: the time of the last verdict runs on
-		default:
-			if now-heard > 5 { // after so long, another monitor or another clock
-				last, least = 0, math.Inf(1)
-			}
-			hold, way := v.ValidUntil-v.T, now-v.T
-			least = math.Min(least+1e-4*(now-heard), way) // clocks drift apart
-			if v.T <= last || way-least > hold {
-				continue // repeated, overtaken, or old
-			}
-			last, heard = v.T, now
-			until = start.Add(time.Duration((now + hold) * 1e9))
-		}
-		if text := v.Verdict + " " + v.Advice; text != was {
-			say(v.Verdict == "usable" && v.Advice != "stop", text)
+		if text := d.String(); text != was {
+			say(d)
 			was = text
+		}
+		_, err := l.Next(context.Background())
+		if errors.Is(err, net.ErrClosed) {
+			return nil
+		}
+		if err != nil && !errors.Is(err, publish.ErrSilent) {
+			return err
 		}
 	}
 }

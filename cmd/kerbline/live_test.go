@@ -13,7 +13,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -477,6 +476,7 @@ func TestListenAndSecondScreen(t *testing.T) {
 	consumer.until("NOT USABLE nothing heard")
 	second.until("monitor: nothing heard at " + b)
 	p := start(t, "live", "--gnss", "serial://"+receiver(t).Path, "--publish", a, "--publish", b, "--plain")
+	consumer.until("NOT USABLE a new session, listened to for 1 s first")
 	consumer.until("NOT USABLE unproven stop")
 	second.until("monitor: heard at " + b)
 	second.until("unproven stop")
@@ -499,71 +499,66 @@ func TestListenAndSecondScreen(t *testing.T) {
 	}
 }
 
-// verdict is a published object as the consumer sees it.
-func verdict(t, until float64, word string) []byte {
-	return fmt.Appendf(nil, `{"t":%.4f,"verdict":%q,"advice":"map","valid_until":%.4f}`, t, word, until)
-}
-
-// What the reference consumer makes of everything but a fresh verdict: nothing
-// usable.
+// The reference consumer around the rule: it says each change once, obeys the
+// advice, and takes another monitor only when its controller is disengaged.
 func TestConsume(t *testing.T) {
-	conn, err := net.ListenPacket("udp", "127.0.0.1:0")
+	l, err := publish.Listen("127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := net.Dial("udp", conn.LocalAddr().String())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer c.Close()
-	var mu sync.Mutex
-	var said []string
-	usable := false
+	press, confirm := io.Pipe()
+	said := make(chan string, 100)
 	done := make(chan error, 1)
-	go func() {
-		done <- consume(conn, func(u bool, why string) {
-			mu.Lock()
-			defer mu.Unlock()
-			said, usable = append(said, fmt.Sprint(u, " ", why)), u
-		})
-	}()
-	is := func() bool { mu.Lock(); defer mu.Unlock(); return usable }
-	start := time.Now()
-	at := func() float64 { return 1000 + time.Since(start).Seconds() }
-	send := func(b []byte) { c.Write(b); time.Sleep(20 * time.Millisecond) }
-
-	send(verdict(at(), at()+0.3, "usable"))
-	if !is() {
-		t.Fatalf("a fresh verdict is not taken: %v", said)
+	go func() { done <- consume(l, press, func(d publish.Decision) { said <- d.String() }) }()
+	until := func(want string) {
+		t.Helper()
+		for {
+			select {
+			case s := <-said:
+				if s == want {
+					return
+				}
+				t.Logf("said %q", s)
+			case <-time.After(20 * time.Second):
+				t.Fatalf("never said %q", want)
+			}
+		}
 	}
-	old := at()
-	send([]byte("rubbish"))
-	send([]byte(`{"t":`))
-	time.Sleep(350 * time.Millisecond)
-	if is() {
-		t.Fatal("usable long after the last verdict")
+	monitor := func() (stop func()) {
+		p, err := publish.Dial(l.Addr(), false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		quit, ended := make(chan struct{}), make(chan struct{})
+		go func() {
+			defer close(ended)
+			s := fusion.Snapshot{Verdict: fusion.Usable, Advice: fusion.AdviseMapSlow, SpeedCap: 9.5}
+			for {
+				select {
+				case <-quit:
+					return
+				case <-time.After(50 * time.Millisecond):
+					s.T = recorder.Seconds(time.Now().UnixNano())
+					p.Send(&s)
+				}
+			}
+		}()
+		return func() { close(quit); <-ended; p.Close() }
 	}
-	send(verdict(old-0.1, old+0.2, "usable")) // overtaken
-	send(verdict(old+0.1, old+0.4, "usable")) // newer, but held up on its way
-	send(verdict(at(), at()-1, "usable"))     // its time is up before it begins
-	if is() {
-		t.Errorf("an old verdict is taken: %v", said)
-	}
-	send(verdict(at(), at()+0.3, "coasting"))
-	if is() {
-		t.Error("coasting counts as usable")
-	}
-	send(verdict(at(), at()+0.3, "usable"))
-	send(verdict(at(), at()+0.3, "unusable"))
-	if is() {
-		t.Error("unusable counts as usable")
-	}
-	conn.Close()
+	until("NOT USABLE nothing heard")
+	stop := monitor()
+	until("USABLE     usable map_slow, at most 9 m/s")
+	stop()
+	until("NOT USABLE nothing heard")
+	stop = monitor()
+	until("NOT USABLE a new session, waiting for the controller to be disengaged")
+	io.WriteString(confirm, "\n")
+	until("USABLE     usable map_slow, at most 9 m/s")
+	stop()
+	confirm.Close()
+	l.Close()
 	if err := <-done; err != nil {
 		t.Error(err)
-	}
-	if said[0] != "false nothing heard " || !slices.Contains(said, "true usable map") {
-		t.Errorf("said %q", said)
 	}
 }
 

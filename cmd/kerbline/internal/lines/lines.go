@@ -35,10 +35,22 @@ func AppendVerdict(b []byte, s *fusion.Snapshot) []byte {
 	return append(appendVerdict(b, s), "}\n"...)
 }
 
-// AppendLive appends the same object with the host time after which a consumer
-// must treat it as unusable.
-func AppendLive(b []byte, s *fusion.Snapshot, validUntil float64) []byte {
-	b = number(appendVerdict(b, s), "valid_until", validUntil, decTime)
+// Live is what a published verdict says of itself.
+type Live struct {
+	Session string  // names this run of the monitor
+	N       uint64  // counts the session's verdicts, from 1
+	Hold    float64 // s, how long it holds from its arrival
+	Build   string  // version of the program
+}
+
+// AppendLive appends the same object as it is published: with what [Live] says,
+// and valid_until, the host time at which it ends.
+func AppendLive(b []byte, s *fusion.Snapshot, l Live) []byte {
+	b = word(appendVerdict(b, s), "session", l.Session)
+	b = strconv.AppendUint(key(b, "n"), l.N, 10)
+	b = number(b, "hold_s", l.Hold, decS)
+	b = word(b, "build", l.Build)
+	b = number(b, "valid_until", s.T+l.Hold, decTime)
 	return append(b, "}\n"...)
 }
 

@@ -37,8 +37,8 @@ func TestAppendVerdict(t *testing.T) {
 	if got := string(AppendVerdict(nil, snapshot())); got != want {
 		t.Errorf("got  %swant %s", got, want)
 	}
-	live := string(AppendLive(nil, snapshot(), 1778922000.98216))
-	if w := strings.TrimSuffix(want, "}\n") + `,"valid_until":1778922000.9822}` + "\n"; live != w {
+	live := string(AppendLive(nil, snapshot(), Live{Session: "5e55104", N: 7, Hold: 0.2, Build: "v1"}))
+	if w := strings.TrimSuffix(want, "}\n") + `,"session":"5e55104","n":7,"hold_s":0.200,"build":"v1","valid_until":1778922000.9822}` + "\n"; live != w {
 		t.Errorf("got  %swant %s", live, w)
 	}
 }

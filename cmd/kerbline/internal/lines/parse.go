@@ -12,33 +12,39 @@ import (
 // Verdict is a verdict line read back. Unknown numbers are NaN, unknown whole
 // numbers -1, unknown words empty.
 type Verdict struct {
-	T          Float    `json:"t"`
-	Seq        uint64   `json:"seq"`
-	Verdict    string   `json:"verdict"`
-	Advice     string   `json:"advice"`
-	Reasons    []string `json:"reasons"`
-	SpeedCap   Float    `json:"speed_cap_mps"`
-	Coast      Float    `json:"coast_s"`
-	Handover   Float    `json:"handover_s"`
-	Lat        Float    `json:"lat_deg"`
-	Lon        Float    `json:"lon_deg"`
-	H          Float    `json:"h_m"`
-	Yaw        Float    `json:"yaw_rad"`
-	Speed      Float    `json:"speed_mps"`
-	SigmaLat   Float    `json:"sigma_lat_m"`
-	SigmaLon   Float    `json:"sigma_lon_m"`
-	SigmaYaw   Float    `json:"sigma_yaw_rad"`
-	PLLat      Float    `json:"pl_lat_m"`
-	PLLon      Float    `json:"pl_lon_m"`
-	PLYaw      Float    `json:"pl_yaw_rad"`
-	ALLat      Float    `json:"al_lat_m"`
-	ALLon      Float    `json:"al_lon_m"`
-	ALYaw      Float    `json:"al_yaw_rad"`
-	Quality    Int      `json:"quality"`
-	Age        Float    `json:"age_s"`
-	Station    Int      `json:"station"`
-	Link       string   `json:"link"`
-	ValidUntil Float    `json:"valid_until"` // live only
+	T        Float    `json:"t"`
+	Seq      uint64   `json:"seq"`
+	Verdict  string   `json:"verdict"`
+	Advice   string   `json:"advice"`
+	Reasons  []string `json:"reasons"`
+	SpeedCap Float    `json:"speed_cap_mps"`
+	Coast    Float    `json:"coast_s"`
+	Handover Float    `json:"handover_s"`
+	Lat      Float    `json:"lat_deg"`
+	Lon      Float    `json:"lon_deg"`
+	H        Float    `json:"h_m"`
+	Yaw      Float    `json:"yaw_rad"`
+	Speed    Float    `json:"speed_mps"`
+	SigmaLat Float    `json:"sigma_lat_m"`
+	SigmaLon Float    `json:"sigma_lon_m"`
+	SigmaYaw Float    `json:"sigma_yaw_rad"`
+	PLLat    Float    `json:"pl_lat_m"`
+	PLLon    Float    `json:"pl_lon_m"`
+	PLYaw    Float    `json:"pl_yaw_rad"`
+	ALLat    Float    `json:"al_lat_m"`
+	ALLon    Float    `json:"al_lon_m"`
+	ALYaw    Float    `json:"al_yaw_rad"`
+	Quality  Int      `json:"quality"`
+	Age      Float    `json:"age_s"`
+	Station  Int      `json:"station"`
+	Link     string   `json:"link"`
+
+	// Published verdicts only.
+	Session    string `json:"session"`
+	N          uint64 `json:"n"`
+	Hold       Float  `json:"hold_s"`
+	Build      string `json:"build"`
+	ValidUntil Float  `json:"valid_until"`
 }
 
 // Float is a number of a line; null and an absent field are NaN.
@@ -70,7 +76,7 @@ func ParseVerdict(line []byte) (Verdict, error) {
 	nan := Float(math.NaN())
 	v := Verdict{T: nan, SpeedCap: nan, Coast: nan, Handover: nan, Lat: nan, Lon: nan, H: nan, Yaw: nan, Speed: nan,
 		SigmaLat: nan, SigmaLon: nan, SigmaYaw: nan, PLLat: nan, PLLon: nan, PLYaw: nan,
-		ALLat: nan, ALLon: nan, ALYaw: nan, Quality: -1, Age: nan, Station: -1, ValidUntil: nan}
+		ALLat: nan, ALLon: nan, ALYaw: nan, Quality: -1, Age: nan, Station: -1, Hold: nan, ValidUntil: nan}
 	return v, strict(line, &v, "verdict")
 }
 

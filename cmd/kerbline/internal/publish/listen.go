@@ -17,15 +17,18 @@ import (
 	"kerbline/gnss/geodesy"
 )
 
-// Listener receives verdicts and says when there are none.
+// Listener receives verdicts under the rule of a consumer, and says when there
+// are none.
 type Listener struct {
-	conn    *net.UDPConn
-	buf     []byte
-	start   time.Time
-	lastT   float64 // Unix s, the sender's
-	least   float64 // s, shortest way here, give or take the clocks' difference
-	heard   float64 // s since start, of the last verdict
-	Refused uint64  // datagrams that were no newer verdict
+	Rule
+	// Disengaged is the controller's word that it does not drive by the map, nil
+	// where no controller is behind it.
+	Disengaged func() bool
+	Refused    uint64 // datagrams that were not taken
+
+	conn *net.UDPConn
+	buf  []byte
+	now  func() float64 // steady clock, s
 }
 
 // Listen opens addr, host:port with or without udp://. An empty host is this
@@ -39,7 +42,8 @@ func Listen(addr string) (*Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %s: %w, want a free port", ua, err)
 	}
-	return &Listener{conn: conn, buf: make([]byte, 64<<10), start: time.Now(), lastT: math.Inf(-1), least: math.Inf(1)}, nil
+	start := time.Now()
+	return &Listener{conn: conn, buf: make([]byte, 64<<10), now: func() float64 { return time.Since(start).Seconds() }}, nil
 }
 
 // Addr returns where the listener hears.
@@ -48,21 +52,27 @@ func (l *Listener) Addr() string { return l.conn.LocalAddr().String() }
 // Close stops listening and ends a Next under way.
 func (l *Listener) Close() error { return l.conn.Close() }
 
+// Now is the clock of the rule, s.
+func (l *Listener) Now() float64 { return l.now() }
+
 // ErrSilent is returned by Next when no verdict came in time: the position is
 // not usable.
 var ErrSilent = errors.New("publish: nothing heard")
 
-// Next returns the next verdict. Repeated, older, delayed and unreadable
-// datagrams are counted and passed over; when no newer verdict comes within [Hold] seconds
-// it returns [ErrSilent], again and again while the silence lasts.
+// Next returns the next verdict that [Rule] takes. What it refuses is counted;
+// when nothing is taken before the verdict that is held ends, or within [Hold]
+// seconds, it returns [ErrSilent], again and again while the silence lasts.
 func (l *Listener) Next(ctx context.Context) (lines.Verdict, error) {
-	deadline := time.Now().Add(time.Duration(Hold * 1e9))
+	wait := l.Until() - l.Now()
+	if wait <= 0 {
+		wait = Hold
+	}
+	_ = l.conn.SetReadDeadline(time.Now().Add(time.Duration(wait * 1e9)))
 	for {
 		if ctx.Err() != nil {
 			return lines.Verdict{}, ctx.Err()
 		}
-		_ = l.conn.SetReadDeadline(deadline)
-		n, err := l.conn.Read(l.buf)
+		n, from, err := l.conn.ReadFromUDPAddrPort(l.buf)
 		if errors.Is(err, os.ErrDeadlineExceeded) {
 			return lines.Verdict{}, ErrSilent
 		}
@@ -70,37 +80,13 @@ func (l *Listener) Next(ctx context.Context) (lines.Verdict, error) {
 			return lines.Verdict{}, err
 		}
 		v, err := lines.ParseVerdict(l.buf[:n])
-		if err != nil || !l.fresh(float64(v.T), float64(v.ValidUntil)) {
+		if err != nil || l.Hear(l.Now(), from.String(), &v, l.Disengaged == nil || l.Disengaged()) != "" {
 			l.Refused++
 			continue
 		}
 		return v, nil
 	}
 }
-
-// fresh reports whether a verdict is newer than the last and was not held up
-// on its way. The clocks of sender and receiver may differ and drift apart, so
-// its way is compared with the quickest.
-func (l *Listener) fresh(t, validUntil float64) bool {
-	hold := validUntil - t
-	if !(hold > 0) {
-		return false
-	}
-	now := time.Since(l.start).Seconds()
-	if now-l.heard > forget {
-		l.lastT, l.least = math.Inf(-1), math.Inf(1)
-	}
-	l.least = math.Min(l.least+1e-4*(now-l.heard), now-t)
-	if t <= l.lastT || now-t-l.least > hold {
-		return false
-	}
-	l.lastT, l.heard = t, now
-	return true
-}
-
-// forget is the silence after which another monitor, or one whose clock was
-// set back, is listened to, s.
-const forget = 5.0
 
 // blank is the snapshot of a monitor that knows nothing yet.
 var blank = sync.OnceValue(func() fusion.Snapshot {

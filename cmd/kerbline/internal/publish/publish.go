@@ -1,25 +1,31 @@
 // Package publish sends verdict objects by UDP and receives them.
 //
-// Each datagram holds one verdict line of the output contract with valid_until,
-// the host time (Unix s) after which it must not be used. The rule for a
-// consumer is one sentence: what is not heard, or is older than it says it may
-// be, means "not usable". So nothing is ever sent twice, sending never waits,
-// and a monitor that hangs or dies is silent.
+// Each datagram holds one verdict line of the output contract and five fields
+// more: hold_s, how long it holds from its arrival (s); valid_until, the host
+// time (Unix s) of the same end, for who shares the sender's clock; session, a
+// random name of this run of the monitor; n, which counts its verdicts from 1;
+// build, the version of the program. What is not heard in time is "not usable":
+// nothing is ever sent twice, sending never waits, and a monitor that hangs or
+// dies is silent. [Rule] is all that a consumer has to know.
 //
-// Start at [Dial] and [Listen].
+// Start at [Dial] and [Rule].
 package publish
 
 import (
+	"crypto/rand"
+	"encoding/hex"
 	"fmt"
+	"math"
 	"net"
 	"strings"
 	"sync/atomic"
+	"time"
 
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/fusion"
 )
 
-// Hold is how long a verdict stays valid, s: three times the longest silence
+// Hold is how long a verdict holds from its arrival at most, s: three times the longest silence
 // between two of them, so that two lost datagrams in a row are not yet an alarm.
 const Hold = 0.3
 
@@ -33,6 +39,10 @@ type Publisher struct {
 	queue chan []byte // to the sender
 	free  chan []byte // back from it
 	done  chan struct{}
+
+	live  lines.Live // of the last verdict
+	clock func() (wall, steady float64)
+	ahead float64 // s, wall clock before the steady one, at the last verdict
 
 	sent, dropped atomic.Uint64
 }
@@ -51,12 +61,38 @@ func Dial(addr string, remote bool) (*Publisher, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %s: %w", addr, err)
 	}
-	p := &Publisher{addr: ua.String(), conn: conn, queue: make(chan []byte, ring), free: make(chan []byte, ring), done: make(chan struct{})}
+	return newPublisher(ua.String(), conn, clocks()), nil
+}
+
+func newPublisher(addr string, conn net.Conn, clock func() (wall, steady float64)) *Publisher {
+	p := &Publisher{addr: addr, conn: conn, queue: make(chan []byte, ring), free: make(chan []byte, ring), done: make(chan struct{}), clock: clock}
+	p.live.Hold = Hold
 	for range ring {
 		p.free <- make([]byte, 0, 2048)
 	}
+	p.begin(p.clock())
 	go p.run()
-	return p, nil
+	return p
+}
+
+// clocks returns the computer's clock and one that nobody sets, s.
+func clocks() func() (wall, steady float64) {
+	start := time.Now()
+	return func() (wall, steady float64) {
+		now := time.Now()
+		return float64(now.UnixNano()) / 1e9, now.Sub(start).Seconds()
+	}
+}
+
+// clockStep is the change of the computer's clock that begins a new session, s:
+// consumers measure delays by it.
+const clockStep = Hold / 3
+
+// begin begins a session.
+func (p *Publisher) begin(wall, steady float64) {
+	var id [8]byte
+	_, _ = rand.Read(id[:]) // never fails
+	p.live.Session, p.live.N, p.ahead = hex.EncodeToString(id[:]), 0, wall-steady
 }
 
 // ring bounds what waits to be sent; a network that takes nothing costs the
@@ -93,7 +129,13 @@ func (p *Publisher) Send(s *fusion.Snapshot) {
 			b = <-p.free // the sender has just finished with one
 		}
 	}
-	b = lines.AppendLive(b[:0], s, s.T+Hold)
+	wall, steady := p.clock()
+	if math.Abs(wall-steady-p.ahead) > clockStep {
+		p.begin(wall, steady)
+	}
+	p.ahead = wall - steady // a clock that is drawn slowly to another is no step
+	p.live.N++
+	b = lines.AppendLive(b[:0], s, p.live)
 	p.queue <- b // never blocks: there are no more buffers than it holds
 }
 
