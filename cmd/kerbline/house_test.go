@@ -371,6 +371,7 @@ var exportedFor = map[string][]string{
 		"gnss/satellite.MaxNumber", "gnss/satellite.NoChannel", "gnss/satellite.Parse", "gnss/satellite.ParseSignal",
 		"gnss/satellite.System.Frequency", "gnss/satellite.System.Letter", "gnss/satellite.SystemOf",
 	},
+	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},
 	"shows others how its package decides or is checked": {
 		"fixtures.DemoScenario", "fusion/eskf.Filter.PositiveDefinite",
 		"gnss/corrections.Decide", "gnss/corrections.Missing", "gnss/corrections.DefaultConfig", "cmd/kerbline/internal/inject.AppendTag",
