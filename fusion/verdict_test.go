@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"kerbline/fixtures"
+	"kerbline/fixtures/faults"
 	"kerbline/gnss"
 )
 
@@ -225,7 +226,7 @@ func TestSnapshot_Seq(t *testing.T) {
 func TestMonitor_Deterministic(t *testing.T) {
 	sc := fixtures.Standard("mixed", 9)
 	sc.Still, sc.Duration = 10, 110
-	sc.Faults = []fixtures.Fault{{Kind: fixtures.FaultSilent, From: 40, To: 60}, {Kind: fixtures.FaultJump, From: 75, To: 80, Size: 0.4, Dir: [3]float64{1, 0, 0}}}
+	sc.Faults = []fixtures.Fault{{Kind: faults.Silent, From: 40, To: 60}, {Kind: faults.Jump, From: 75, To: 80, Size: 0.4, Dir: [3]float64{1, 0, 0}}}
 	d := drives(t, sc)
 	sum := func(ask bool) (h uint64, lines int) {
 		m := d.monitor(t, d.cfg)
@@ -271,7 +272,7 @@ func TestReasons_LinkSilent(t *testing.T) {
 	sc := fixtures.Standard("link_silent", 4)
 	sc.Still, sc.Duration = 10, 110
 	sc.Refix = [2]float64{3, 5}
-	sc.Faults = []fixtures.Fault{{Kind: fixtures.FaultSilent, From: 50, To: 90}}
+	sc.Faults = []fixtures.Fault{{Kind: faults.Silent, From: 50, To: 90}}
 	d := drives(t, sc)
 	m := d.monitor(t, d.cfg)
 	seen := 0

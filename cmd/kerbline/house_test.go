@@ -127,10 +127,11 @@ var mayImport = map[string]struct{ own, others []string }{
 
 	"tui": {own: []string{"gnss/...", "fusion/..."}, others: screen},
 
-	"fixtures":         {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/rtcm"}},
+	"fixtures/faults":  {},
+	"fixtures":         {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/rtcm", "fixtures/faults"}},
 	"fixtures/gendemo": {own: []string{"fixtures"}},
 
-	"cmd/...": {own: []string{"gnss/...", "fusion/...", "tui", "fixtures", "cmd/kerbline/internal/..."}, others: []string{"*"}},
+	"cmd/...": {own: []string{"gnss/...", "fusion/...", "tui", "fixtures/...", "cmd/kerbline/internal/..."}, others: []string{"*"}},
 }
 
 var (

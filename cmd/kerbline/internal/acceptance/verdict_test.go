@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"kerbline/fixtures"
+	"kerbline/fixtures/faults"
 	"kerbline/fusion"
 	"kerbline/fusion/score"
 	"kerbline/gnss"
@@ -42,7 +43,7 @@ type watch struct {
 }
 
 // shifts reports whether a fault is a step of a receiver that says fixed.
-func shifts(kind string) bool { return kind == fixtures.FaultJump || kind == fixtures.FaultWrongFix }
+func shifts(kind string) bool { return kind == faults.Jump || kind == faults.WrongFix }
 
 func (w *watch) line(snap *fusion.Snapshot, ev []fusion.Event) {
 	for i := range ev {
@@ -109,7 +110,7 @@ func (w *watch) epoch(snap *fusion.Snapshot, ev []fusion.Event) {
 				w.t.Logf("%s: step of %.3f m at %.1f s not alarmed at its epoch (statistic %.1f of %.1f)", w.s.name, f.Size, t, snap.Tests[fusion.TestJump].Stat, snap.Tests[fusion.TestJump].Threshold)
 			}
 		}
-		if !on && f.Kind == fixtures.FaultJump {
+		if !on && f.Kind == faults.Jump {
 			w.backAt = snap.T
 		}
 	}

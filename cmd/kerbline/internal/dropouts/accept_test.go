@@ -10,6 +10,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/recording"
 	"kerbline/fixtures"
+	"kerbline/fixtures/faults"
 )
 
 // examine runs a recording held in memory.
@@ -39,8 +40,8 @@ func run(t testing.TB, rec *recording.Recording) *Report {
 // the receiver that an outage tells of.
 func isLink(kind string) bool {
 	switch kind {
-	case fixtures.FaultSilent, fixtures.FaultCorrupt, fixtures.FaultSparse, fixtures.FaultLate, fixtures.FaultRestarted,
-		fixtures.FaultBaseMoved, fixtures.FaultNotUsing, fixtures.FaultSky, fixtures.FaultReceiver:
+	case faults.Silent, faults.Corrupt, faults.Sparse, faults.Late, faults.Restarted,
+		faults.BaseMoved, faults.NotUsing, faults.Sky, faults.Receiver:
 		return true
 	}
 	return false
@@ -53,7 +54,7 @@ type score struct{ right, all, extra int }
 // anyone could know.
 func tolerance(f *fixtures.Fault, s *fixtures.Scenario) float64 {
 	switch {
-	case f.Kind == fixtures.FaultSparse && f.Mode == "types":
+	case f.Kind == faults.Sparse && f.Mode == "types":
 		// Station messages that come every so often may have stopped, and begun
 		// again, at any moment between two.
 		return math.Max(2, math.Min(s.BaseInterval, 10)/2+1)

@@ -14,6 +14,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/recording"
 	"kerbline/fixtures"
+	"kerbline/fixtures/faults"
 	"kerbline/gnss/geodesy"
 	"kerbline/gnss/gnsstime"
 	"kerbline/gnss/rtcm"
@@ -245,7 +246,7 @@ func TestCorrectionsAlone(t *testing.T) {
 func TestRecurs(t *testing.T) {
 	s := fixtures.Standard("nominal", 4)
 	for at := 80.0; at < 370; at += 50 {
-		s.Faults = append(s.Faults, fixtures.Fault{Kind: fixtures.FaultSilent, From: at, To: at + 8})
+		s.Faults = append(s.Faults, fixtures.Fault{Kind: faults.Silent, From: at, To: at + 8})
 	}
 	files, _ := s.Files()
 	r := examine(t, files)
@@ -258,7 +259,7 @@ func TestRecurs(t *testing.T) {
 // A host clock that is set back tears no hole and turns nothing round.
 func TestClockSetBack(t *testing.T) {
 	s := fixtures.Standard("link_silent", 5)
-	s.Faults = append(s.Faults, fixtures.Fault{Kind: fixtures.FaultClock, From: 200, To: 1e9, Size: -40})
+	s.Faults = append(s.Faults, fixtures.Fault{Kind: faults.Clock, From: 200, To: 1e9, Size: -40})
 	files, _ := s.Files()
 	r := examine(t, files)
 	text(t, r)

@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 
+	"kerbline/fixtures/faults"
 	"kerbline/fusion"
 	"kerbline/fusion/score"
 	"kerbline/gnss/geodesy"
@@ -45,37 +47,18 @@ type Result struct {
 	Labels  *score.Labels
 	Start   float64  // Unix s, true UTC, that the label file counts from
 	Notes   []string // what could not be done, in words
-	shifts  []shift
+	host    faults.Set
 }
-
-type shift struct{ from, to, by float64 }
 
 // HostTime returns what host time t of the original recording became: the
 // same, but for clock steps. Truth files must follow it.
-func (r *Result) HostTime(t float64) float64 {
-	by := 0.0
-	for _, s := range r.shifts {
-		if t >= s.from && t < s.to {
-			by += s.by
-		}
-	}
-	return t + by
-}
-
-// fault is a Fault with its times and direction settled.
-type fault struct {
-	Fault
-	hostFrom, hostTo float64
-	utcFrom, utcTo   float64
-	e, n             float64 // unit vector of the shift
-}
-
-func (f *fault) host(t float64) bool { return t >= f.hostFrom && t < f.hostTo }
+func (r *Result) HostTime(t float64) float64 { return t + r.host.Sum(faults.Clock, t) }
 
 // injector is the work of one Apply.
 type injector struct {
 	opt          Options
-	faults       []fault
+	kinds        []*Kind    // of the faults
+	utc          faults.Set // in UTC; Result has the same in host time
 	hostMinusUTC float64
 	res          Result
 	out          []keyed
@@ -84,7 +67,7 @@ type injector struct {
 	// Rover, epoch by epoch.
 	rnd     rng // position errors of the model
 	garble  rng
-	utc     float64
+	at      float64 // UTC of the epoch at hand
 	now     effect
 	errE    float64
 	errN    float64
@@ -110,8 +93,8 @@ type effect struct {
 
 // Apply adds faults to a recording. Records must be in order of T. It fails
 // when a fault lies outside the recording or needs a channel that it lacks.
-func Apply(recs []fusion.Record, faults []Fault, opt Options) (*Result, error) {
-	in := &injector{opt: opt, rnd: rng(opt.Seed), garble: rng(opt.Seed ^ 0x5bd1e995), utc: math.NaN()}
+func Apply(recs []fusion.Record, list []Fault, opt Options) (*Result, error) {
+	in := &injector{opt: opt, rnd: rng(opt.Seed), garble: rng(opt.Seed ^ 0x5bd1e995), at: math.NaN()}
 	if len(recs) == 0 {
 		return nil, fmt.Errorf("inject: the recording is empty")
 	}
@@ -131,14 +114,13 @@ func Apply(recs []fusion.Record, faults []Fault, opt Options) (*Result, error) {
 	}
 	stream, pieces := cutLines(byChan[fusion.ChanNMEA])
 	in.survey(stream, pieces)
-	if err := in.settle(faults, start, end); err != nil {
+	if err := in.settle(list, start, end); err != nil {
 		return nil, err
 	}
-	for i := range in.faults {
-		f := &in.faults[i]
-		for _, c := range needs(f.Kind) {
-			if len(byChan[c]) == 0 {
-				return nil, fmt.Errorf("inject: fault %s: the recording has no %s, want some", f.Kind, c)
+	for _, k := range in.kinds {
+		for c := range fusion.ChanTick {
+			if k.needs>>c&1 != 0 && len(byChan[c]) == 0 {
+				return nil, fmt.Errorf("inject: fault %s: the recording has no %s, want some", k.Name, c)
 			}
 		}
 	}
@@ -175,23 +157,8 @@ func (in *injector) put(orig, t float64, c fusion.Channel, b []byte) {
 	in.out = append(in.out, keyed{t, fusion.Record{T: in.res.HostTime(orig) + (t - orig), Channel: c, Data: b}})
 }
 
-// needs lists the channels a fault cannot do without.
-func needs(kind string) []fusion.Channel {
-	switch kind {
-	case "imu_gap", "imu_g", "imu_deg":
-		return []fusion.Channel{fusion.ChanIMU}
-	case "wheel_gap", "wheel_slip":
-		return []fusion.Channel{fusion.ChanWheel}
-	case "link_silent", "link_corrupt", "link_sparse", "link_late", "base_restarted", "base_moved":
-		return []fusion.Channel{fusion.ChanCorrections, fusion.ChanNMEA}
-	case "clock_step":
-		return nil
-	}
-	return []fusion.Channel{fusion.ChanNMEA}
-}
-
 // settle works out times and directions.
-func (in *injector) settle(faults []Fault, start, end float64) error {
+func (in *injector) settle(list []Fault, start, end float64) error {
 	low := math.Inf(1)
 	for _, e := range in.epochs {
 		low = math.Min(low, e.arrival-e.utc)
@@ -205,35 +172,41 @@ func (in *injector) settle(faults []Fault, start, end float64) error {
 		in.res.Notes = append(in.res.Notes, "no epoch with a time: the host clock is taken for UTC")
 	}
 	in.res.Start = start - in.hostMinusUTC
-	for _, f := range faults {
-		x := fault{Fault: f, hostFrom: f.From, hostTo: f.To}
+	list = slices.Clone(list)
+	for i := range list {
+		f := &list[i]
 		if f.From < 1e8 {
-			x.hostFrom += start
+			f.From += start
 		}
 		if f.To < 1e8 {
-			x.hostTo += start
+			f.To += start
 		}
-		x.hostTo = math.Min(x.hostTo, end+1)
-		if x.hostFrom < start-1e-3 || x.hostFrom >= end || !(x.hostTo > x.hostFrom) {
-			return fmt.Errorf("inject: fault %s: %.1f to %.1f s after the start, want within 0 to %.1f", f.Kind, x.hostFrom-start, x.hostTo-start, end-start)
+		f.To = math.Min(f.To, end+1)
+	}
+	sort.SliceStable(list, func(i, j int) bool { return list[i].From < list[j].From })
+	for _, f := range list {
+		if f.From < start-1e-3 || f.From >= end || !(f.To > f.From) {
+			return fmt.Errorf("inject: fault %s: %.1f to %.1f s after the start, want within 0 to %.1f", f.Kind, f.From-start, f.To-start, end-start)
 		}
-		x.utcFrom, x.utcTo = x.hostFrom-in.hostMinusUTC, x.hostTo-in.hostMinusUTC
+		x := faults.Fault{Kind: f.Kind, From: f.From - in.hostMinusUTC, To: f.To - in.hostMinusUTC, Size: f.Size}
 		if f.Dir != "" {
-			course, ok := in.courseAt(x.utcFrom)
+			course, ok := in.courseAt(x.From)
 			if !ok {
-				in.res.Notes = append(in.res.Notes, fmt.Sprintf("%s at %.1f s: no course there, %q counts from north", f.Kind, x.hostFrom-start, f.Dir))
+				in.res.Notes = append(in.res.Notes, fmt.Sprintf("%s at %.1f s: no course there, %q counts from north", f.Kind, f.From-start, f.Dir))
 			}
 			var err error
-			if x.e, x.n, err = direction(f.Dir, course); err != nil {
+			if x.Dir[0], x.Dir[1], err = direction(f.Dir, course); err != nil {
 				return fmt.Errorf("inject: fault %s: %w", f.Kind, err)
 			}
 		}
-		if f.Kind == "clock_step" {
-			in.res.shifts = append(in.res.shifts, shift{x.hostFrom, x.hostTo, f.Size})
+		if x.Kind == faults.Restarted && x.Size == 0 {
+			x.Mode = "id"
 		}
-		in.faults = append(in.faults, x)
+		in.kinds = append(in.kinds, kindOf(f.Kind))
+		in.utc = append(in.utc, x)
+		x.From, x.To = f.From, f.To
+		in.res.host = append(in.res.host, x)
 	}
-	sort.SliceStable(in.faults, func(i, j int) bool { return in.faults[i].hostFrom < in.faults[j].hostFrom })
 	return nil
 }
 
@@ -255,17 +228,18 @@ func (in *injector) label() {
 	if in.opt.Labels != nil {
 		l.Faults = append(l.Faults, in.opt.Labels.Faults...)
 	}
-	for i := range in.faults {
-		f := &in.faults[i]
-		x := score.Label{Kind: f.Kind, From: f.utcFrom, To: f.utcTo, Until: f.utcTo, Size: math.NaN()}
-		if kindOf(f.Kind).Unit != "" {
+	for i := range in.utc {
+		f := &in.utc[i]
+		x := score.Label{Kind: f.Kind, From: f.From, To: f.To, Until: f.To, Size: math.NaN(), Dir: f.Dir}
+		if in.kinds[i].Unit != "" {
 			x.Size = f.Size
 		}
-		if f.positional() {
-			x.Dir = [3]float64{f.e, f.n, 0}
-		}
-		if f.Kind == "base_restarted" && f.Size != 0 {
-			x.Until = in.epochs[len(in.epochs)-1].utc + 1 // every position is off, to the end
+		if f.Kind == faults.Restarted {
+			if f.Size == 0 {
+				x.Dir = [3]float64{}
+			} else {
+				x.Until = in.epochs[len(in.epochs)-1].utc + 1 // every position is off, to the end
+			}
 		}
 		l.Faults = append(l.Faults, x)
 	}
@@ -380,21 +354,8 @@ func (in *injector) sentences(stream []byte, pieces []piece) {
 	for k := range pieces {
 		p := &pieces[k]
 		raw := stream[p.from:p.to]
-		silent := false
-		late := 0.0
-		for i := range in.faults {
-			f := &in.faults[i]
-			if !f.host(p.t) {
-				continue
-			}
-			switch f.Kind {
-			case "receiver_silent":
-				silent = true
-			case "receiver_late":
-				late += f.Size
-			}
-		}
-		if silent {
+		late := in.res.host.Sum(faults.Slow, p.t)
+		if in.res.host.On(faults.Receiver, p.t) != nil {
 			dropped = true
 			continue
 		}
@@ -463,11 +424,7 @@ func AppendTag(dst, old []byte, t float64) []byte {
 
 // damage returns text, or a garbled copy of it.
 func (in *injector) damage(text []byte, t float64) []byte {
-	for i := range in.faults {
-		f := &in.faults[i]
-		if f.Kind != "garbled" || !f.host(t) || in.garble.float() >= f.Size {
-			continue
-		}
+	if f := in.res.host.On(faults.Garbled, t); f != nil && in.garble.float() < f.Size {
 		b := bytes.Clone(text)
 		k := int(in.garble.float() * float64(len(b)))
 		switch in.garble.next() % 4 {
@@ -487,12 +444,12 @@ func (in *injector) damage(text []byte, t float64) []byte {
 
 // rewrite changes one sentence and reports whether it did.
 func (in *injector) rewrite(s *sentence, t float64) bool {
-	if utc, ok := utcOf(s, t); ok && utc != in.utc {
-		in.utc = utc
+	if utc, ok := utcOf(s, t); ok && utc != in.at {
+		in.at = utc
 		in.effect(utc, t)
 	}
 	x := &in.now
-	if *x == (effect{station: -1}) || math.IsNaN(in.utc) {
+	if *x == (effect{station: -1}) || math.IsNaN(in.at) {
 		return false
 	}
 	if x.noFix {
@@ -528,39 +485,31 @@ func (in *injector) effect(utc, t float64) {
 	x := effect{station: -1}
 	starved := false
 	blocked := level(asReceived)
-	for i := range in.faults {
-		f := &in.faults[i]
-		active := utc >= f.utcFrom && utc < f.utcTo
-		switch {
-		case f.Kind == "base_restarted":
-			if utc >= f.utcTo {
-				x.e += f.Size * f.e
-				x.n += f.Size * f.n
-				x.station = restartedStation
-			}
-		case f.positional() && active:
-			s := f.Size
-			if f.Kind == "drift" {
-				s *= utc - f.utcFrom
-			}
-			x.e += s * f.e
-			x.n += s * f.n
-		case f.Kind == "no_fix" && active:
-			x.noFix = true
-		case f.Kind == "sky_blocked" && active:
+	moved, base := in.utc.Position(utc), in.utc.Base(utc)
+	x.e, x.n = moved[0]+base[0], moved[1]+base[1]
+	x.noFix = in.utc.On("no_fix", utc) != nil
+	for i := range in.utc {
+		f := &in.utc[i]
+		if f.Kind == faults.Restarted && utc >= f.To {
+			x.station = restartedStation
+		}
+		if !f.Has(utc) {
+			continue
+		}
+		if f.Kind == faults.Sky {
 			x.lose = math.Max(x.lose, f.Size)
 			blocked = float
-			if utc > f.utcFrom+3 && f.Size > 0.7 {
+			if utc > f.From+3 && f.Size > 0.7 {
 				blocked = single
 			}
 		}
-		if active && f.starves() {
+		if in.kinds[i].starve {
 			starved = true
-			d := utc - f.utcFrom
+			d := utc - f.From
 			switch f.Kind {
-			case "link_late":
+			case faults.Late:
 				d = math.Min(d, f.Size)
-			case "link_sparse":
+			case faults.Sparse:
 				d = math.Mod(d, math.Max(1, f.Size))
 			}
 			x.age = math.Max(x.age, d)
@@ -626,11 +575,11 @@ const restartedStation = 777
 // corrections rewrites the tap of the correction link.
 func (in *injector) corrections(recs []fusion.Record) {
 	frames := false
-	for i := range in.faults {
-		switch in.faults[i].Kind {
+	for _, k := range in.kinds {
+		switch k.Name {
 		case "unknown":
 			return
-		case "link_sparse", "base_moved", "base_restarted":
+		case faults.Sparse, faults.BaseMoved, faults.Restarted:
 			frames = true
 		}
 	}
@@ -648,47 +597,31 @@ func (in *injector) corrections(recs []fusion.Record) {
 	var only rtcm.System = rtcm.NoSystem
 	for k := range items {
 		c := &items[k]
-		late, drop := 0.0, false
-		for i := range in.faults {
-			f := &in.faults[i]
-			if f.Kind == "base_restarted" && c.t >= f.hostTo {
-				if f.Size != 0 && c.m.HasBase {
-					rtcm.MoveBase(c.b, moved(c.m.Base, f))
-				}
-				if c.framed {
-					rtcm.SetStation(c.b, restartedStation)
-				}
+		host := in.res.host
+		if off := host.Base(c.t); off != [3]float64{} && c.m.HasBase {
+			fr := geodesy.NewFrame(c.m.Base.LLA())
+			rtcm.MoveBase(c.b, fr.ToECEF(geodesy.ENU{E: off[0], N: off[1]}))
+		}
+		for i := range host {
+			if f := &host[i]; f.Kind == faults.Restarted && c.t >= f.To && c.framed {
+				rtcm.SetStation(c.b, restartedStation)
 			}
-			if !f.host(c.t) {
-				continue
+		}
+		drop := host.On(faults.Silent, c.t) != nil || host.On(faults.Restarted, c.t) != nil
+		late := host.Sum(faults.Late, c.t)
+		if f := host.On(faults.Corrupt, c.t); f != nil && rnd.float() < f.Size && len(c.b) > 0 {
+			for range 1 + len(c.b)/100 {
+				c.b[int(rnd.float()*float64(len(c.b)))] ^= byte(1 + rnd.next()%255)
 			}
-			switch f.Kind {
-			case "link_silent", "base_restarted":
+		}
+		if f := host.On(faults.Sparse, c.t); f != nil && c.m.System != rtcm.NoSystem && c.framed {
+			if only == rtcm.NoSystem {
+				only = c.m.System
+			}
+			if c.m.System != only || c.t-kept < f.Size-0.5 {
 				drop = true
-			case "link_late":
-				late += f.Size
-			case "link_corrupt":
-				if rnd.float() < f.Size && len(c.b) > 0 {
-					for range 1 + len(c.b)/100 {
-						c.b[int(rnd.float()*float64(len(c.b)))] ^= byte(1 + rnd.next()%255)
-					}
-				}
-			case "base_moved":
-				if c.m.HasBase {
-					rtcm.MoveBase(c.b, moved(c.m.Base, f))
-				}
-			case "link_sparse":
-				if c.m.System == rtcm.NoSystem || !c.framed {
-					continue
-				}
-				if only == rtcm.NoSystem {
-					only = c.m.System
-				}
-				if c.m.System != only || c.t-kept < f.Size-0.5 {
-					drop = true
-				} else {
-					kept = c.t
-				}
+			} else {
+				kept = c.t
 			}
 		}
 		if drop {
@@ -697,11 +630,6 @@ func (in *injector) corrections(recs []fusion.Record) {
 		last = math.Max(last, c.t+late) // a queue: what is late holds up what follows
 		in.put(c.t, last, fusion.ChanCorrections, c.b)
 	}
-}
-
-func moved(p geodesy.ECEF, f *fault) geodesy.ECEF {
-	fr := geodesy.NewFrame(p.LLA())
-	return fr.ToECEF(geodesy.ENU{E: f.Size * f.e, N: f.Size * f.n})
 }
 
 // chunk is part of the correction stream: a chunk as it came, one whole frame,
@@ -776,35 +704,23 @@ func (in *injector) lines(recs []fusion.Record, change func(t float64, line []by
 }
 
 func (in *injector) imu(t float64, line []byte) []byte {
-	for i := range in.faults {
-		f := &in.faults[i]
-		if !f.host(t) {
-			continue
-		}
-		switch f.Kind {
-		case "imu_gap":
-			return nil
-		case "imu_g":
-			line = scale(line, 4, 7, 1/9.80665)
-		case "imu_deg":
-			line = scale(line, 1, 4, 1/geodesy.Degree)
-		}
+	host := in.res.host
+	if host.On(faults.IMUGap, t) != nil {
+		return nil
+	}
+	if m := host.Misread(t); m.F != 1 || m.W != 1 {
+		line = scale(scale(line, 4, 7, m.F), 1, 4, m.W)
 	}
 	return in.retime(t, line)
 }
 
 func (in *injector) wheel(t float64, line []byte) []byte {
-	for i := range in.faults {
-		f := &in.faults[i]
-		if !f.host(t) {
-			continue
-		}
-		switch f.Kind {
-		case "wheel_gap":
-			return nil
-		case "wheel_slip":
-			line = scale(line, 1, 2, f.Size)
-		}
+	host := in.res.host
+	if host.On("wheel_gap", t) != nil {
+		return nil
+	}
+	if f := host.On(faults.SlipWheel, t); f != nil {
+		line = scale(line, 1, 2, f.Size)
 	}
 	return in.retime(t, line)
 }
@@ -819,9 +735,12 @@ func (in *injector) retime(t float64, line []byte) []byte {
 	return append(fmt.Appendf(nil, "%.6f,", h), rest...)
 }
 
-// scale multiplies fields from to to-1 by k, with the decimals they have and
+// scale multiplies fields from to to-1 by k unless that is 1, with the decimals they have and
 // two more, so that small units keep their digits.
 func scale(line []byte, from, to int, k float64) []byte {
+	if k == 1 {
+		return line
+	}
 	f := bytes.Split(line, []byte{','})
 	for i := from; i < to && i < len(f); i++ {
 		v, err := strconv.ParseFloat(string(f[i]), 64)

@@ -17,6 +17,8 @@ import (
 	"strconv"
 	"strings"
 
+	"kerbline/fixtures/faults"
+	"kerbline/fusion"
 	"kerbline/gnss/geodesy"
 )
 
@@ -36,32 +38,53 @@ type Kind struct {
 	Size float64 // default
 	Dir  bool    // a direction may follow
 	Doc  string
+
+	needs  needs
+	starve bool       // the rover's correction age grows
+	length [3]float64 // s: shortest and longest of a scattered one, and the pause after it
 }
+
+// needs says which channels a fault cannot do without.
+type needs uint8
+
+const (
+	receiver needs = 1 << fusion.ChanNMEA
+	link     needs = 1<<fusion.ChanCorrections | receiver
+	imu      needs = 1 << fusion.ChanIMU
+	wheel    needs = 1 << fusion.ChanWheel
+)
+
+var (
+	short  = [3]float64{2, 6, 15}
+	shift  = [3]float64{2, 8, 15}
+	held   = [3]float64{15, 25, 20}
+	outage = [3]float64{20, 45, 40}
+)
 
 // Kinds lists all kinds in the order of the help text.
 var Kinds = []Kind{
-	{"jump", "m", 0.3, true, "positions step away and back, the fix stays fixed"},
-	{"wrong_fix", "m", 0.5, true, "the same, held for long: integers resolved wrongly"},
-	{"drift", "m/s", 0.1, true, "positions creep away, then return at once"},
-	{"base_moved", "m", 0.4, true, "base coordinates in 1005/1006 and all positions shift by one vector"},
-	{"link_silent", "", 0, false, "no correction bytes"},
-	{"link_corrupt", "share", 0.6, false, "this share of the correction chunks is damaged"},
-	{"link_sparse", "s", 8, false, "one constellation only, one epoch in this many seconds"},
-	{"link_late", "s", 5, false, "corrections arrive this much later"},
-	{"base_restarted", "m", 0, true, "silence, then another station id and coordinates off by size"},
-	{"receiver_not_using", "", 0, false, "corrections flow, the rover's age grows all the same"},
-	{"sky_blocked", "share", 0.6, false, "this share of the satellites is lost, the fix with them"},
-	{"receiver_silent", "", 0, false, "no sentences"},
-	{"unknown", "", 0, false, "no tap at all (whole recording), and the age grows"},
-	{"no_fix", "", 0, false, "sentences without position, quality 0"},
-	{"receiver_late", "s", 0.3, false, "sentences arrive this much later"},
-	{"garbled", "share", 0.2, false, "this share of the sentences is damaged"},
-	{"imu_gap", "", 0, false, "no inertial samples"},
-	{"wheel_gap", "", 0, false, "no wheel speed"},
-	{"wheel_slip", "factor", 1.2, false, "wheel speed is this times the true one: 0 locked, above 1 spinning"},
-	{"clock_step", "s", 1, false, "the host clock is off by this much, then back"},
-	{"imu_g", "", 0, false, "specific force in g instead of m/s^2"},
-	{"imu_deg", "", 0, false, "turn rate in deg/s instead of rad/s"},
+	{faults.Jump, "m", 0.3, true, "positions step away and back, the fix stays fixed", receiver, false, shift},
+	{faults.WrongFix, "m", 0.5, true, "the same, held for long: integers resolved wrongly", receiver, false, held},
+	{faults.Drift, "m/s", 0.1, true, "positions creep away, then return at once", receiver, false, held},
+	{faults.BaseMoved, "m", 0.4, true, "base coordinates in 1005/1006 and all positions shift by one vector", link, false, short},
+	{faults.Silent, "", 0, false, "no correction bytes", link, true, outage},
+	{faults.Corrupt, "share", 0.6, false, "this share of the correction chunks is damaged", link, true, outage},
+	{faults.Sparse, "s", 8, false, "one constellation only, one epoch in this many seconds", link, true, outage},
+	{faults.Late, "s", 5, false, "corrections arrive this much later", link, true, outage},
+	{faults.Restarted, "m", 0, true, "silence, then another station id and coordinates off by size", link, true, outage},
+	{faults.NotUsing, "", 0, false, "corrections flow, the rover's age grows all the same", receiver, true, outage},
+	{faults.Sky, "share", 0.6, false, "this share of the satellites is lost, the fix with them", receiver, false, outage},
+	{faults.Receiver, "", 0, false, "no sentences", receiver, false, short},
+	{"unknown", "", 0, false, "no tap at all (whole recording), and the age grows", receiver, true, outage},
+	{"no_fix", "", 0, false, "sentences without position, quality 0", receiver, false, short},
+	{faults.Slow, "s", 0.3, false, "sentences arrive this much later", receiver, false, short},
+	{faults.Garbled, "share", 0.2, false, "this share of the sentences is damaged", receiver, false, short},
+	{faults.IMUGap, "", 0, false, "no inertial samples", imu, false, short},
+	{"wheel_gap", "", 0, false, "no wheel speed", wheel, false, short},
+	{faults.SlipWheel, "factor", 1.2, false, "wheel speed is this times the true one: 0 locked, above 1 spinning", wheel, false, short},
+	{faults.Clock, "s", 1, false, "the host clock is off by this much, then back", 0, false, short},
+	{"imu_g", "", 0, false, "specific force in g instead of m/s^2", imu, false, short},
+	{"imu_deg", "", 0, false, "turn rate in deg/s instead of rad/s", imu, false, short},
 }
 
 func kindOf(name string) *Kind {
@@ -71,24 +94,6 @@ func kindOf(name string) *Kind {
 		}
 	}
 	return nil
-}
-
-// positional reports whether the receiver's positions shift.
-func (f *Fault) positional() bool {
-	switch f.Kind {
-	case "jump", "wrong_fix", "drift", "base_moved":
-		return true
-	}
-	return f.Kind == "base_restarted" && f.Size != 0
-}
-
-// starves reports whether the rover's correction age grows.
-func (f *Fault) starves() bool {
-	switch f.Kind {
-	case "link_silent", "link_corrupt", "link_sparse", "link_late", "base_restarted", "receiver_not_using", "unknown":
-		return true
-	}
-	return false
 }
 
 // ParseFault reads kind:from..to[:size][:dir], times in seconds from the start
@@ -242,21 +247,6 @@ func ParseScatter(s string) (Scatter, error) {
 	return sc, nil
 }
 
-// lengths returns the shortest and longest duration in s of a scattered fault
-// of one kind, and how long to leave the recording alone after it.
-func lengths(kind string) (lo, hi, after float64) {
-	f := Fault{Kind: kind}
-	switch {
-	case kind == "jump":
-		return 2, 8, 15
-	case kind == "wrong_fix", kind == "drift":
-		return 15, 25, 20
-	case f.starves(), kind == "sky_blocked":
-		return 20, 45, 40
-	}
-	return 2, 6, 15
-}
-
 // Spread places scattered faults between from and to (s after the start) without
 // overlap, in an order and at times drawn from seed. It fails when they do not fit.
 func Spread(sc []Scatter, from, to float64, seed uint64) ([]Fault, error) {
@@ -268,7 +258,7 @@ func Spread(sc []Scatter, from, to float64, seed uint64) ([]Fault, error) {
 	var slots []slot
 	var need float64
 	for _, s := range sc {
-		lo, hi, after := lengths(s.Kind)
+		k := kindOf(s.Kind)
 		for range s.N {
 			f := Fault{Kind: s.Kind, Size: s.Lo}
 			if s.Hi > s.Lo {
@@ -278,12 +268,12 @@ func Spread(sc []Scatter, from, to float64, seed uint64) ([]Fault, error) {
 					f.Size = s.Lo * math.Pow(s.Hi/s.Lo, u)
 				}
 			}
-			f.To = lo + r.float()*(hi-lo)
-			if kindOf(s.Kind).Dir {
+			f.To = k.length[0] + r.float()*(k.length[1]-k.length[0])
+			if k.Dir {
 				f.Dir = strconv.FormatFloat(math.Floor(r.float()*360), 'f', 0, 64)
 			}
-			slots = append(slots, slot{f, f.To + after})
-			need += f.To + after
+			slots = append(slots, slot{f, f.To + k.length[2]})
+			need += f.To + k.length[2]
 		}
 	}
 	if need > to-from {

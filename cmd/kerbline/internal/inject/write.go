@@ -8,8 +8,10 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 
+	"kerbline/fixtures/faults"
 	"kerbline/fusion"
 )
 
@@ -134,7 +136,7 @@ func plain(dst []byte, rec *fusion.Record) []byte {
 
 // retimeTruth moves the column t along with the clock.
 func (r *Result) retimeTruth(b []byte) []byte {
-	if len(r.shifts) == 0 {
+	if !slices.ContainsFunc(r.host, func(f faults.Fault) bool { return f.Kind == faults.Clock }) {
 		return b
 	}
 	head, rows, _ := bytes.Cut(b, []byte{'\n'})

@@ -18,6 +18,7 @@ import (
 	"kerbline/cmd/kerbline/internal/recording"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fixtures"
+	"kerbline/fixtures/faults"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
 	"kerbline/fusion/day"
@@ -135,7 +136,7 @@ func fixture(t testing.TB) *replayed {
 		s.Sentences.GSV, s.Sentences.GSA = true, true
 		jump := fixtures.Standard("jump", 11).Faults[0]
 		jump.From, jump.To, jump.Size = 150, 155, 0.6
-		s.Faults = []fixtures.Fault{{Kind: fixtures.FaultSilent, From: 75, To: 105, Dir: [3]float64{1, 0, 0}}, jump}
+		s.Faults = []fixtures.Fault{{Kind: faults.Silent, From: 75, To: 105, Dir: [3]float64{1, 0, 0}}, jump}
 		eventful.r = replay(t, s)
 	})
 	if eventful.r == nil {
