@@ -78,16 +78,16 @@ func (c *coastBudget) update(m *Monitor, s *Snapshot) {
 // the usual one, whichever is larger: a slow bend promises nothing for the
 // straight behind it.
 func (c *coastBudget) look(m *Monitor, s *Snapshot) {
-	m.f.Flush()
+	m.nav.Filter.Flush()
 	g := &c.g
-	*g = m.f
+	*g = m.nav.Filter
 	g.Params.CovEvery = 1
 	if c.usual > s.Speed && s.Speed > 1 {
 		g.Vel = r3.Scale(c.usual/s.Speed, g.Vel)
 	}
 	road := m.roadAhead(s)
-	lag := m.now - m.f.T
-	m.f.CovAhead(&c.p, m.imu.wMean, m.imu.fMean, lag)
+	lag := m.now - m.nav.Filter.T
+	m.nav.CovNow(&c.p, m.now)
 	e, n := m.predDirection(s)
 	c.left, c.whole = 0, false
 	before, dt := 0.0, 0.0
@@ -111,7 +111,7 @@ func (c *coastBudget) look(m *Monitor, s *Snapshot) {
 		if step := dt - (lag - was); step > 1e-3 {
 			w, f := road.drive(g, v, step)
 			g.Predict(w, f, step)
-			m.coastAid(g, w.Z, step)
+			m.nav.Aid(g, w.Z, step, m.nav.Wheels.Fresh(m.now))
 		}
 		rest := road // the filter does not go this part
 		w, f := rest.drive(g, v, lag)
@@ -132,7 +132,7 @@ type road struct {
 
 // roadAhead starts where the filter stands.
 func (m *Monitor) roadAhead(s *Snapshot) road {
-	lag := m.now - m.f.T
+	lag := m.now - m.nav.Filter.T
 	if !s.HasCourse {
 		e, n := m.predDirection(s)
 		return road{yaw: math.Atan2(n, e) - s.YawRate*lag, rate: s.YawRate}
@@ -171,27 +171,6 @@ func (r *road) drive(g *eskf.Filter, v, dt float64) (w, f r3.Vec) {
 func (r *road) direction() (e, n float64) {
 	n, e = math.Sincos(r.yaw)
 	return e, n
-}
-
-// coastAid applies what wheels and grip would say over one step at yaw rate wz
-// (bias in it), without innovation: only the covariance learns.
-func (m *Monitor) coastAid(g *eskf.Filter, wz, step float64) {
-	w := &m.cfg.Wheel
-	v := g.Forward()
-	share := wheelEvery / step
-	if m.whl.fresh(m.now) {
-		r := m.whl.sigma(w.Sigma) + w.SigmaRel*math.Abs(v)
-		o := g.Wheel(v*g.WheelScale, r*r*share)
-		g.Apply(&o)
-	}
-	if math.Abs(v) < 1 {
-		return
-	}
-	lat := v * (wz - g.GyroBias.Z)
-	r := w.SideSigma + w.SideLat*math.Abs(lat)
-	o := g.Side(r*r*share, w.SideSigma*w.SideSigma*4*share, lat)
-	o.Y = [3]float64{}
-	g.Apply(&o)
 }
 
 // overLimit returns by how much the worst protection level of covariance p is

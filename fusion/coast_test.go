@@ -68,14 +68,14 @@ const fineLook = 0.08 // s between looks, and between two words of the wheels
 // each fineLook from now on.
 func finely(m *Monitor, s *Snapshot) (over []float64) {
 	const h, every = 0.01, 8 // s; steps
-	g := m.f
+	g := m.nav.Filter
 	g.Params.CovEvery = 1
 	if u := m.coast.usual; u > s.Speed && s.Speed > 1 {
 		g.Vel = r3.Scale(u/s.Speed, g.Vel)
 	}
 	v := math.Hypot(g.Vel.X, g.Vel.Y)
 	road := m.roadAhead(s)
-	lag := m.now - m.f.T
+	lag := m.now - m.nav.Filter.T
 	for k := 0; float64(k)*h < coastHorizon; k++ {
 		if k%every == 0 {
 			a, ahead := g, road
@@ -93,7 +93,7 @@ func finely(m *Monitor, s *Snapshot) (over []float64) {
 		w, f := road.drive(&g, v, h)
 		g.Predict(w, f, h)
 		if k%every == 0 {
-			m.coastAid(&g, w.Z, h*every)
+			m.nav.Aid(&g, w.Z, h*every, m.nav.Wheels.Fresh(m.now))
 		}
 	}
 	return over

@@ -1,6 +1,10 @@
 package fusion
 
-import "math"
+import (
+	"math"
+
+	"kerbline/fusion/navigation"
+)
 
 // Config holds every setting of the monitor. The tags are the one place where
 // a key's name, unit, meaning and source are written; the settings file, its
@@ -9,16 +13,16 @@ import "math"
 // Tags: toml is the key, unit its unit, doc its meaning, src where the default
 // comes from, min and max the possible values (both inclusive).
 type Config struct {
-	Vehicle Vehicle `toml:"vehicle" doc:"the car"`
-	Limits  Limits  `toml:"limits" doc:"what map-based driving needs"`
-	Base    Base    `toml:"base" doc:"the surveyed reference station; leave out to take the first one heard"`
-	GNSS    GNSS    `toml:"gnss" doc:"fix gate, noise floors and time"`
-	IMU     IMU     `toml:"imu" doc:"inertial sensor"`
-	Wheel   Wheel   `toml:"wheel" doc:"wheel speed and tyre slip"`
-	Tests   Tests   `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
-	Link    Link    `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
-	Day     Day     `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`
-	Marks   []Mark  `toml:"marks" doc:"surveyed check marks at which a person may confirm the position"`
+	Vehicle Vehicle          `toml:"vehicle" doc:"the car"`
+	Limits  Limits           `toml:"limits" doc:"what map-based driving needs"`
+	Base    Base             `toml:"base" doc:"the surveyed reference station; leave out to take the first one heard"`
+	GNSS    navigation.GNSS  `toml:"gnss" doc:"fix gate, noise floors and time"`
+	IMU     navigation.IMU   `toml:"imu" doc:"inertial sensor"`
+	Wheel   navigation.Wheel `toml:"wheel" doc:"wheel speed and tyre slip"`
+	Tests   Tests            `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
+	Link    Link             `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
+	Day     Day              `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`
+	Marks   []Mark           `toml:"marks" doc:"surveyed check marks at which a person may confirm the position"`
 }
 
 // Vehicle describes the car.
@@ -47,59 +51,6 @@ type Base struct {
 	ECEF      [3]float64 `toml:"ecef_m" unit:"m" doc:"surveyed antenna reference point, Earth-centred Earth-fixed; 0,0,0 means not surveyed" min:"-7e6" max:"7e6" src:"survey"`
 	Station   int        `toml:"station" unit:"" doc:"expected reference station id, -1 for any" min:"-1" max:"4095" src:"base settings"`
 	Tolerance float64    `toml:"tolerance_m" unit:"m" doc:"how far broadcast coordinates may be from the surveyed ones" min:"0.001" max:"10" src:"common practice"`
-}
-
-// GNSS holds the fix gate, the noise floors and the time settings.
-type GNSS struct {
-	Latency      float64 `toml:"latency_s" unit:"s" doc:"minimum latency of an epoch, validity to arrival; estimated from the turns starting here" min:"0" max:"2" src:"receivers need 30-200 ms, common practice"`
-	LatencySigma float64 `toml:"latency_sigma_s" unit:"s" doc:"how well that is known, 1 sigma" min:"0.0001" max:"1" src:"common practice"`
-	MaxAge       float64 `toml:"max_age_s" unit:"s" doc:"correction age beyond which a fix is not used as one" min:"0.1" max:"120" src:"common practice"`
-	MinSats      int     `toml:"min_sats" unit:"" doc:"satellites used, at least" min:"4" max:"60" src:"common practice"`
-	MaxHDOP      float64 `toml:"max_hdop" unit:"" doc:"horizontal dilution of precision, at most" min:"0.3" max:"50" src:"common practice"`
-	MaxSigma     float64 `toml:"max_sigma_m" unit:"m" doc:"reported horizontal 1 sigma of a fix, at most" min:"0.001" max:"10" src:"common practice"`
-	FixedSigma   float64 `toml:"fixed_sigma_m" unit:"m" doc:"floor of the horizontal 1 sigma of a fixed position" min:"0.001" max:"1" src:"RTK class statement 1 cm + 1 ppm"`
-	FloatSigma   float64 `toml:"float_sigma_m" unit:"m" doc:"floor of the horizontal 1 sigma of a float position" min:"0.01" max:"10" src:"RTK float 0.2-1 m, common practice"`
-	DiffSigma    float64 `toml:"diff_sigma_m" unit:"m" doc:"floor for code differential" min:"0.05" max:"20" src:"code differential 0.5-3 m, common practice"`
-	SingleSigma  float64 `toml:"single_sigma_m" unit:"m" doc:"floor for autonomous" min:"0.1" max:"50" src:"single point 1-5 m, common practice"`
-	Vertical     float64 `toml:"vertical_ratio" unit:"" doc:"vertical floor as a multiple of the horizontal one" min:"0.5" max:"10" src:"RTK class statement 1 cm / 2 cm"`
-	Inflation    float64 `toml:"inflation" unit:"" doc:"factor on the reported sigma (GST)" min:"0.1" max:"20" src:"common practice"`
-	Correlated   float64 `toml:"correlated_share" unit:"" doc:"share of the position variance that is correlated in time" min:"0" max:"1" src:"common practice"`
-	CorrTime     float64 `toml:"correlation_s" unit:"s" doc:"correlation time of that share" min:"0.1" max:"1000" src:"tens of seconds, common practice"`
-	SpeedSigma   float64 `toml:"speed_sigma_mps" unit:"m/s" doc:"1 sigma of the reported velocity, each axis, fixed or float" min:"0.001" max:"5" src:"common practice"`
-	VelocityLag  float64 `toml:"speed_lag_s" unit:"s" doc:"by how much the reported velocity may be late, smoothed by the receiver, 1 sigma" min:"0" max:"1" src:"a walking receiver's was 0.14 s; others do not smooth"`
-	MinCourse    float64 `toml:"course_min_mps" unit:"m/s" doc:"speed from which the course is believed" min:"0.1" max:"10" src:"common practice"`
-	HeadingSigma float64 `toml:"heading_sigma_deg" unit:"deg" doc:"1 sigma of a dual-antenna heading" min:"0.01" max:"20" src:"common practice"`
-	HeadingYaw   float64 `toml:"heading_offset_deg" unit:"deg" doc:"dual-antenna baseline against forward, positive clockwise" min:"-360" max:"360" src:"mounting"`
-	Stall        float64 `toml:"stall_s" unit:"s" doc:"how late an epoch may arrive and still be used" min:"0.1" max:"5" src:"common practice"`
-	Silence      float64 `toml:"silence_s" unit:"s" doc:"without an epoch for this long the receiver counts as silent" min:"0.1" max:"10" src:"screen must tell within 0.5 s"`
-}
-
-// IMU holds the noise model of the inertial sensor.
-type IMU struct {
-	Gyro       float64 `toml:"gyro_noise" unit:"rad/s/sqrt(Hz)" doc:"angle random walk" min:"1e-7" max:"0.1" src:"consumer MEMS, common practice"`
-	Acc        float64 `toml:"acc_noise" unit:"m/s^2/sqrt(Hz)" doc:"velocity random walk" min:"1e-6" max:"1" src:"consumer MEMS, common practice"`
-	GyroWalk   float64 `toml:"gyro_walk" unit:"rad/s^2/sqrt(Hz)" doc:"gyro rate random walk" min:"0" max:"0.01" src:"consumer MEMS, common practice"`
-	AccWalk    float64 `toml:"acc_walk" unit:"m/s^3/sqrt(Hz)" doc:"accelerometer random walk" min:"0" max:"0.1" src:"consumer MEMS, common practice"`
-	GyroBias   float64 `toml:"gyro_bias_sigma" unit:"rad/s" doc:"turn-on gyro bias, 1 sigma" min:"1e-5" max:"0.5" src:"consumer MEMS, common practice"`
-	AccBias    float64 `toml:"acc_bias_sigma" unit:"m/s^2" doc:"turn-on accelerometer bias, 1 sigma" min:"1e-4" max:"2" src:"consumer MEMS, common practice"`
-	Latency    float64 `toml:"latency_s" unit:"s" doc:"sample to arrival" min:"0" max:"0.1" src:"serial or USB transfer of one sample, common practice"`
-	Gap        float64 `toml:"gap_s" unit:"s" doc:"without a sample for this long the IMU counts as silent" min:"0.01" max:"2" src:"common practice"`
-	GyroRange  float64 `toml:"gyro_range" unit:"rad/s" doc:"full scale; samples at it are saturated" min:"0.5" max:"100" src:"2000 deg/s, common practice"`
-	AccRange   float64 `toml:"acc_range" unit:"m/s^2" doc:"full scale; samples at it are saturated" min:"10" max:"2000" src:"16 g, common practice"`
-	MountYaw   float64 `toml:"mount_yaw_deg" unit:"deg" doc:"mounting yaw, IMU to body" min:"-180" max:"180" src:"mounting"`
-	MountPitch float64 `toml:"mount_pitch_deg" unit:"deg" doc:"mounting pitch, IMU to body" min:"-90" max:"90" src:"mounting"`
-	MountRoll  float64 `toml:"mount_roll_deg" unit:"deg" doc:"mounting roll, IMU to body" min:"-180" max:"180" src:"mounting"`
-}
-
-// Wheel holds the wheel speed and slip model.
-type Wheel struct {
-	Sigma      float64 `toml:"sigma_mps" unit:"m/s" doc:"1 sigma of a wheel speed sample at rest" min:"0.001" max:"5" src:"common practice"`
-	SigmaRel   float64 `toml:"sigma_rel" unit:"" doc:"further 1 sigma as a share of the speed" min:"0" max:"0.5" src:"common practice"`
-	ScaleSigma float64 `toml:"scale_sigma" unit:"" doc:"initial 1 sigma of the scale factor" min:"0.0001" max:"0.5" src:"tyre radius 1 %, common practice"`
-	Latency    float64 `toml:"latency_s" unit:"s" doc:"sample to arrival" min:"0" max:"0.5" src:"bus transfer, common practice"`
-	SlipSigma  float64 `toml:"slip_sigma" unit:"rad/(m/s^2)" doc:"1 sigma of the side-slip angle per lateral acceleration" min:"0" max:"0.1" src:"kart: a degree or more at 0.6 g, common practice"`
-	SideSigma  float64 `toml:"side_sigma_mps" unit:"m/s" doc:"1 sigma of sideways and vertical body velocity driving straight" min:"0.001" max:"5" src:"common practice"`
-	SideLat    float64 `toml:"side_per_lateral" unit:"s" doc:"further 1 sigma of sideways velocity per lateral acceleration" min:"0" max:"1" src:"common practice"`
 }
 
 // Tests holds the probabilities and windows of the integrity tests.
@@ -165,12 +116,12 @@ func DefaultConfig() Config {
 		Vehicle: Vehicle{Antenna: [3]float64{0, 0, 1}, AntennaSigma: 0.005, HalfWidth: 0.7, TrackingSigma: 0.3, Brake: 4, Reaction: 0.5, ReactiveSpeed: 6, MaxSpeed: 30},
 		Limits:  Limits{Lateral: 0.5, Along: 1.0, Heading: 3, Risk: 1e-5, RiskCoast: 1e-2},
 		Base:    Base{Station: -1, Tolerance: 0.05},
-		GNSS: GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 15, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
+		GNSS: navigation.GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 15, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
 			FixedSigma: 0.01, FloatSigma: 0.25, DiffSigma: 0.7, SingleSigma: 1.5, Vertical: 1.5, Inflation: 1.2,
 			Correlated: 0.7, CorrTime: 10, SpeedSigma: 0.05, VelocityLag: 0.05, MinCourse: 1.5, HeadingSigma: 0.5, Stall: 0.7, Silence: 0.35},
-		IMU: IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
+		IMU: navigation.IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
 			Latency: 0.002, Gap: 0.1, GyroRange: 2000 * math.Pi / 180, AccRange: 16 * 9.80665},
-		Wheel: Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},
+		Wheel: navigation.Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},
 		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 3e-4, DoubtPFA: 0.05, Windows: [3]float64{2, 6, 15}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 12,
 			Dwell: 3, MaxRefused: 30, MaxCoast: 20, CapHold: 1},
 		Link: Link{LateAfter: 2.5, SilentAfter: 2.5, AgeEpisode: 3, CorruptShare: 0.1, SparseShare: 0.6},

@@ -120,7 +120,7 @@ func (d *drive) normalised(t *testing.T, cfg Config, step float64, sum *[3]tally
 		due += step
 		at := n
 		n++
-		f := &m.f
+		f := &m.nav.Filter
 		f.Flush()
 		p, st := d.where(&m.frame, f.T)
 		x, y := f.Pos.X-p.E, f.Pos.Y-p.N

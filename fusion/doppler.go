@@ -45,7 +45,7 @@ func (o *doppler) reset() {
 }
 
 // add carries the path over dt seconds that end where the filter stands.
-func (o *doppler) add(m *Monitor, dt float64) { o.leg = r3.Add(o.leg, r3.Scale(dt, m.f.Vel)) }
+func (o *doppler) add(m *Monitor, dt float64) { o.leg = r3.Add(o.leg, r3.Scale(dt, m.nav.Filter.Vel)) }
 
 // settle carries the path to an epoch at t, before the filter learns from it.
 // Without a velocity it begins anew.
@@ -59,8 +59,8 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 		o.reset()
 		return
 	}
-	f := &m.f
-	o.acc = f.ToWorld(r3.Sub(m.fAt, f.AccBias))
+	f := &m.nav.Filter
+	o.acc = f.ToWorld(r3.Sub(m.nav.Force, f.AccBias))
 	r := r3.Sub(r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course), Z: f.Vel.Z}, f.Vel)
 	dt := t - o.t
 	if !(dt > 0 && dt < gap) || math.Hypot(r.X, r.Y) > wild {
@@ -71,7 +71,7 @@ func (o *doppler) settle(m *Monitor, e *gnss.Epoch, t float64) {
 	o.p = r3.Add(o.p, r3.Add(o.leg, r3.Scale(dt, r)))
 	o.t, o.leg = t, r3.Vec{}
 	if !math.IsNaN(m.trust.good) {
-		arm := f.ToWorld(r3.Cross(r3.Sub(m.wAt, f.GyroBias), m.lever))
+		arm := f.ToWorld(r3.Cross(r3.Sub(m.nav.Rate, f.GyroBias), m.nav.Lever))
 		o.fit.add(r, arm, o.acc, m.cfg.GNSS.SpeedSigma)
 	}
 }
@@ -103,8 +103,8 @@ func (o *doppler) compare(m *Monitor, a *dopplerMark, now *sighting) (y integrit
 	d = r3.Sub(d, r3.Scale(second, da))
 	e := r3.Sub(now.since(&a.sighting), d)
 	y = integrity.Vec3{e.X, e.Y}
-	s, ch := m.cfg.GNSS.SpeedSigma, m.f.Params.CorrSigmaH
-	iso := s*s*m.rcv.period*dt + steady*steady*dt*dt + ch*ch*renewed(dt, m.f.Params.CorrTime)
+	s, ch := m.cfg.GNSS.SpeedSigma, m.nav.Filter.Params.CorrSigmaH
+	iso := s*s*m.rcv.period*dt + steady*steady*dt*dt + ch*ch*renewed(dt, m.nav.Filter.Params.CorrTime)
 	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
 	for i := range 2 {
 		for j := range 2 {

@@ -7,6 +7,7 @@ import (
 
 	"kerbline/fixtures"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -48,10 +49,10 @@ func TestVelocityFit(t *testing.T) {
 // velocity does not.
 func TestDoppler_FreeOfTheFilter(t *testing.T) {
 	m, move := circling()
-	f := &m.f
+	f := &m.nav.Filter
 	f.Params.CorrTime = 10
-	m.lever = r3.Vec{}
-	m.rcv.class, m.rcv.precise, m.rcv.period = ClassFixed, true, 0.1
+	m.nav.Lever = r3.Vec{}
+	m.rcv.class, m.rcv.precise, m.rcv.period = navigation.ClassFixed, true, 0.1
 	white := [3]float64{1e-4, 1e-4, 1e-4}
 	m.dop.fit.normal = normal{xx: 1e6, zz: 1e8} // of the body's origin, not late
 	const drift = 0.1                           // m/s, east
@@ -109,9 +110,9 @@ func TestDoppler_FreeOfTheFilter(t *testing.T) {
 // that turned and the speed that changed are taken off.
 func TestDoppler_Compare(t *testing.T) {
 	m := NewMonitor(DefaultConfig(), nil)
-	f := &m.f
+	f := &m.nav.Filter
 	f.Params.CorrTime = 10
-	m.lever = r3.Vec{X: 0.5}
+	m.nav.Lever = r3.Vec{X: 0.5}
 	m.rcv.period = 0.1
 	o := &m.dop
 	const share, lag = 1.0, 0.1
@@ -125,7 +126,7 @@ func TestDoppler_Compare(t *testing.T) {
 	dv := r3.Vec{X: -10, Y: 10}
 	o.t = 4
 	o.p = r3.Sub(r3.Add(body, r3.Scale(share, arm)), r3.Scale(lag, dv))
-	now := m.sight(r3.Add(body, f.ToWorld(m.lever)), [3]float64{})
+	now := m.sight(r3.Add(body, f.ToWorld(m.nav.Lever)), [3]float64{})
 	y, c := o.compare(m, &a, &now)
 	if !(math.Hypot(y[0], y[1]) < 1e-6) {
 		t.Errorf("off by %.4f, %.4f m", y[0], y[1])

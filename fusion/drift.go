@@ -6,6 +6,7 @@ import (
 
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -51,8 +52,8 @@ type sighting struct {
 // sight returns the sighting of an epoch at which the filter stands and which
 // has the antenna at z.
 func (m *Monitor) sight(z r3.Vec, white [3]float64) sighting {
-	f := &m.f
-	arm := f.ToWorld(m.lever)
+	f := &m.nav.Filter
+	arm := f.ToWorld(m.nav.Lever)
 	return sighting{fixes: m.drift.fixes, z: r3.Sub(z, arm), arm: arm, v: f.Vel, lat: f.Latency, white: white}
 }
 
@@ -305,7 +306,7 @@ func (d *driftTests) remember(m *Monitor, t float64) {
 // the longest window to say, by the sharper witness. What heading was learned
 // meanwhile is in doubt.
 func (m *Monitor) takeBack(t float64, now *sighting) {
-	f := &m.f
+	f := &m.nav.Filter
 	f.Flush()
 	var y integrity.Vec3
 	var c integrity.Sym3
@@ -385,14 +386,14 @@ func (m *Monitor) odoSpread() spread {
 		grip  = 0.0015 // rad: side slip that does not follow lateral acceleration
 		creep = 0.0007 // share: scale that changes with load and speed
 	)
-	f := &m.f
+	f := &m.nav.Filter
 	p := &f.P
 	w := &m.cfg.Wheel
 	return spread{
 		scale: math.Hypot(creep, math.Sqrt(p[eskf.IScale][eskf.IScale])),
 		yaw:   math.Sqrt(grip*grip + f.YawVariance(p)),
 		slip:  math.Sqrt(p[eskf.ISlip][eskf.ISlip]),
-		wheel: m.whl.sigma(w.Sigma) * math.Sqrt(wheelEvery/math.Max(1, math.Abs(m.whl.now.v))),
+		wheel: m.nav.Wheels.Sigma(w.Sigma) * math.Sqrt(navigation.WheelEvery/math.Max(1, math.Abs(m.nav.Wheels.Now.V))),
 		ch:    f.Params.CorrSigmaH, tau: f.Params.CorrTime,
 		lat:  math.Sqrt(p[eskf.ILat][eskf.ILat]),
 		bias: math.Sqrt(p[eskf.IGyr+2][eskf.IGyr+2]), walk: f.Params.GyroNoise,
@@ -406,10 +407,10 @@ func (m *Monitor) direction() (e, n float64) {
 		n, e = math.Sincos(m.snap.CourseYaw)
 		return e, n
 	}
-	v := m.f.Vel
+	v := m.nav.Filter.Vel
 	if h := math.Hypot(v.X, v.Y); h > 1 {
 		return v.X / h, v.Y / h
 	}
-	n, e = math.Sincos(m.f.Yaw())
+	n, e = math.Sincos(m.nav.Filter.Yaw())
 	return e, n
 }

@@ -5,22 +5,13 @@ import (
 	"math"
 
 	"kerbline/fusion/course"
-	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 	"kerbline/gnss/rtcm"
 
 	"gonum.org/v1/gonum/spatial/r3"
-)
-
-// phase is how far the filter has come.
-type phase uint8
-
-const (
-	phaseEmpty    phase = iota // nothing known
-	phaseLevelled              // roll, pitch and gyro bias from rest; yaw, position and velocity not believed
-	phaseAligned               // everything known
 )
 
 // clockSlack is how far records may arrive before their predecessors without
@@ -37,9 +28,8 @@ const lineEvery = 0.1
 // It reads no clock, starts no goroutine and uses no random number: the same
 // measurements give the same snapshots and events.
 type Monitor struct {
-	cfg   Config
-	crs   *course.Course
-	lever r3.Vec
+	cfg Config
+	crs *course.Course
 
 	now      float64 // host s, without clock steps
 	shift    float64 // s, steps of the host clock: now = T + shift
@@ -50,14 +40,7 @@ type Monitor struct {
 	astray   int     // IMU or wheel stamps in a row that are far from now
 
 	tie     clockTie
-	imu     inertial
-	whl     wheels
-	f       eskf.Filter
-	lat1    float64 // m/s², leftward acceleration by speed and yaw rate, smoothed over slipTime
-	lat2    float64 // m/s², the same smoothed twice
-	wAt     r3.Vec  // rad/s, mean rate about the time the filter stands at, bias in it
-	fAt     r3.Vec  // m/s^2, mean specific force likewise
-	phase   phase
+	nav     navigation.Driver
 	link    *corrections.Link
 	episode func(*corrections.Episode)
 	take    func(*corrections.Episode) // m.outage, bound once
@@ -72,18 +55,16 @@ type Monitor struct {
 	dop   doppler
 	units unitTests
 	coast coastBudget
-	pred  prediction
 
-	jump                           integrity.JumpTest
-	posGate, horGate, velGate      integrity.Gate
-	wheelGate, sideGate, agreeGate float64
-	kPL, kCoast                    float64
+	jump                      integrity.JumpTest
+	posGate, horGate, velGate integrity.Gate
+	wheelGate, agreeGate      float64
+	kPL, kCoast               float64
 
 	baseChanges int
 	hint        int // course segment
 	lastS       float64
 	lap         int
-	still       float64 // host s since the last zero-velocity update
 	snap        Snapshot
 	reasons     reasonBook
 	events      []Event
@@ -95,14 +76,12 @@ type Monitor struct {
 func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m := &Monitor{cfg: cfg, crs: crs}
 	a := cfg.Vehicle.Antenna
-	m.lever = r3.Vec{X: a[0], Y: a[1], Z: a[2]}
 	t := &cfg.Tests
 	m.jump = integrity.NewJumpTest(t.PFA, t.PMD)
 	m.posGate = integrity.NewGate(t.InnovPFA, t.PMD, 3)
 	m.horGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
 	m.velGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
 	m.wheelGate = integrity.Chi2Upper(1e-5, 1)
-	m.sideGate = integrity.Chi2Upper(1e-5, 2)
 	m.agreeGate = integrity.Chi2Upper(1e-3, 3)
 	m.kPL = integrity.K(cfg.Limits.Risk)
 	m.kCoast = integrity.K(cfg.Limits.RiskCoast)
@@ -118,13 +97,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 		SparseShare:  cfg.Link.SparseShare,
 	})
 	m.take = m.outage
-	m.f.Params = eskf.Params{
-		GyroNoise: cfg.IMU.Gyro, AccNoise: cfg.IMU.Acc, GyroWalk: cfg.IMU.GyroWalk, AccWalk: cfg.IMU.AccWalk,
-		ScaleWalk: 1e-5, SlipWalk: 1e-5, LatencyWalk: 5e-5,
-		CorrTime: cfg.GNSS.CorrTime, CovEvery: 16,
-	}
-	m.imu.reset()
-	m.whl.reset()
+	m.nav.Init(&m.cfg.IMU, &m.cfg.Wheel, &m.cfg.GNSS, r3.Vec{X: a[0], Y: a[1], Z: a[2]}, m.wheelGate, integrity.Chi2Upper(1e-5, 2), (*paths)(m))
 	m.rcv.reset()
 	m.trust.reset()
 	m.drift.init(&cfg)
@@ -134,7 +107,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.units.configure(&cfg.IMU)
 	m.coast.reset()
 	m.hint = -1
-	m.still, m.claim = math.NaN(), math.NaN()
+	m.claim = math.NaN()
 	m.snap = blankSnapshot()
 	return m
 }
@@ -258,17 +231,16 @@ func (m *Monitor) stepClock(host, t float64) {
 func (m *Monitor) restart(why string) {
 	m.realign(why)
 	m.tie = clockTie{}
-	m.imu.reset()
-	m.whl.reset()
+	m.nav.ResetBuffers()
 }
 
 // realign forgets what dead reckoning rests on, not the clocks.
 func (m *Monitor) realign(why string) {
-	if m.phase != phaseEmpty {
+	if m.nav.Phase != navigation.Empty {
 		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventReinit, Size: math.NaN(), Where: m.where(),
 			Detail: "alignment starts again: " + why})
 	}
-	m.phase = phaseEmpty
+	m.nav.Phase = navigation.Empty
 	m.rcv.prev.ok = false
 	m.trust.lose()
 	m.forgetPath()
@@ -278,8 +250,8 @@ func (m *Monitor) realign(why string) {
 func (m *Monitor) onTick() {
 	m.link.Tick(m.now)
 	m.rcv.tick(m)
-	if m.phase != phaseEmpty {
-		m.advance(m.now - m.cfg.GNSS.Stall)
+	if m.nav.Phase != navigation.Empty {
+		m.nav.Advance(m.now - m.cfg.GNSS.Stall)
 	}
 	if m.now-m.lastLine >= lineEvery-1e-6 {
 		m.due = true
@@ -305,7 +277,7 @@ func (m *Monitor) event(e Event) {
 
 // where returns the place along the lap, NaN without a map or a position.
 func (m *Monitor) where() float64 {
-	if m.snap.HasCourse && m.phase == phaseAligned {
+	if m.snap.HasCourse && m.nav.Phase == navigation.Aligned {
 		return m.snap.Station
 	}
 	return math.NaN()

@@ -57,26 +57,26 @@ func (o *odometer) reset() {
 // acceleration but for Slip·v·(its change); over the path that share sums to
 // Slip²·v² times the change.
 func (o *odometer) add(m *Monitor, v float64, w r3.Vec, r *[9]float64, dt float64) {
-	f, wheel := &m.f, &m.whl.now
+	f, wheel := &m.nav.Filter, &m.nav.Wheels.Now
 	v *= f.WheelScale
-	if !(f.T-wheel.t < max(0.05, 2.5*m.whl.period)) || m.whl.refused > 0 || !(math.Abs(wheel.v-v) < 0.3+0.03*math.Abs(v)) {
+	if !(f.T-wheel.T < max(0.05, 2.5*m.nav.Wheels.Period)) || m.nav.Wheels.Refused > 0 || !(math.Abs(wheel.V-v) < 0.3+0.03*math.Abs(v)) {
 		if o.ok {
 			o.reset()
 		}
 		return
 	}
 	if !o.ok {
-		o.lat = m.lat1
+		o.lat = m.nav.Lat
 	}
 	o.ok = true
-	v = m.whl.at(f.T-dt/2) / f.WheelScale
+	v = m.nav.Wheels.At(f.T-dt/2) / f.WheelScale
 	w = r3.Sub(w, f.GyroBias)
 	lat := v * w.Z
-	x, y := v*dt, -f.Slip*lat*v*dt+f.Slip*f.Slip*v*v*(m.lat1-o.lat)
+	x, y := v*dt, -f.Slip*lat*v*dt+f.Slip*f.Slip*v*v*(m.nav.Lat-o.lat)
 	o.leg.X += r[0]*x + r[1]*y
 	o.leg.Y += r[3]*x + r[4]*y
 	o.turn += (r[6]*w.X + r[7]*w.Y + r[8]*w.Z - f.Params.EarthRate.Z) * dt
-	o.lat = m.lat1
+	o.lat = m.nav.Lat
 	o.way += math.Abs(v) * dt
 	o.slide += lat * v * dt
 }

@@ -9,6 +9,7 @@ import (
 
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
 )
 
 // circling returns a monitor whose filter stands on a circle of 20 m at 10 m/s,
@@ -17,10 +18,10 @@ import (
 func circling() (m *Monitor, step func()) {
 	const v, radius, dt, scale, slip = 10.0, 20.0, 0.005, 1.01, 0.004
 	m = NewMonitor(DefaultConfig(), nil)
-	f := &m.f
+	f := &m.nav.Filter
 	yaw := 0.0
 	f.WheelScale, f.Slip, f.T = scale, slip, 100
-	m.wAt = r3.Vec{Z: v / radius}
+	m.nav.Rate = r3.Vec{Z: v / radius}
 	place := func() {
 		// The body points into the bend by the slip angle: sideways over forward
 		// velocity is -slip times the leftward acceleration.
@@ -30,9 +31,9 @@ func circling() (m *Monitor, step func()) {
 	}
 	place()
 	forward := func() float64 { return scale * f.ToBody(f.Vel).X }
-	m.whl.push(wheelSample{f.T, forward()})
-	m.whl.until(f.T)
-	m.whl.period = 0.02
+	m.nav.Wheels.Push(navigation.WheelSample{T: f.T, V: forward()})
+	m.nav.Wheels.Until(f.T)
+	m.nav.Wheels.Period = 0.02
 	k := 0
 	return m, func() {
 		// Half a step of turning: the path is that of the middle.
@@ -40,10 +41,10 @@ func circling() (m *Monitor, step func()) {
 		place()
 		f.T += dt
 		if k++; k%4 == 0 {
-			m.whl.push(wheelSample{f.T, forward()})
-			m.whl.until(f.T)
+			m.nav.Wheels.Push(navigation.WheelSample{T: f.T, V: forward()})
+			m.nav.Wheels.Until(f.T)
 		}
-		m.odo.add(m, m.f.Forward(), m.wAt, middle(&m.f), dt)
+		m.odo.add(m, m.nav.Filter.Forward(), m.nav.Rate, middle(&m.nav.Filter), dt)
 		yaw += v / radius * dt / 2
 	}
 }
@@ -62,14 +63,14 @@ func TestOdometer_Circle(t *testing.T) {
 	lap := 2 * math.Pi * 20 / 10 / 0.005 // steps
 	for k := range int(math.Round(lap)) {
 		if k == int(math.Round(lap/4)) {
-			m.odo.settle(m.f.T, m.f.Yaw())
+			m.odo.settle(m.nav.Filter.T, m.nav.Filter.Yaw())
 			if p := turned(m.odo.p, m.odo.lead); !(math.Hypot(p.X-20, p.Y-20) < 0.02) {
 				t.Errorf("after a quarter at %.3f, %.3f m; want 20, 20", p.X, p.Y)
 			}
 		}
 		step()
 	}
-	m.odo.settle(m.f.T, m.f.Yaw())
+	m.odo.settle(m.nav.Filter.T, m.nav.Filter.Yaw())
 	if p := m.odo.p; !(r3.Norm(p) < 0.03) {
 		t.Errorf("after a lap %.3f m off, want where it began", r3.Norm(p))
 	}
@@ -85,10 +86,10 @@ func TestOdometer_Circle(t *testing.T) {
 // A wheel that spins, locks or falls silent is not driven by.
 func TestOdometer_LetsGo(t *testing.T) {
 	for name, spoil := range map[string]func(m *Monitor){
-		"spinning": func(m *Monitor) { m.whl.now.v *= 1.4 },
-		"locked":   func(m *Monitor) { m.whl.now.v = 0 },
-		"silent":   func(m *Monitor) { m.whl.now.t -= 1 },
-		"refused":  func(m *Monitor) { m.whl.refused = 1 },
+		"spinning": func(m *Monitor) { m.nav.Wheels.Now.V *= 1.4 },
+		"locked":   func(m *Monitor) { m.nav.Wheels.Now.V = 0 },
+		"silent":   func(m *Monitor) { m.nav.Wheels.Now.T -= 1 },
+		"refused":  func(m *Monitor) { m.nav.Wheels.Refused = 1 },
 	} {
 		m, step := circling()
 		for range 400 {
@@ -96,12 +97,12 @@ func TestOdometer_LetsGo(t *testing.T) {
 			if !m.odo.ok {
 				t.Fatal("the odometer stopped by itself")
 			}
-			m.odo.settle(m.f.T, m.f.Yaw())
-			m.odo.note(&sighting{z: m.odo.p, v: m.f.Vel}, &spread{})
+			m.odo.settle(m.nav.Filter.T, m.nav.Filter.Yaw())
+			m.odo.note(&sighting{z: m.odo.p, v: m.nav.Filter.Vel}, &spread{})
 		}
 		spoil(m)
-		m.odo.add(m, m.f.Forward(), m.wAt, middle(&m.f), 0.005)
-		if m.odo.ok || m.odo.n != 0 || m.odo.before(m.f.T, 0.5) != nil {
+		m.odo.add(m, m.nav.Filter.Forward(), m.nav.Rate, middle(&m.nav.Filter), 0.005)
+		if m.odo.ok || m.odo.n != 0 || m.odo.before(m.nav.Filter.T, 0.5) != nil {
 			t.Errorf("%s: the odometer goes on", name)
 		}
 	}
@@ -319,29 +320,29 @@ func TestReturned(t *testing.T) {
 		{name: "nothing from before the drift", step: -1.5, off: 0.01, count: 2, no: true},
 	} {
 		m, move := circling()
-		m.f.Params.CorrTime, m.f.Params.CorrSigmaH = 10, 0.01
+		m.nav.Filter.Params.CorrTime, m.nav.Filter.Params.CorrSigmaH = 10, 0.01
 		white := [3]float64{1e-4, 1e-4, 1e-4}
 		for k := range 4000 { // 20 s, an epoch each 0.1 s
 			move()
 			if k%20 == 0 {
-				m.odo.settle(m.f.T, m.f.Yaw())
+				m.odo.settle(m.nav.Filter.T, m.nav.Filter.Yaw())
 			}
 			if k == 0 {
 				sp := m.odoSpread()
-				m.odo.note(&sighting{v: m.f.Vel, lat: m.f.Latency, white: white}, &sp)
+				m.odo.note(&sighting{v: m.nav.Filter.Vel, lat: m.nav.Filter.Latency, white: white}, &sp)
 				if !tt.no {
-					m.drift.remember(m, m.f.T)
+					m.drift.remember(m, m.nav.Filter.T)
 				}
 			}
 		}
 		if tt.silent {
 			m.odo.reset()
 		}
-		m.odo.settle(m.f.T, m.f.Yaw())
+		m.odo.settle(m.nav.Filter.T, m.nav.Filter.Yaw())
 		body := turned(r3.Sub(m.odo.p, m.drift.clean.odo.p), m.drift.clean.odo.lead)
 		body.X += tt.off
 		m.trust.steps.Count, m.trust.step = tt.count, integrity.Vec3{tt.step}
-		if got := m.returned(r3.Add(body, m.f.ToWorld(m.lever)), white); got != tt.want {
+		if got := m.returned(r3.Add(body, m.nav.Filter.ToWorld(m.nav.Lever)), white); got != tt.want {
 			t.Errorf("%s: returned is %v", tt.name, got)
 		}
 	}

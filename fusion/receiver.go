@@ -6,6 +6,7 @@ import (
 
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 	"kerbline/gnss/geodesy"
 
@@ -21,7 +22,7 @@ type receiver struct {
 	silent   bool
 	late     bool // the last epoch came too late: one event a run of them
 	precise  bool // the last epoch was fixed or float
-	class    Class
+	class    navigation.Class
 	quality  gnss.Quality
 
 	prev antennaFix // the epoch before, for the jump test
@@ -31,7 +32,7 @@ type receiver struct {
 type antennaFix struct {
 	ok    bool
 	t     float64 // host s of validity
-	class Class
+	class navigation.Class
 	z     r3.Vec  // m, ENU, reported
 	post  r3.Vec  // m, ENU, the filter's, after its update
 	vel   r3.Vec  // m/s, ENU
@@ -128,6 +129,7 @@ func (r *receiver) note(m *Monitor, e *gnss.Epoch) {
 	r.quality = e.Quality
 	r.precise = e.Quality == gnss.QualityFixed || e.Quality == gnss.QualityFloat
 	r.last = *e
+	m.nav.Heard(m.now, e.Speed, r.precise)
 }
 
 func (m *Monitor) onEpoch(e *gnss.Epoch) {
@@ -148,7 +150,7 @@ func (m *Monitor) onEpoch(e *gnss.Epoch) {
 func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	r := &m.rcv
 	r.class = m.cfg.GNSS.Classify(e)
-	if r.class == ClassFixed {
+	if r.class == navigation.ClassFixed {
 		if math.IsNaN(m.trust.fixed) {
 			m.trust.fixed = m.now
 		}
@@ -186,8 +188,8 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		return false
 	}
 	r.late = false
-	m.link.Clock(m.tie.hostMinusUTC(m.latency()))
-	if r.class == ClassNone {
+	m.link.Clock(m.tie.hostMinusUTC(m.nav.Latency()))
+	if r.class == navigation.ClassNone {
 		r.prev.ok = false
 		return false
 	}
@@ -195,7 +197,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.setFrame(e.Pos)
 	}
 	z := vec(m.frame.FromLLA(e.Pos))
-	if m.phase != phaseAligned {
+	if m.nav.Phase != navigation.Aligned {
 		// The filter's latency counts from here on: the first epochs may have
 		// waited in some buffer.
 		if m.tie.young(e.UTC) {
@@ -204,24 +206,18 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		}
 		m.tie.anchor()
 	}
-	t := m.tie.reference(e.UTC) - m.latency()
-	if m.phase != phaseAligned {
+	t := m.tie.reference(e.UTC) - m.nav.Latency()
+	if m.nav.Phase != navigation.Aligned {
 		r.prev.ok = false
 		return m.align(e, z, t)
 	}
-	if t < m.f.T-1e-6 || t > m.imu.last.t+m.cfg.IMU.Gap {
+	if t < m.nav.Filter.T-1e-6 || t > m.nav.IMU.Last.T+m.cfg.IMU.Gap {
 		// Older than what was already used, or no inertial samples to reach it.
 		r.prev.ok = false
 		return false
 	}
 	m.units.onEpoch(m, e.Speed, e.Course, t)
-	m.advance(t)
-	if d := t - m.f.T; d > 0 {
-		m.f.Predict(m.imu.last.w, m.imu.last.f, d)
-		m.odo.add(m, m.f.Forward(), m.imu.last.w, &m.f.Mid, d)
-		m.dop.add(m, d)
-	} else if d < -1e-3 {
-		// The filter had to cross a hole in the samples that reaches beyond.
+	if !m.nav.AdvanceTo(t) {
 		r.prev.ok = false
 		return false
 	}
@@ -231,12 +227,12 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 // leapt reports whether a hole in the inertial samples was no hole: the epochs
 // after it arrive later by as much, so the host clock was set forward.
 func (m *Monitor) leapt(arrival, utc float64) bool {
-	q := &m.imu
-	if !m.tie.ok || !(m.now-q.gapEnd < 1) || q.gap == 0 {
+	q := &m.nav.IMU
+	if !m.tie.ok || !(m.now-q.GapEnd < 1) || q.GapLength == 0 {
 		return false
 	}
 	late := m.tie.lateness(arrival, utc)
-	if math.Abs(late-q.gap) > 0.02+0.1*q.gap {
+	if math.Abs(late-q.GapLength) > 0.02+0.1*q.GapLength {
 		return false
 	}
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: late, Where: m.where(),
@@ -246,108 +242,42 @@ func (m *Monitor) leapt(arrival, utc float64) bool {
 	return true
 }
 
-// latency returns the minimum latency believed now, s, counted from the tie's
-// reference.
-func (m *Monitor) latency() float64 {
-	if m.phase == phaseEmpty && m.f.WheelScale == 0 {
-		return m.cfg.GNSS.Latency
-	}
-	return m.f.Latency
-}
-
 func (m *Monitor) setFrame(p geodesy.LLA) {
 	m.frame = geodesy.NewFrame(p)
 	m.hasFrame = true
-	m.f.Params.Gravity = geodesy.NormalGravity(p.Lat, p.H)
-	m.f.Params.EarthRate = vec(geodesy.EarthRateENU(p.Lat))
+	m.nav.Filter.Params.Gravity = geodesy.NormalGravity(p.Lat, p.H)
+	m.nav.Filter.Params.EarthRate = vec(geodesy.EarthRateENU(p.Lat))
 	if m.crs != nil {
 		m.crs.Bind(m.frame)
 	}
 	m.snap.Frame = m.frame
 }
 
-// align tries to give the filter yaw, position and velocity: at once from a
-// dual-antenna heading, else from the course as soon as the car moves.
+// align starts the filter on an epoch that has the antenna at z, m, ENU, at t.
 func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
-	g := &m.cfg.GNSS
-	if m.imu.n == 0 || m.now-m.imu.last.t > m.cfg.IMU.Gap {
+	if !m.nav.Align(e, m.rcv.class, z, t, m.now) {
 		return false
 	}
-	var yaw, sigma float64
-	var vel r3.Vec
-	velSigma := 3 * g.SpeedSigma
-	switch {
-	case !math.IsNaN(e.Heading) && (m.phase == phaseLevelled || e.Speed > g.MinCourse):
-		yaw = math.Pi/2 - (e.Heading - g.HeadingYaw*math.Pi/180)
-		sigma = 2 * g.HeadingSigma * math.Pi / 180
-		if m.phase == phaseLevelled && m.imu.restFor() > restProof {
-			velSigma = 0.02
-		}
-	case e.Speed > g.MinCourse && !math.IsNaN(e.Course):
-		// The car may slide and turn while it moves off.
-		yaw = math.Pi/2 - e.Course
-		sigma = math.Hypot(math.Atan(g.SpeedSigma/e.Speed), 4*math.Pi/180)
-	default:
-		return false
-	}
-	if e.Speed > 0.3 && !math.IsNaN(e.Course) {
-		vel = r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course)}
-	}
-	if m.phase == phaseEmpty {
-		// On the move: roll and pitch are those of a road, biases those of the
-		// settings.
-		if m.imu.n < 20 {
-			return false
-		}
-		m.resetCalibration()
-		m.f.InitMoving(t, z, vel, 0, 0, yaw, eskf.Sigmas{
-			PosH: 1, PosV: 1, Vel: velSigma, Tilt: 4 * math.Pi / 180, Yaw: sigma,
-			GyroBias: m.cfg.IMU.GyroBias, AccBias: m.cfg.IMU.AccBias, WheelScale: m.cfg.Wheel.ScaleSigma,
-			Slip: m.cfg.Wheel.SlipSigma, Latency: g.LatencySigma,
-		})
-	} else {
-		m.advance(t)
-		m.f.SetYaw(yaw, sigma)
-		m.f.T = t
-	}
-	white, ch, cv := m.cfg.GNSS.Noise(e, m.rcv.class)
-	m.f.Pos = r3.Sub(z, m.f.ToWorld(m.lever))
-	m.f.Vel = vel
-	for i := range 3 {
-		s := ch
-		if i == 2 {
-			s = cv
-		}
-		lever := r3.Norm(m.lever) * sigma
-		m.f.SetVariance(eskf.IPos+i, white[i]+s*s+lever*lever+0.05*0.05)
-		m.f.SetVariance(eskf.IVel+i, velSigma*velSigma)
-	}
-	m.f.SetVariance(eskf.IVel+2, 0.5*0.5) // no vertical speed is reported
-	m.f.SetVariance(eskf.ILat, g.LatencySigma*g.LatencySigma)
-	m.f.SetCorr(ch, cv, g.CorrTime)
-	m.phase = phaseAligned
 	m.trust.stain()
 	m.trust.refused = math.NaN()
-	if m.rcv.class == ClassFixed {
+	if m.rcv.class == navigation.ClassFixed {
 		m.trust.used = m.now
 	}
 	m.forgetPath()
 	m.units.arm = leverFit{} // what it gathered was of another trajectory
-	m.remember(e, z, t, m.f.Latency, white, m.antenna())
+	white, _, _ := m.cfg.GNSS.Noise(e, m.rcv.class)
+	m.remember(e, z, t, m.nav.Filter.Latency, white, m.nav.Antenna())
 	return true
 }
 
-// antenna returns where the filter has the antenna, m, ENU.
-func (m *Monitor) antenna() r3.Vec { return r3.Add(m.f.Pos, m.f.ToWorld(m.lever)) }
-
 func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t, placed float64, white [3]float64, post r3.Vec) {
-	m.rcv.prev = antennaFix{ok: e.HasH, t: t, class: m.rcv.class, z: z, post: post, vel: m.f.Vel, lat: placed, white: white}
+	m.rcv.prev = antennaFix{ok: e.HasH, t: t, class: m.rcv.class, z: z, post: post, vel: m.nav.Filter.Vel, lat: placed, white: white}
 }
 
 // weigh tests one epoch against the filter, which stands at its time, and uses
 // what passes.
 func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
-	f, r, tr := &m.f, &m.rcv, &m.trust
+	f, r, tr := &m.nav.Filter, &m.rcv, &m.trust
 	white, ch, cv := m.cfg.GNSS.Noise(e, r.class)
 	if r.prev.class != r.class {
 		f.SetCorr(ch, cv, m.cfg.GNSS.CorrTime)
@@ -355,8 +285,8 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	}
 	f.Params.CorrSigmaH, f.Params.CorrSigmaV = ch, cv
 	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + ch*ch)
-	w := m.wAt
-	before := m.antenna()
+	w := m.nav.Rate
+	before := m.nav.Antenna()
 	m.odo.settle(t, f.Yaw())
 	m.dop.settle(m, e, t)
 
@@ -364,10 +294,10 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	var o eskf.Obs
 	dof := 2
 	if e.HasH {
-		o = f.Position(z, white, m.lever, w)
+		o = f.Position(z, white, m.nav.Lever, w)
 		dof = 3
 	} else {
-		o = f.HorizontalPosition(z.X, z.Y, [2]float64{white[0], white[1]}, m.lever, w)
+		o = f.HorizontalPosition(z.X, z.Y, [2]float64{white[0], white[1]}, m.nav.Lever, w)
 	}
 	in := f.Innovation(&o)
 	gate := &m.posGate
@@ -385,7 +315,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 	placed := f.Latency
 	use := true
 	switch {
-	case r.class != ClassFixed:
+	case r.class != navigation.ClassFixed:
 		// Float and code errors have no bound worth the name: they keep the
 		// filter alive once dead reckoning is spent, not before.
 		use = !tr.proven && nis <= gate.Threshold*4
@@ -405,11 +335,11 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		m.refuse()
 	}
 	if use {
-		if r.class == ClassFixed {
+		if r.class == navigation.ClassFixed {
 			m.drift.push(m, t, z, white, &in)
 		}
 		f.Apply(&o)
-		if r.class == ClassFixed {
+		if r.class == navigation.ClassFixed {
 			tr.used = m.now
 			tr.refused = math.NaN()
 			if math.IsNaN(tr.good) {
@@ -429,7 +359,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		m.restart("the filter lost its numbers")
 		return false
 	}
-	m.remember(e, z, t, placed, white, m.antenna())
+	m.remember(e, z, t, placed, white, m.nav.Antenna())
 	if !use {
 		r.prev.post = before
 		m.reconsider()
@@ -443,22 +373,22 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
 	if !(e.Speed > 0.5) || math.IsNaN(e.Course) || stepped {
 		return
 	}
-	f := &m.f
+	f := &m.nav.Filter
 	s := m.cfg.GNSS.SpeedSigma
-	if m.rcv.class == ClassCoarse {
+	if m.rcv.class == navigation.ClassCoarse {
 		s *= 3
 	}
 	ve, vn := e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course)
-	a := r3.Add(f.ToWorld(r3.Sub(m.fAt, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	a := r3.Add(f.ToWorld(r3.Sub(m.nav.Force, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
 	// Receivers differ in what they call velocity: of the antenna or reduced to
 	// some other point, smoothed or not. That is no noise but the same from
 	// epoch to epoch, so while the car turns the lever arm's share is weighed
 	// three times over, and while it brakes or turns what smoothing would have
 	// kept back.
-	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.wAt, f.GyroBias), m.lever))
+	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.nav.Rate, f.GyroBias), m.nav.Lever))
 	late := m.cfg.GNSS.VelocityLag * math.Hypot(a.X, a.Y)
 	v := s*s + arm*arm + late*late
-	o := f.Velocity(ve, vn, [2]float64{v, v}, m.lever, m.wAt, a)
+	o := f.Velocity(ve, vn, [2]float64{v, v}, m.nav.Lever, m.nav.Rate, a)
 	o.Shift(learned)
 	in := f.Innovation(&o)
 	ts := &m.snap.Tests[TestVelocity]
@@ -491,7 +421,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	pv := &m.rcv.prev
 	ts := &m.snap.Tests[TestJump]
 	dt := t - pv.t
-	if m.rcv.class != ClassFixed || pv.class != ClassFixed || !pv.ok || !e.HasH || dt <= 0 || dt > 2.5 {
+	if m.rcv.class != navigation.ClassFixed || pv.class != navigation.ClassFixed || !pv.ok || !e.HasH || dt <= 0 || dt > 2.5 {
 		ts.Stat = math.NaN()
 		ts.Threshold = m.jump.Threshold
 		m.units.arm.ok = false
@@ -500,7 +430,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 	d := r3.Sub(r3.Sub(z, pv.z), r3.Sub(before, pv.post))
 	// While the latency is learned the two epochs were placed by different
 	// values of it.
-	d = r3.Sub(d, r3.Scale(m.f.Latency-pv.lat, pv.vel))
+	d = r3.Sub(d, r3.Scale(m.nav.Filter.Latency-pv.lat, pv.vel))
 	y := integrity.Vec3{d.X, d.Y, d.Z}
 	s := m.jumpCov(dt, white)
 	stat := integrity.NIS(&y, &s, 3)
@@ -558,10 +488,10 @@ func (m *Monitor) testJump(e *gnss.Epoch, z r3.Vec, t float64, white [3]float64,
 // dt: both epochs' white noise, what the slow error may change, what the
 // filter's velocity and time of validity may be off.
 func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
-	f := &m.f
+	f := &m.nav.Filter
 	f.Flush()
 	var s integrity.Sym3
-	a := r3.Add(f.ToWorld(r3.Sub(m.fAt, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	a := r3.Add(f.ToWorld(r3.Sub(m.nav.Force, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
 	dv := [3]float64{a.X * dt, a.Y * dt, a.Z * dt} // change of velocity, for the latency
 	grow := renewed(dt, f.Params.CorrTime)
 	ch, cv := f.Params.CorrSigmaH, f.Params.CorrSigmaV
@@ -616,7 +546,7 @@ func (m *Monitor) recover(z r3.Vec, white [3]float64) bool {
 		return false
 	}
 	for i := range 2 {
-		m.f.SetVariance(eskf.IPos+i, 1)
+		m.nav.Filter.SetVariance(eskf.IPos+i, 1)
 	}
 	m.forgive()
 	return true
@@ -660,7 +590,7 @@ func (m *Monitor) reconsider() {
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventReinit, Size: m.now - tr.refused, Where: m.where(),
 		Detail: fmt.Sprintf("the receiver was refused for %.1f s; alignment starts again on it", m.now-tr.refused)})
 	tr.lose()
-	m.phase = phaseEmpty
+	m.nav.Phase = navigation.Empty
 	m.rcv.prev.ok = false
 	m.forgetPath()
 }
@@ -670,13 +600,13 @@ func (m *Monitor) reconsider() {
 func (m *Monitor) confirm(name string) {
 	for i := range m.cfg.Marks {
 		k := &m.cfg.Marks[i]
-		if k.Name != name || !m.hasFrame || !m.rcv.prev.ok || m.phase != phaseAligned {
+		if k.Name != name || !m.hasFrame || !m.rcv.prev.ok || m.nav.Phase != navigation.Aligned {
 			continue
 		}
 		at := vec(m.frame.FromLLA(geodesy.LLA{Lat: k.Lat * geodesy.Degree, Lon: k.Lon * geodesy.Degree, H: k.H}))
-		body := r3.Sub(m.rcv.prev.z, m.f.ToWorld(m.lever))
+		body := r3.Sub(m.rcv.prev.z, m.nav.Filter.ToWorld(m.nav.Lever))
 		off := math.Hypot(body.X-at.X, body.Y-at.Y)
-		if off < 0.1 && m.rcv.class == ClassFixed {
+		if off < 0.1 && m.rcv.class == navigation.ClassFixed {
 			m.forgive()
 			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
 				Detail: fmt.Sprintf("check mark %q confirmed: the receiver is %.2f m from it", name, off)})

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -128,7 +129,7 @@ func (u *unitTests) reset() {
 }
 
 // configure prepares the mounting rotation, IMU axes to body axes.
-func (u *unitTests) configure(c *IMU) {
+func (u *unitTests) configure(c *navigation.IMU) {
 	if c.MountYaw == 0 && c.MountPitch == 0 && c.MountRoll == 0 {
 		return
 	}
@@ -143,17 +144,17 @@ func (u *unitTests) onIMU(m *Monitor, w, f r3.Vec) {
 	for i, x := range [3]float64{w.X, w.Y, w.Z} {
 		u.axis[i].sum += x
 	}
-	q := &m.imu
-	if !u.told[0] && q.n > 400 && q.n%64 == 0 {
+	q := &m.nav.IMU
+	if !u.told[0] && q.N > 400 && q.N%64 == 0 {
 		// On the move too: no car pulls eight times its weight for long.
-		if n := r3.Norm(q.fMean); math.Abs(n-1) < 0.3 {
+		if n := r3.Norm(q.MeanF); math.Abs(n-1) < 0.3 {
 			u.say(m, 0, fmt.Sprintf("specific force is %.2f on average, want about 9.8 m/s^2: it looks like g", n))
 		}
 	}
-	if q.restFor() < 1 || u.told[0] || int(q.nRest)%64 != 0 {
+	if q.RestFor() < 1 || u.told[0] || int(q.RestCount)%64 != 0 {
 		return
 	}
-	_, g := q.restMeans()
+	_, g := q.RestMeans()
 	n := r3.Norm(g)
 	switch {
 	case math.Abs(n-1) < 0.1:
@@ -178,9 +179,9 @@ func (u *unitTests) onEpoch(m *Monitor, speed, course, t float64) {
 		u.restart(t, course)
 		return
 	}
-	if w := &m.whl; w.fresh(m.now) && !u.told[2] && m.rcv.precise {
+	if w := &m.nav.Wheels; w.Fresh(m.now) && !u.told[2] && m.rcv.precise {
 		u.wxx += speed * speed
-		u.wxy += speed * w.last.v
+		u.wxy += speed * w.Last.V
 		if u.wn++; u.wn >= 100 {
 			switch k := u.wxy / u.wxx; {
 			case math.Abs(k-3.6) < 0.3:
@@ -262,7 +263,7 @@ const leverClear = 0.12
 // onPair takes the displacement between two fixed epochs less the filter's, d
 // (m, ENU), with 1 sigma each axis, and judges the lever arm.
 func (u *unitTests) onPair(m *Monitor, d r3.Vec, sigma float64) {
-	u.arm.add(d, m.f.R(), sigma)
+	u.arm.add(d, m.nav.Filter.R(), sigma)
 	if u.told[3] || u.told[5] || u.arm.rows < 30 || u.arm.rows%10 != 0 {
 		return
 	}

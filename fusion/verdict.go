@@ -5,6 +5,7 @@ import (
 
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
@@ -168,9 +169,9 @@ func (m *Monitor) evaluate() {
 	s.Seq++
 	m.lastLine = m.now
 	m.describeInputs(s)
-	s.HasPos = m.phase == phaseAligned
+	s.HasPos = m.nav.Phase == navigation.Aligned
 	if s.HasPos {
-		m.predict()
+		m.nav.Predict(m.now)
 		m.describeMotion(s)
 		m.protect(s)
 		m.coast.update(m, s)
@@ -182,7 +183,7 @@ func (m *Monitor) evaluate() {
 }
 
 func (m *Monitor) describeInputs(s *Snapshot) {
-	r, q, w := &m.rcv, &m.imu, &m.whl
+	r, q, w := &m.rcv, &m.nav.IMU, &m.nav.Wheels
 	s.Epoch = r.last
 	s.EpochAge = m.now - r.lastSeen
 	if r.n == 0 {
@@ -192,12 +193,12 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	s.UTC, s.HostMinusUTC, s.Latency, s.ClockDrift = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	s.LatencySigma = math.NaN()
 	if m.tie.ok {
-		s.HostMinusUTC = m.tie.hostMinusUTC(m.latency()) - m.shift
+		s.HostMinusUTC = m.tie.hostMinusUTC(m.nav.Latency()) - m.shift
 		s.UTC = s.T - s.HostMinusUTC
-		s.Latency = m.tie.spread(m.latency())
+		s.Latency = m.tie.spread(m.nav.Latency())
 		s.ClockDrift = m.tie.drift
-		if m.phase == phaseAligned {
-			s.LatencySigma = math.Sqrt(m.f.P[eskf.ILat][eskf.ILat])
+		if m.nav.Phase == navigation.Aligned {
+			s.LatencySigma = math.Sqrt(m.nav.Filter.P[eskf.ILat][eskf.ILat])
 			m.units.onLatency(m, s.Latency, s.LatencySigma)
 		}
 	}
@@ -210,19 +211,19 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	}
 	s.NeedsProof = m.trust.suspect()
 	s.Link = *m.link.State()
-	s.IMURate = rate(q.period)
-	s.IMUAge = m.now - q.last.t
-	s.Vibration = math.Sqrt(3 * q.accVar)
-	s.Still = q.restFor() > restProof
-	b := m.f.GyroBias
+	s.IMURate = rate(q.Period)
+	s.IMUAge = m.now - q.Last.T
+	s.Vibration = math.Sqrt(3 * q.AccVar)
+	s.Still = q.RestFor() > navigation.RestProof
+	b := m.nav.Filter.GyroBias
 	s.GyroBias = [3]float64{b.X, b.Y, b.Z}
-	b = m.f.AccBias
+	b = m.nav.Filter.AccBias
 	s.AccBias = [3]float64{b.X, b.Y, b.Z}
-	if w.n > 0 {
-		s.WheelRate, s.WheelAge, s.WheelSpeed = rate(w.period), m.now-w.last.t, w.last.v
-		s.WheelScale = m.f.WheelScale
+	if w.N > 0 {
+		s.WheelRate, s.WheelAge, s.WheelSpeed = rate(w.Period), m.now-w.Last.T, w.Last.V
+		s.WheelScale = m.nav.Filter.WheelScale
 	}
-	s.Slip = m.f.Slip
+	s.Slip = m.nav.Filter.Slip
 	s.UnitHint = m.units.hint
 }
 
@@ -234,15 +235,15 @@ func rate(period float64) float64 {
 }
 
 func (m *Monitor) describeMotion(s *Snapshot) {
-	p := &m.pred
-	s.ENU = enu(p.s.Pos)
+	p := &m.nav.Pred
+	s.ENU = enu(p.State.Pos)
 	s.Pos = m.frame.ToLLA(s.ENU)
-	s.Roll, s.Pitch, s.Yaw = p.s.Roll(), p.s.Pitch(), p.s.Yaw()
-	s.Vel = enu(p.s.Vel)
+	s.Roll, s.Pitch, s.Yaw = p.State.Roll(), p.State.Pitch(), p.State.Yaw()
+	s.Vel = enu(p.State.Vel)
 	s.Speed = math.Hypot(s.Vel.E, s.Vel.N)
-	up := p.s.ToWorld(p.w)
+	up := p.State.ToWorld(p.W)
 	s.YawRate = up.Z
-	a := r3.Sub(p.f, p.s.ToBody(r3.Vec{Z: m.f.Params.Gravity}))
+	a := r3.Sub(p.F, p.State.ToBody(r3.Vec{Z: m.nav.Filter.Params.Gravity}))
 	s.LonAcc, s.LatAcc = a.X, a.Y
 	s.HasCourse = false
 	s.Station, s.Cross, s.HalfWidth, s.CourseYaw = math.NaN(), math.NaN(), math.NaN(), math.NaN()
@@ -267,19 +268,19 @@ func (m *Monitor) describeMotion(s *Snapshot) {
 // samples themselves, and a pause of theirs, which is a pause or the host clock
 // set forward. It is taken off no protection level by any filter.
 func (m *Monitor) timing() float64 {
-	q := &m.imu
-	pause := m.now - q.last.t - m.cfg.IMU.Latency - 3*q.period
+	q := &m.nav.IMU
+	pause := m.now - q.Last.T - m.cfg.IMU.Latency - 3*q.Period
 	return 0.002 + m.cfg.IMU.Latency/2 + math.Max(0, pause)
 }
 
 // protect fills sigmas, protection levels and alert limits.
 func (m *Monitor) protect(s *Snapshot) {
-	p := &m.pred
+	p := &m.nav.Pred
 	e, n := m.predDirection(s)
-	c := posCov(&p.p)
+	c := posCov(&p.P)
 	s.SigmaLat = math.Sqrt(math.Max(0, c.Along(-n, e)))
 	s.SigmaLon = math.Sqrt(math.Max(0, c.Along(e, n)))
-	s.SigmaYaw = math.Sqrt(math.Max(0, p.s.YawVariance(&p.p)))
+	s.SigmaYaw = math.Sqrt(math.Max(0, p.State.YawVariance(&p.P)))
 	step := m.cfg.Tests.stepPart(s.Tests[TestJump].Detectable)
 	t := m.timing()
 	set := func(pl *PL, sigma, step, drift, rate float64) {
@@ -337,8 +338,8 @@ func (m *Monitor) describeNothing(s *Snapshot) {
 	s.Pos = geodesy.LLA{Lat: n, Lon: n, H: n}
 	s.ENU, s.Vel = geodesy.ENU{E: n, N: n, U: n}, geodesy.ENU{E: n, N: n, U: n}
 	s.Roll, s.Pitch, s.Yaw, s.Speed, s.YawRate, s.LatAcc, s.LonAcc = n, n, n, n, n, n, n
-	if m.phase == phaseLevelled {
-		s.Roll, s.Pitch = m.f.Roll(), m.f.Pitch()
+	if m.nav.Phase == navigation.Levelled {
+		s.Roll, s.Pitch = m.nav.Filter.Roll(), m.nav.Filter.Pitch()
 	}
 	s.SigmaLat, s.SigmaLon, s.SigmaYaw = n, n, n
 	s.PLLat, s.PLLon, s.PLYaw = pl, pl, pl
@@ -366,10 +367,10 @@ func (m *Monitor) judge(s *Snapshot) {
 	b.open()
 
 	// Inputs.
-	imuSilent := m.imu.n == 0 || s.IMUAge > cfg.IMU.Gap+0.02
+	imuSilent := m.nav.IMU.N == 0 || s.IMUAge > cfg.IMU.Gap+0.02
 	// After a hole in the samples the first epoch has to say where the car is.
-	imuSilent = imuSilent || (m.imu.gap > cfg.IMU.Gap && m.imu.gapEnd > tr.used)
-	saturated := m.now-m.imu.saturated < 0.5
+	imuSilent = imuSilent || (m.nav.IMU.GapLength > cfg.IMU.Gap && m.nav.IMU.GapEnd > tr.used)
+	saturated := m.now-m.nav.IMU.Saturated < 0.5
 	silent := m.rcv.n == 0 || s.EpochAge > m.silence()
 	unitAlarm := m.units.fatal()
 	if unitAlarm {
@@ -391,7 +392,7 @@ func (m *Monitor) judge(s *Snapshot) {
 	in.alarm(unitAlarm || imuSilent || saturated || silent || m.rcv.late, s.T)
 
 	// Receiver.
-	fixed := m.rcv.class == ClassFixed
+	fixed := m.rcv.class == navigation.ClassFixed
 	if !silent && !fixed {
 		m.explainFix(b, s)
 	}
@@ -414,12 +415,12 @@ func (m *Monitor) judge(s *Snapshot) {
 	if s.Tests[TestVelocity].Alarm {
 		b.add(whyVelocity, s.Tests[TestVelocity].Stat, s.Tests[TestVelocity].Threshold, "")
 	}
-	if !math.IsNaN(tr.refused) && !tr.suspect() && m.phase == phaseAligned {
+	if !math.IsNaN(tr.refused) && !tr.suspect() && m.nav.Phase == navigation.Aligned {
 		b.add(whyInnovation, s.Tests[TestInnovation].Stat, s.Tests[TestInnovation].Threshold, "")
 	}
 
 	// Bounds.
-	if m.phase != phaseAligned {
+	if m.nav.Phase != navigation.Aligned {
 		b.add(whyAlign, math.NaN(), math.NaN(), "")
 	}
 	within := s.HasPos && s.PLLat.Total <= s.ALLat && s.PLLon.Total <= s.ALLon && s.PLYaw.Total <= s.ALYaw
@@ -453,7 +454,7 @@ func (m *Monitor) judge(s *Snapshot) {
 		b.add(whyDwell, s.DwellLeft, 0, "s")
 	}
 
-	if u := &m.units; !u.armOK && m.phase == phaseAligned {
+	if u := &m.units; !u.armOK && m.nav.Phase == navigation.Aligned {
 		if math.IsNaN(u.armEnd) {
 			u.armEnd = m.now + leverWait
 		}
@@ -476,10 +477,10 @@ func (m *Monitor) judge(s *Snapshot) {
 	default:
 		tr.proven = false
 		s.Verdict = Unusable
-		if m.phase != phaseAligned || (carried && fixed && !alarm) || (tr.steps.Open && !astray) {
+		if m.nav.Phase != navigation.Aligned || (carried && fixed && !alarm) || (tr.steps.Open && !astray) {
 			s.Verdict = Unproven
 		}
-		if (silent && m.rcv.n > 0 && m.phase == phaseAligned) || (imuSilent && m.imu.n > 0) {
+		if (silent && m.rcv.n > 0 && m.nav.Phase == navigation.Aligned) || (imuSilent && m.nav.IMU.N > 0) {
 			s.Verdict = Unusable
 		}
 	}
@@ -535,7 +536,7 @@ func (m *Monitor) explainFix(b *reasonBook, s *Snapshot) {
 	if h := math.Hypot(e.SigmaN, e.SigmaE) / math.Sqrt2; h > g.MaxSigma {
 		b.add(whySigma, h, g.MaxSigma, "m")
 	}
-	if faulty(e) {
+	if navigation.Faulty(e) {
 		b.add(whyFault, e.FaultBias, 5*e.FaultSigma, "m")
 	}
 }
@@ -584,7 +585,7 @@ func (m *Monitor) advise(s *Snapshot, blind bool) {
 		}
 	default:
 		// Blind on every side, or standing with nothing known: stay.
-		if blind || (m.phase == phaseEmpty && m.imu.n == 0) {
+		if blind || (m.nav.Phase == navigation.Empty && m.nav.IMU.N == 0) {
 			want = AdviseStop
 		}
 	}

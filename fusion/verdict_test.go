@@ -10,6 +10,7 @@ import (
 
 	"kerbline/fixtures"
 	"kerbline/fixtures/faults"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 )
 
@@ -92,7 +93,7 @@ func TestReasons_Since(t *testing.T) {
 func TestAdvice_Hysteresis(t *testing.T) {
 	m := NewMonitor(DefaultConfig(), nil)
 	m.reasons.open()
-	m.imu.n, m.phase = 1, phaseAligned
+	m.nav.IMU.N, m.nav.Phase = 1, navigation.Aligned
 	s := &m.snap
 	at := func(now float64, v Verdict, speed, top, leave float64) Advice {
 		m.now = now

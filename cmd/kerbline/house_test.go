@@ -115,14 +115,15 @@ var mayImport = map[string]struct{ own, others []string }{
 	"gnss/corrections": {own: []string{"gnss", "gnss/geodesy", "gnss/gnsstime", "gnss/rtcm"}},
 
 	"fusion/eskf":         {others: gonum},
+	"fusion/navigation":   {own: []string{"gnss", "gnss/geodesy", "fusion/eskf"}, others: gonum},
 	"fusion/integrity":    {own: []string{"fusion/eskf"}, others: gonum},
 	"fusion/course":       {own: []string{"gnss/geodesy"}},
-	"fusion":              {own: []string{"gnss/...", "fusion/eskf", "fusion/integrity", "fusion/course"}, others: gonum},
+	"fusion":              {own: []string{"gnss/...", "fusion/eskf", "fusion/navigation", "fusion/integrity", "fusion/course"}, others: gonum},
 	"fusion/score/bounds": {others: gonum},
 	"fusion/score":        {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/integrity", "fusion/score/bounds"}, others: gonum},
 	"fusion/day":          {own: []string{"gnss/...", "fusion", "fusion/score/..."}, others: gonum},
-	"fusion/smooth":       {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/eskf", "fusion/score"}, others: gonum},
-	"fusion/calibrate":    {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/eskf", "fusion/smooth"}, others: gonum},
+	"fusion/smooth":       {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/eskf", "fusion/navigation", "fusion/score"}, others: gonum},
+	"fusion/calibrate":    {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/eskf", "fusion/navigation", "fusion/smooth"}, others: gonum},
 	"fusion/tune":         {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/score/..."}, others: gonum},
 
 	"tui": {own: []string{"gnss/...", "fusion/..."}, others: screen},

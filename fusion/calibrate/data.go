@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fusion"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 )
 
@@ -21,7 +22,7 @@ type wheelSample struct{ t, v float64 } // host s, m/s
 type epoch struct {
 	gnss.Epoch
 	t     float64 // host s of validity for zero latency: UTC on the envelope of arrivals
-	class fusion.Class
+	class navigation.Class
 }
 
 // Calibrator collects a recording; see [New].

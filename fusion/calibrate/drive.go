@@ -7,8 +7,8 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"kerbline/fusion"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss/geodesy"
 )
 
@@ -42,8 +42,8 @@ type drive struct {
 	epochs  []epoch
 	z       []r3.Vec // m, ENU, antenna, of each epoch
 	aids    []aid
-	mount   quat.Number  // sensor to body to begin with
-	use     fusion.Class // least class of epoch that is used
+	mount   quat.Number      // sensor to body to begin with
+	use     navigation.Class // least class of epoch that is used
 	fit     fit
 	late    float64 // s added to the times of the aids
 	gravity float64
@@ -101,7 +101,7 @@ func after(imu []sample, t float64) int {
 func (d *drive) positionNoise(e *epoch) (white [3]float64, corrH, corrV float64) {
 	g := &d.c.cfg.GNSS
 	floor, share := g.FixedSigma, g.Correlated
-	if e.class != fusion.ClassFixed {
+	if e.class != navigation.ClassFixed {
 		floor, share = g.FloatSigma, math.Max(share, 0.9)
 	}
 	sigma := [3]float64{floor, floor, floor * g.Vertical}
@@ -148,8 +148,8 @@ func (d *drive) densities() {
 // calibrator, which are in body axes by now. It says why there is nothing to run
 // over.
 func (c *Calibrator) prepare(still []span, r *reading) (*drive, string) {
-	d := &drive{c: c, use: fusion.ClassFixed, fit: fit{1, 1, slideTrust, slideTrust}, mount: quat.Mul(eskf.FromEuler(0, 0, r.yaw), r.tilt)}
-	var moving [fusion.ClassFixed + 1]int
+	d := &drive{c: c, use: navigation.ClassFixed, fit: fit{1, 1, slideTrust, slideTrust}, mount: quat.Mul(eskf.FromEuler(0, 0, r.yaw), r.tilt)}
+	var moving [navigation.ClassFixed + 1]int
 	first, last := -1, -1
 	for i := range c.epochs {
 		e := &c.epochs[i]
@@ -157,7 +157,7 @@ func (c *Calibrator) prepare(still []span, r *reading) (*drive, string) {
 			break
 		}
 		last = i
-		if !(e.Speed > startSpeed) || math.IsNaN(e.Course) || e.t-maxLatency < c.imu[0].t || e.class == fusion.ClassNone {
+		if !(e.Speed > startSpeed) || math.IsNaN(e.Course) || e.t-maxLatency < c.imu[0].t || e.class == navigation.ClassNone {
 			continue
 		}
 		moving[e.class]++
@@ -168,9 +168,9 @@ func (c *Calibrator) prepare(still []span, r *reading) (*drive, string) {
 	switch {
 	case first < 0:
 		return nil, "the car never moved"
-	case moving[fusion.ClassFixed] >= leastMoves:
-	case moving[fusion.ClassFixed]+moving[fusion.ClassFloat] >= leastMoves:
-		d.use = fusion.ClassFloat
+	case moving[navigation.ClassFixed] >= leastMoves:
+	case moving[navigation.ClassFixed]+moving[navigation.ClassFloat] >= leastMoves:
+		d.use = navigation.ClassFloat
 	default:
 		return nil, "too few fixed or float epochs on the move"
 	}

@@ -9,8 +9,8 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"kerbline/fusion"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 )
 
 const (
@@ -371,7 +371,7 @@ func (c *Calibrator) wheelUnit(r *reading) {
 	n, j := 0, 0
 	for i := range c.epochs {
 		e := &c.epochs[i]
-		if !(e.Speed > minSpeed) || e.class < fusion.ClassFloat {
+		if !(e.Speed > minSpeed) || e.class < navigation.ClassFloat {
 			continue
 		}
 		t := e.t - latency

@@ -6,8 +6,8 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"kerbline/fusion"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 )
 
 // The parameters, one index per scalar.
@@ -76,9 +76,9 @@ type runner struct {
 	f       eskf.Filter
 	mount   [3][3]float64 // samples to body
 	lever   r3.Vec
-	i       int          // sample to go on with
-	corr    fusion.Class // whose correlated error the filter carries
-	refused int          // epochs in a row
+	i       int              // sample to go on with
+	corr    navigation.Class // whose correlated error the filter carries
+	refused int              // epochs in a row
 }
 
 // pass runs the filter over the drive with the parameters x. Without base it

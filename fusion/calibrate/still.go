@@ -6,7 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"kerbline/fusion"
+	"kerbline/fusion/navigation"
 )
 
 const (
@@ -105,7 +105,7 @@ func (c *Calibrator) slow(from, to float64, iw, ie *int) bool {
 			continue
 		}
 		limit := stillLoose
-		if e.class >= fusion.ClassFloat {
+		if e.class >= navigation.ClassFloat {
 			limit = stillGNSS
 		}
 		seen = true

@@ -10,6 +10,7 @@ import (
 
 	"kerbline/fusion"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 	"kerbline/fusion/score"
 	"kerbline/gnss"
 	"kerbline/gnss/geodesy"
@@ -37,7 +38,7 @@ type wheelSample struct{ t, v float64 }
 type epoch struct {
 	gnss.Epoch
 	t     float64 // host s of validity for zero latency: UTC on the envelope of arrivals
-	class fusion.Class
+	class navigation.Class
 }
 
 // Smoother collects a recording; see [New].
@@ -314,7 +315,7 @@ func (s *Smoother) findRest() {
 			for ; ie < len(s.epochs) && s.epochs[ie].t < end; ie++ {
 				e := &s.epochs[ie]
 				limit := 0.5
-				if e.class >= fusion.ClassFloat {
+				if e.class >= navigation.ClassFloat {
 					limit = 0.15
 				}
 				says = e.Speed < limit
@@ -337,7 +338,7 @@ func (s *Smoother) start() error {
 	latency := g.Latency
 	for i := range s.epochs {
 		e := &s.epochs[i]
-		if e.class == fusion.ClassNone || e.t-latency < s.imu[0].t {
+		if e.class == navigation.ClassNone || e.t-latency < s.imu[0].t {
 			continue
 		}
 		if !math.IsNaN(e.Heading) || e.Speed > math.Max(startSpeed, g.MinCourse) && !math.IsNaN(e.Course) {
@@ -429,7 +430,7 @@ func (s *Smoother) firstRest(t float64) (from, to int, ok bool) {
 func (s *Smoother) near(t float64, last int) *epoch {
 	best := last
 	for i := range s.epochs[:last] {
-		if e := &s.epochs[i]; e.class != fusion.ClassNone && math.Abs(e.t-t) < math.Abs(s.epochs[best].t-t) {
+		if e := &s.epochs[i]; e.class != navigation.ClassNone && math.Abs(e.t-t) < math.Abs(s.epochs[best].t-t) {
 			best = i
 		}
 	}
@@ -441,7 +442,7 @@ func (s *Smoother) near(t float64, last int) *epoch {
 func (s *Smoother) forward() {
 	f := &s.f
 	var iw, ie int
-	corr := fusion.ClassNone // class whose correlated error the filter carries
+	corr := navigation.ClassNone // class whose correlated error the filter carries
 	aided := math.Inf(-1)
 	var recent r3.Vec // rad/s, mean rate since the node before
 	for s.from < len(s.imu) {
@@ -472,7 +473,7 @@ func (s *Smoother) forward() {
 			f.Inflate(eskf.IVel+i, holeAcc*holeAcc*hole)
 			f.Inflate(eskf.IAtt+i, holeRate*holeRate*hole)
 		}
-		if e != nil && e.class != fusion.ClassNone {
+		if e != nil && e.class != navigation.ClassNone {
 			white, ch, cv := s.cfg.GNSS.Noise(&e.Epoch, e.class)
 			if e.class != corr {
 				// Another kind of solution has an error of its own.

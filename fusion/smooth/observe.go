@@ -5,8 +5,8 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"kerbline/fusion"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss/geodesy"
 )
 
@@ -86,7 +86,7 @@ func (s *Smoother) velocity(nd *node, e *epoch, w, aWorld r3.Vec) {
 	}
 	f := &s.f
 	v := s.cfg.GNSS.SpeedSigma
-	if e.class == fusion.ClassCoarse {
+	if e.class == navigation.ClassCoarse {
 		v *= 3
 	}
 	// Receivers differ in which point the velocity is of.

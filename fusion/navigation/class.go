@@ -1,4 +1,4 @@
-package fusion
+package navigation
 
 import (
 	"math"
@@ -24,7 +24,7 @@ func (g *GNSS) Classify(e *gnss.Epoch) Class {
 	switch e.Quality {
 	case gnss.QualityFixed:
 		if e.Age > g.MaxAge || (e.Sats >= 0 && e.Sats < g.MinSats) || e.HDOP > g.MaxHDOP ||
-			math.Hypot(e.SigmaN, e.SigmaE)/math.Sqrt2 > g.MaxSigma || faulty(e) {
+			math.Hypot(e.SigmaN, e.SigmaE)/math.Sqrt2 > g.MaxSigma || Faulty(e) {
 			return ClassFloat
 		}
 		return ClassFixed
@@ -36,9 +36,9 @@ func (g *GNSS) Classify(e *gnss.Epoch) Class {
 	return ClassNone
 }
 
-// faulty reports whether the receiver itself names a failed satellite with a
+// Faulty reports whether the receiver itself names a failed satellite with a
 // bias that stands out.
-func faulty(e *gnss.Epoch) bool {
+func Faulty(e *gnss.Epoch) bool {
 	return e.FaultSat >= 0 && math.Abs(e.FaultBias) > 5*e.FaultSigma && e.FaultSigma > 0
 }
 

@@ -1,4 +1,4 @@
-package fusion
+package navigation
 
 import (
 	"math"
@@ -10,7 +10,7 @@ import (
 
 // sensor feeds an inertial buffer at a rate.
 type sensor struct {
-	q    inertial
+	q    Inertial
 	hz   float64
 	t    float64
 	rng  *rand.Rand
@@ -20,7 +20,7 @@ type sensor struct {
 
 func newSensor(hz float64) *sensor {
 	s := &sensor{hz: hz, rng: rand.New(rand.NewPCG(1, 2)), rest: true}
-	s.q.reset()
+	s.q.Reset()
 	return s
 }
 
@@ -32,7 +32,7 @@ func (s *sensor) noise(sigma float64) r3.Vec {
 func (s *sensor) run(seconds float64, w, f r3.Vec, gyro, acc float64) {
 	for range int(math.Round(seconds * s.hz)) {
 		s.t += 1 / s.hz
-		s.q.push(imuSample{s.t, r3.Add(w, s.noise(gyro)), r3.Add(f, s.noise(acc))}, s.rest, s.bias, 0.1)
+		s.q.Push(Sample{s.t, r3.Add(w, s.noise(gyro)), r3.Add(f, s.noise(acc))}, s.rest, s.bias, 0.1)
 	}
 }
 
@@ -43,10 +43,10 @@ func TestInertial_Rest(t *testing.T) {
 		s := newSensor(hz)
 		offset := r3.Vec{X: 0.006, Y: -0.004, Z: 0.003}
 		s.run(5, offset, level, 0.001, 0.012)
-		if d := s.q.restFor(); !(d > 4.9) {
+		if d := s.q.RestFor(); !(d > 4.9) {
 			t.Errorf("%.0f Hz: at rest for %.2f s of 5", hz, d)
 		}
-		w, f := s.q.restMeans()
+		w, f := s.q.RestMeans()
 		if e := r3.Norm(r3.Sub(w, offset)); !(e < 5*0.001*math.Sqrt(3/(5*hz))) {
 			t.Errorf("%.0f Hz: mean rate off by %.2g rad/s", hz, e)
 		}
@@ -60,11 +60,11 @@ func TestInertial_Rest(t *testing.T) {
 			"rolling": func() { s.rest = false; s.run(0.1, offset, level, 0.001, 0.012); s.rest = true },
 		} {
 			s.run(3, offset, level, 0.001, 0.012)
-			if !(s.q.restFor() > 1) {
+			if !(s.q.RestFor() > 1) {
 				t.Fatalf("%.0f Hz: no rest before %s", hz, name)
 			}
 			move()
-			if d := s.q.restFor(); d > 0.02 {
+			if d := s.q.RestFor(); d > 0.02 {
 				t.Errorf("%.0f Hz: at rest for %.2f s while %s", hz, d, name)
 			}
 		}
@@ -76,7 +76,7 @@ func TestInertial_RestWithKnownBias(t *testing.T) {
 	s := newSensor(200)
 	s.bias = r3.Vec{Z: 0.2}
 	s.run(2, s.bias, level, 0.001, 0.012)
-	if d := s.q.restFor(); !(d > 1.9) {
+	if d := s.q.RestFor(); !(d > 1.9) {
 		t.Errorf("at rest for %.2f s of 2 with a bias that is known", d)
 	}
 }
@@ -86,7 +86,7 @@ func (s *sensor) density(next func() r3.Vec) float64 {
 	sum, n := 0.0, 0.0
 	for k := range int(35 * s.hz) {
 		s.t += 1 / s.hz
-		s.q.push(imuSample{s.t, r3.Vec{}, r3.Add(level, next())}, true, r3.Vec{}, 0.1)
+		s.q.Push(Sample{s.t, r3.Vec{}, r3.Add(level, next())}, true, r3.Vec{}, 0.1)
 		if float64(k) > 5*s.hz {
 			d := s.q.acc.Density(0)
 			sum += d * d
@@ -161,21 +161,21 @@ func TestInertial_Gap(t *testing.T) {
 	s := newSensor(200)
 	s.run(10, r3.Vec{}, level, 0.001, 0.02)
 	before := s.q.acc.Density(0)
-	rested := s.q.restFor()
+	rested := s.q.RestFor()
 	s.t += 0.5
-	dt, ok := s.q.push(imuSample{s.t, r3.Vec{Z: 1}, r3.Vec{X: 3, Z: 9.81}}, true, r3.Vec{}, 0.1)
+	dt, ok := s.q.Push(Sample{s.t, r3.Vec{Z: 1}, r3.Vec{X: 3, Z: 9.81}}, true, r3.Vec{}, 0.1)
 	if !ok || !(math.Abs(dt-0.5) < 1e-9) {
 		t.Errorf("gap %.3f s, taken %v; want 0.5 s, taken", dt, ok)
 	}
-	if !(rested > 9) || s.q.restFor() != 0 {
-		t.Errorf("at rest for %.2f s before the gap and %.2f s after it, want about 10 and 0", rested, s.q.restFor())
+	if !(rested > 9) || s.q.RestFor() != 0 {
+		t.Errorf("at rest for %.2f s before the gap and %.2f s after it, want about 10 and 0", rested, s.q.RestFor())
 	}
 	// The jump across the gap is no noise.
 	s.run(0.5, r3.Vec{Z: 1}, r3.Vec{X: 3, Z: 9.81}, 0.001, 0.02)
 	if after := s.q.acc.Density(0); after > 1.7*before {
 		t.Errorf("density %.3g before the gap, %.3g after it", before, after)
 	}
-	if p := s.q.period; !(math.Abs(p-0.005) < 1e-4) {
+	if p := s.q.Period; !(math.Abs(p-0.005) < 1e-4) {
 		t.Errorf("period %.5f s after the gap, want 0.005", p)
 	}
 }
@@ -184,9 +184,9 @@ func TestInertial_Gap(t *testing.T) {
 func TestInertial_TimeStandsStill(t *testing.T) {
 	s := newSensor(200)
 	s.run(0.1, r3.Vec{}, level, 0, 0)
-	n := s.q.n
+	n := s.q.N
 	for _, at := range []float64{s.t, s.t - 0.01, math.NaN()} {
-		if _, ok := s.q.push(imuSample{at, r3.Vec{}, level}, true, r3.Vec{}, 0.1); ok || s.q.n != n {
+		if _, ok := s.q.Push(Sample{at, r3.Vec{}, level}, true, r3.Vec{}, 0.1); ok || s.q.N != n {
 			t.Errorf("sample at %v taken after one at %v", at, s.t)
 		}
 	}
@@ -197,7 +197,7 @@ func TestInertial_Ring(t *testing.T) {
 	s := newSensor(200)
 	s.run(float64(imuRing+100)/200, r3.Vec{}, level, 0, 0)
 	first := s.q.next()
-	if first == nil || !(math.Abs(first.t-101.0/200) < 1e-6) {
+	if first == nil || !(math.Abs(first.T-101.0/200) < 1e-6) {
 		t.Fatalf("oldest sample %+v, want the one at %.3f s", first, 101.0/200)
 	}
 	if n := s.q.tail - s.q.head; n != imuRing {
@@ -210,28 +210,28 @@ func TestInertial_Ring(t *testing.T) {
 }
 
 func TestWheels(t *testing.T) {
-	var q wheels
-	q.reset()
-	if q.fresh(0) || !math.IsNaN(q.due()) {
+	var q Wheels
+	q.Reset()
+	if q.Fresh(0) || !math.IsNaN(q.due()) {
 		t.Error("an empty buffer is fresh or has something due")
 	}
 	for k := range 50 { // 50 Hz, 0.1 m/s a sample
-		if !q.push(wheelSample{10 + 0.02*float64(k), 0.1 * float64(k)}) {
+		if !q.Push(WheelSample{10 + 0.02*float64(k), 0.1 * float64(k)}) {
 			t.Fatal("refused")
 		}
 	}
-	if q.push(wheelSample{10.5, 1}) || q.push(wheelSample{q.last.t, 1}) {
+	if q.Push(WheelSample{10.5, 1}) || q.Push(WheelSample{q.Last.T, 1}) {
 		t.Error("a sample from the past was taken")
 	}
-	if !(math.Abs(q.period-0.02) < 1e-9) {
-		t.Errorf("period %v s, want 0.02", q.period)
+	if !(math.Abs(q.Period-0.02) < 1e-9) {
+		t.Errorf("period %v s, want 0.02", q.Period)
 	}
-	q.until(10.105)
-	if q.now.t != 10+0.02*5 || q.old.t != 10+0.02*4 {
-		t.Errorf("now %v, before it %v; want 10.10 and 10.08", q.now.t, q.old.t)
+	q.Until(10.105)
+	if q.Now.T != 10+0.02*5 || q.old.T != 10+0.02*4 {
+		t.Errorf("now %v, before it %v; want 10.10 and 10.08", q.Now.T, q.old.T)
 	}
 	// On from the two newest: a steady pull is followed.
-	if v := q.at(10.11); !(math.Abs(v-0.55) < 1e-6) {
+	if v := q.At(10.11); !(math.Abs(v-0.55) < 1e-6) {
 		t.Errorf("speed at 10.11 s is %.4f, want 0.55", v)
 	}
 	if d := q.due(); !(math.Abs(d-10.12) < 1e-9) {
@@ -239,9 +239,9 @@ func TestWheels(t *testing.T) {
 	}
 	q.fused = 10.1
 	if d := q.due(); !(math.Abs(d-10.18) < 1e-9) {
-		t.Errorf("next due at %.3f, want %.2f s after the last", d, wheelEvery)
+		t.Errorf("next due at %.3f, want %.2f s after the last", d, WheelEvery)
 	}
-	if !q.fresh(q.last.t+0.29) || q.fresh(q.last.t+0.31) {
+	if !q.Fresh(q.Last.T+0.29) || q.Fresh(q.Last.T+0.31) {
 		t.Error("fresh for other than 0.3 s")
 	}
 }
@@ -268,17 +268,17 @@ func TestWheels_Noise(t *testing.T) {
 		{"ten samples a second tell nothing", 0.1, func(float64) float64 { return 12 }, 0.12, 0.02, 0.02},
 	} {
 		rng := rand.New(rand.NewPCG(5, 6))
-		var q wheels
-		q.reset()
+		var q Wheels
+		q.Reset()
 		worst := 0.0
 		for k := range int(30 / tt.period) {
 			at := float64(k) * tt.period
-			q.push(wheelSample{1e9 + at, tt.speed(at) + tt.noise*rng.NormFloat64()})
+			q.Push(WheelSample{1e9 + at, tt.speed(at) + tt.noise*rng.NormFloat64()})
 			if at > 10 {
-				worst = math.Max(worst, q.sigma(0.02))
+				worst = math.Max(worst, q.Sigma(0.02))
 			}
 		}
-		if end := q.sigma(0.02); !(end >= tt.lo && worst <= tt.hi*1.15) {
+		if end := q.Sigma(0.02); !(end >= tt.lo && worst <= tt.hi*1.15) {
 			t.Errorf("%s: %.4f m/s at the end, %.4f at most, want %.3f to %.3f", tt.name, end, worst, tt.lo, tt.hi)
 		}
 	}

@@ -1,0 +1,75 @@
+package fusion
+
+import (
+	"math"
+
+	"kerbline/fusion/navigation"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+func (m *Monitor) onIMU(in *Measurement) {
+	t := m.stamp(in.T, m.cfg.IMU.Latency)
+	w := r3.Vec{X: in.W[0], Y: in.W[1], Z: in.W[2]}
+	f := r3.Vec{X: in.F[0], Y: in.F[1], Z: in.F[2]}
+	if m.units.mounted {
+		w, f = r3.Vec(m.units.mount.Rotate(w)), r3.Vec(m.units.mount.Rotate(f))
+	}
+	if s := r3.Norm2(w) + r3.Norm2(f); math.IsNaN(s) || math.IsInf(s, 0) {
+		m.snap.Counts.Refused[ChanIMU]++
+		return
+	}
+	q := &m.nav.IMU
+	if maxAbs(w) >= m.cfg.IMU.GyroRange || maxAbs(f) >= m.cfg.IMU.AccRange {
+		q.Saturated = t
+	}
+	before := q.Last.T
+	if t < before-0.02 {
+		// Samples do not overtake one another: the host clock was set back, by
+		// too little for the other channels to show.
+		m.stepClock(in.T, m.now+t-before)
+		t = m.stamp(in.T, m.cfg.IMU.Latency)
+		before = math.NaN()
+	}
+	dt, ok := m.nav.PushIMU(navigation.Sample{T: t, W: w, F: f})
+	if !ok {
+		m.snap.Counts.Refused[ChanIMU]++
+		return
+	}
+	if dt > m.cfg.IMU.Gap {
+		m.rcv.prev.ok = false
+		m.event(Event{T: m.host(before), End: m.host(t), Kind: EventIMUGap, Size: dt, Where: m.where(),
+			Detail: "no inertial sample"})
+		if dt > 1 && m.nav.Phase != navigation.Empty {
+			m.realign("inertial samples were missing for too long")
+		}
+	}
+	m.units.onIMU(m, w, f)
+	if m.nav.Phase == navigation.Empty && q.RestFor() > 1.5 && !m.trust.proven {
+		m.nav.Level()
+	}
+}
+
+// stamp turns the time column of a sample into the monitor's time of validity.
+func (m *Monitor) stamp(t, latency float64) float64 { return t + m.shift - latency }
+
+func (m *Monitor) onWheel(in *Measurement) {
+	if math.IsNaN(in.V) || math.IsInf(in.V, 0) || !m.nav.Wheels.Push(navigation.WheelSample{T: m.stamp(in.T, m.cfg.Wheel.Latency), V: in.V}) {
+		m.snap.Counts.Refused[ChanWheel]++
+	}
+}
+
+// paths carries on, beside the filter, what the drift tests compare with.
+type paths Monitor
+
+func (p *paths) Step(v float64, w r3.Vec, dt float64) {
+	m := (*Monitor)(p)
+	m.odo.add(m, v, w, &m.nav.Filter.Mid, dt)
+	m.dop.add(m, dt)
+}
+
+func (p *paths) Break() { (*Monitor)(p).forgetPath() }
+
+func maxAbs(v r3.Vec) float64 {
+	return max(math.Abs(v.X), math.Abs(v.Y), math.Abs(v.Z))
+}
