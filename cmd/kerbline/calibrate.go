@@ -14,7 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/calibrate"
@@ -92,7 +92,10 @@ func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*calibrate.Ca
 		fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", note)
 	}
 	c := calibrate.New(cfg.Config)
-	if err := feedAll(cmd, rec, &cfg, c); err != nil {
+	bar := newProgress(cmd.ErrOrStderr(), "reading")
+	_, err = runner.Each(cmd.Context(), rec, cfg.Config, bar.at, func(m *fusion.Measurement) error { c.Add(m); return nil })
+	bar.end()
+	if err != nil {
 		return nil, cfg, "", err
 	}
 	name := p.GNSS
@@ -100,32 +103,6 @@ func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*calibrate.Ca
 		name = args[0]
 	}
 	return c, cfg, filepath.Base(name), nil
-}
-
-func feedAll(cmd *cobra.Command, rec *recording.Recording, cfg *settings.File, c *calibrate.Calibrator) error {
-	feed, err := rec.Feed(cfg.Config)
-	if err != nil {
-		return err
-	}
-	defer feed.Close()
-	bar := newProgress(cmd.ErrOrStderr(), "reading")
-	defer bar.end()
-	for {
-		batch, err := feed.Next()
-		if err == io.EOF {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		if cmd.Context().Err() != nil {
-			return errInterrupted
-		}
-		for i := range batch {
-			c.Add(&batch[i])
-		}
-		bar.at(feed.Progress())
-	}
 }
 
 // collectIMU reads inertial samples alone: a sensor on a bench, without
@@ -153,7 +130,7 @@ func collectIMU(ctx context.Context, in *inputs) (*calibrate.Calibrator, setting
 			return nil, cfg, "", err
 		}
 		if ctx.Err() != nil {
-			return nil, cfg, "", errInterrupted
+			return nil, cfg, "", runner.ErrInterrupted
 		}
 	}
 }

@@ -342,7 +342,7 @@ func tagged(t float64, sentence []byte) []byte {
 func (c *conversion) tables(out string) error {
 	crs, err := c.rec.Course()
 	if err != nil {
-		return usage(err)
+		return err
 	}
 	if err := os.MkdirAll(out, 0o755); err != nil {
 		return err

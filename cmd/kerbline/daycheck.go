@@ -14,6 +14,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/publish"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
@@ -126,7 +127,7 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 		}
 		crs, err := rec.Course()
 		if err != nil {
-			return nil, usage(err)
+			return nil, err
 		}
 		col := day.NewCollector(sessionName(arg, in), &cfg.Config, truth)
 		p := &pipeline{rec: rec, cfg: cfg.Config, look: func(s *fusion.Snapshot, ev []fusion.Event) { col.Add(s, ev) }}
@@ -190,7 +191,7 @@ func heardDay(ctx context.Context, next func(context.Context) (lines.Verdict, er
 		switch {
 		case ctx.Err() != nil: // what was heard so far counts
 			if math.IsNaN(first) {
-				return nil, errInterrupted
+				return nil, runner.ErrInterrupted
 			}
 			return col.Session(), nil
 		case err == nil:

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"context"
-	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -40,16 +38,10 @@ and which counts of time turned over, as they should.`,
 			for _, note := range rec.Notes {
 				fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", note)
 			}
-			// A map that cannot be read is wrong usage, as everywhere.
-			if _, err := rec.Course(); err != nil {
-				return usage(err)
-			}
 			bar := newProgress(cmd.ErrOrStderr(), "reading")
 			r, err := dropouts.Run(cmd.Context(), rec, cfg.Config, bar.at)
 			bar.end()
 			switch {
-			case errors.Is(err, context.Canceled):
-				return errInterrupted
 			case err != nil:
 				return err
 			case asJSON:

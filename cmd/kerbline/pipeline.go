@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,12 +11,12 @@ import (
 
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/fusion"
 	"kerbline/fusion/score"
 )
 
-// pipeline runs a recording through the monitor as fast as it can. While one
-// goroutine decodes ahead, this one steps the monitor and writes.
+// pipeline runs a recording through the monitor and writes what comes of it.
 type pipeline struct {
 	rec *recording.Recording
 	cfg fusion.Config
@@ -28,54 +29,28 @@ type pipeline struct {
 	sum summary
 }
 
-// errInterrupted is the end of a run that the user stopped.
-var errInterrupted = errors.New("interrupted")
+// errSink ends a run whose lines cannot be written; close says why.
+var errSink = errors.New("lines cannot be written")
 
-// run steps through the whole recording and returns what it came to.
+// run plays the whole recording and returns what it came to.
 func (p *pipeline) run(ctx context.Context) (*summary, error) {
-	crs, err := p.rec.Course()
-	if err != nil {
-		return nil, usage(err)
-	}
-	feed, err := p.rec.Feed(p.cfg)
-	if err != nil {
-		return nil, err
-	}
-	defer feed.Close()
-	mon := fusion.NewMonitor(p.cfg, crs)
-	var batch []fusion.Measurement
-	for batch, err = feed.Next(); err == nil; batch, err = feed.Next() {
-		for i := range batch {
-			p.sum.input(&batch[i])
-			if snap, events := mon.Step(&batch[i]); snap != nil || len(events) > 0 {
-				p.output(snap, events)
-			}
-		}
-		p.progress.at(feed.Progress())
-		if ctx.Err() != nil {
-			err = errInterrupted
-			break
-		}
-		if p.verdicts.failed() || p.events.failed() {
-			break
-		}
-	}
-	if err == io.EOF {
+	_, damage, err := runner.Monitor(ctx, p.rec, p.cfg, runner.Watch{Progress: p.progress.at, Before: p.sum.input, After: p.output})
+	p.sum.damage = damage
+	if errors.Is(err, errSink) {
 		err = nil
 	}
-	p.output(nil, mon.Close())
-	p.sum.damage = feed.Damage()
 	return &p.sum, errors.Join(err, p.verdicts.close(), p.events.close())
 }
 
-func (p *pipeline) output(snap *fusion.Snapshot, events []fusion.Event) {
+func (p *pipeline) output(snap *fusion.Snapshot, events []fusion.Event) error {
+	var err error
 	if snap != nil {
-		p.sum.verdict(snap)
-		p.verdicts.verdict(snap)
+		p.sum.verdicts[snap.Verdict]++
+		err = p.verdicts.write(func(b []byte) []byte { return lines.AppendVerdict(b, snap) })
 	}
 	for i := range events {
 		p.sum.event(&events[i])
-		p.events.event(&events[i])
+		err = errors.Join(err, p.events.write(func(b []byte) []byte { return lines.AppendEvent(b, &events[i]) }))
 	}
 	if p.score != nil {
 		p.score.Add(snap, events)
@@ -83,6 +58,7 @@ func (p *pipeline) output(snap *fusion.Snapshot, events []fusion.Event) {
 	if p.look != nil {
 		p.look(snap, events)
 	}
+	return err
 }
 
 // sink is a file of output lines. The methods of a nil sink do nothing.
@@ -90,10 +66,6 @@ type sink struct {
 	name string
 	w    *bufio.Writer
 	c    io.Closer // nil for standard output
-	buf  []byte
-	err  error
-
-	closed bool
 }
 
 // openSink creates the file name, or takes out for "-". It returns nil for "".
@@ -111,42 +83,26 @@ func openSink(name string, out io.Writer) (*sink, error) {
 	return &sink{name: name, w: bufio.NewWriterSize(f, 1<<16), c: f}, nil
 }
 
-func (s *sink) verdict(snap *fusion.Snapshot) {
-	if s != nil {
-		s.buf = lines.AppendVerdict(s.buf[:0], snap)
-		s.write()
+// write writes the line that add appends to a buffer.
+func (s *sink) write(add func([]byte) []byte) error {
+	if s == nil {
+		return nil
 	}
-}
-
-func (s *sink) event(e *fusion.Event) {
-	if s != nil {
-		s.buf = lines.AppendEvent(s.buf[:0], e)
-		s.write()
+	if _, err := s.w.Write(add(s.w.AvailableBuffer())); err != nil {
+		return errSink
 	}
+	return nil
 }
-
-func (s *sink) write() {
-	if s.err == nil {
-		_, s.err = s.w.Write(s.buf)
-	}
-}
-
-func (s *sink) failed() bool { return s != nil && s.err != nil }
 
 // close writes the rest and returns what went wrong with the file.
 func (s *sink) close() error {
-	if s == nil || s.closed { // verdicts and events may share one
+	if s == nil || s.w == nil { // verdicts and events may share one
 		return nil
 	}
-	s.closed = true
-	err := s.err
-	if e := s.w.Flush(); err == nil {
-		err = e
-	}
+	err := s.w.Flush()
+	s.w = nil
 	if s.c != nil {
-		if e := s.c.Close(); err == nil {
-			err = e
-		}
+		err = cmp.Or(err, s.c.Close())
 	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", s.name, err)

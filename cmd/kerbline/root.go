@@ -88,8 +88,12 @@ func exitCode(err error, errOut io.Writer) int {
 	}
 	code := exitFailed
 	var c coded
-	if errors.As(err, &c) {
+	var w recording.Wrong
+	switch {
+	case errors.As(err, &c):
 		code = c.code
+	case errors.As(err, &w):
+		code = exitUsage
 	}
 	if text := err.Error(); text != "" {
 		for _, line := range strings.Split(text, "\n") {
@@ -143,7 +147,7 @@ func args0(args []string) string {
 func (in *inputs) settings(rec *recording.Recording) (settings.File, error) {
 	cfg, err := rec.Settings()
 	if err != nil {
-		return cfg, usage(err)
+		return cfg, err
 	}
 	for _, s := range in.set {
 		if err := cfg.Set(s); err != nil {

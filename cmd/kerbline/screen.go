@@ -33,7 +33,7 @@ func baseView(name string, cfg *settings.File, crs *course.Course) tui.View {
 func showRecording(ctx context.Context, rec *recording.Recording, cfg *settings.File, name string) error {
 	crs, err := rec.Course()
 	if err != nil {
-		return usage(err)
+		return err
 	}
 	view := baseView(name, cfg, crs)
 	view.Replay = &tui.Replay{}

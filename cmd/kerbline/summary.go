@@ -60,8 +60,6 @@ func (s *summary) input(m *fusion.Measurement) {
 	}
 }
 
-func (s *summary) verdict(snap *fusion.Snapshot) { s.verdicts[snap.Verdict]++ }
-
 func (s *summary) event(e *fusion.Event) {
 	if s.events == nil {
 		s.events = map[fusion.EventKind]int{}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -14,6 +13,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sweep"
 	"kerbline/fusion"
@@ -221,11 +221,11 @@ func (t *tuning) play(cmd *cobra.Command, ins []*sweep.Input, plan *tune.Plan, r
 				return res.Add(o)
 			})
 		}
-		if errors.Is(err, context.Canceled) {
+		if errors.Is(err, runner.ErrInterrupted) {
 			if t.resume != "" {
-				return fmt.Errorf("%w: %d of %d runs are done, the same command goes on", errInterrupted, done, total)
+				return fmt.Errorf("%w: %d of %d runs are done, the same command goes on", runner.ErrInterrupted, done, total)
 			}
-			return fmt.Errorf("%w: with --resume FILE the next run would have gone on", errInterrupted)
+			return fmt.Errorf("%w: with --resume FILE the next run would have gone on", runner.ErrInterrupted)
 		}
 		if err != nil {
 			return err

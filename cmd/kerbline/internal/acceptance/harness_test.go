@@ -2,9 +2,7 @@ package acceptance
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -12,11 +10,11 @@ import (
 	"testing"
 
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/fixtures"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
 	"kerbline/fusion/score"
-	"kerbline/gnss/rtcm"
 )
 
 // long reports whether the full numbers of seeds are asked for.
@@ -72,28 +70,16 @@ func decode(t testing.TB, name string, files map[string][]byte) *session {
 	if s.labels, err = score.ReadLabels(bytes.NewReader(files[fixtures.LabelsFile])); err != nil {
 		t.Fatal(name, err)
 	}
-	feed, err := rec.Feed(s.cfg)
+	_, err = runner.Each(t.Context(), rec, s.cfg, nil, func(m *fusion.Measurement) error {
+		s.in = append(s.in, *m)
+		if m.Frame != nil { // valid during the call
+			f := *m.Frame
+			s.in[len(s.in)-1].Frame = &f
+		}
+		return nil
+	})
 	if err != nil {
 		t.Fatal(name, err)
-	}
-	defer feed.Close()
-	for {
-		batch, err := feed.Next()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			t.Fatal(name, err)
-		}
-		from := len(s.in)
-		s.in = append(s.in, batch...)
-		for i := range s.in[from:] {
-			if m := &s.in[from+i]; m.Frame != nil { // valid until the next batch
-				f := new(rtcm.Message)
-				*f = *m.Frame
-				m.Frame = f
-			}
-		}
 	}
 	return s
 }

@@ -2,12 +2,13 @@ package bench
 
 import (
 	"bytes"
+	"context"
 	"encoding/hex"
-	"io"
 	"sync"
 	"testing"
 
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fixtures"
 	"kerbline/fusion"
@@ -76,47 +77,21 @@ func (d *drive) course(tb testing.TB) *course.Course {
 // lines. each sees every verdict.
 func (d *drive) replay(tb testing.TB, each func(*fusion.Snapshot, []fusion.Event)) {
 	tb.Helper()
-	feed, err := d.rec.Feed(d.cfg.Config)
+	_, _, err := runner.Monitor(context.Background(), d.rec, d.cfg.Config, runner.Watch{After: func(snap *fusion.Snapshot, events []fusion.Event) error {
+		each(snap, events)
+		return nil
+	}})
 	if err != nil {
 		tb.Fatal(err)
-	}
-	defer feed.Close()
-	m := fusion.NewMonitor(d.cfg.Config, d.course(tb))
-	for {
-		batch, err := feed.Next()
-		if err == io.EOF {
-			return
-		}
-		if err != nil {
-			tb.Fatal(err)
-		}
-		for i := range batch {
-			snap, events := m.Step(&batch[i])
-			if snap != nil || len(events) > 0 {
-				each(snap, events)
-			}
-		}
 	}
 }
 
 func (d *drive) tape(tb testing.TB) *tune.Tape {
 	tb.Helper()
-	feed, err := d.rec.Feed(d.cfg.Config)
+	tp := &tune.Tape{}
+	_, err := runner.Each(context.Background(), d.rec, d.cfg.Config, nil, func(m *fusion.Measurement) error { tp.Add(m); return nil })
 	if err != nil {
 		tb.Fatal(err)
 	}
-	defer feed.Close()
-	tp := &tune.Tape{}
-	for {
-		batch, err := feed.Next()
-		if err == io.EOF {
-			return tp
-		}
-		if err != nil {
-			tb.Fatal(err)
-		}
-		for i := range batch {
-			tp.Add(&batch[i])
-		}
-	}
+	return tp
 }

@@ -58,9 +58,9 @@ type systemSeen struct {
 	epochs, sats int
 }
 
-func newCollector(cfg *fusion.Config, hasMap bool) *collector {
+func newCollector(cfg *fusion.Config) *collector {
 	nan := math.NaN()
-	c := &collector{cfg: cfg, hasMap: hasMap, from: nan, off: nan, firstByte: nan, lastByte: nan, epochUTC: nan,
+	c := &collector{cfg: cfg, from: nan, off: nan, firstByte: nan, lastByte: nan, epochUTC: nan,
 		latMin: nan, baseline: [2]float64{nan, nan}, firstEp: nan, lastEp: nan}
 	c.link.LatencyUse, c.link.LatencyMax, c.link.Silence = num(nan), num(nan), num(nan)
 	c.rcv.AgeMax, c.rcv.Longest = num(nan), num(nan)
@@ -276,7 +276,7 @@ func (c *collector) second(t float64) int {
 }
 
 // output takes what the monitor says.
-func (c *collector) output(snap *fusion.Snapshot, events []fusion.Event) {
+func (c *collector) output(snap *fusion.Snapshot, events []fusion.Event) error {
 	if snap != nil {
 		c.snapshot(snap)
 	}
@@ -289,6 +289,7 @@ func (c *collector) output(snap *fusion.Snapshot, events []fusion.Event) {
 			c.changes = append(c.changes, Change{T: num(ev.T), At: c.since(ev.T + c.shift), Step: num(ev.Size), Text: ev.Detail})
 		}
 	}
+	return nil
 }
 
 func (c *collector) snapshot(s *fusion.Snapshot) {

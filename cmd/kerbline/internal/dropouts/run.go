@@ -2,46 +2,30 @@ package dropouts
 
 import (
 	"context"
-	"io"
 
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/fusion"
 	"kerbline/gnss/corrections"
 )
 
 // Run steps the monitor over rec and returns what its correction link did.
-// progress hears the bytes read and in all; ctx ends it early with its error.
+// progress hears the bytes read and in all; ctx ends it early.
 func Run(ctx context.Context, rec *recording.Recording, cfg fusion.Config, progress func(done, total int64)) (*Report, error) {
-	crs, err := rec.Course()
+	c := newCollector(&cfg)
+	mon, damage, err := runner.Monitor(ctx, rec, cfg, runner.Watch{
+		Progress: progress,
+		Begin: func(m *fusion.Monitor, hasMap bool) {
+			c.hasMap = hasMap
+			m.OnEpisode(func(e *corrections.Episode) { c.closed = append(c.closed, *e) })
+		},
+		Before: c.measurement,
+		After:  c.output,
+	})
 	if err != nil {
 		return nil, err
 	}
-	feed, err := rec.Feed(cfg)
-	if err != nil {
-		return nil, err
-	}
-	defer feed.Close()
-	mon := fusion.NewMonitor(cfg, crs)
-	c := newCollector(&cfg, crs != nil)
-	mon.OnEpisode(func(e *corrections.Episode) { c.closed = append(c.closed, *e) })
-	var batch []fusion.Measurement
-	for batch, err = feed.Next(); err == nil; batch, err = feed.Next() {
-		for i := range batch {
-			m := &batch[i]
-			c.measurement(m)
-			snap, events := mon.Step(m)
-			c.output(snap, events)
-		}
-		progress(feed.Progress())
-		if ctx.Err() != nil {
-			return nil, ctx.Err()
-		}
-	}
-	if err != io.EOF {
-		return nil, err
-	}
-	c.output(nil, mon.Close())
 	// The snapshot is of the last verdict line: one more brings it to the end.
 	mon.Step(&fusion.Measurement{T: c.now - c.shift + 0.1, Kind: fusion.KindTick, Channel: fusion.ChanTick})
-	return c.report(mon.Snapshot(), feed.Damage()), nil
+	return c.report(mon.Snapshot(), damage), nil
 }

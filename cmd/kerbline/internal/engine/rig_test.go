@@ -21,6 +21,7 @@ import (
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sources"
 	"kerbline/cmd/kerbline/internal/sources/ptytest"
@@ -298,27 +299,14 @@ func replay(t testing.TB, path string) *tape {
 	if err != nil {
 		t.Fatal(err)
 	}
-	crs, err := rec.Course()
-	if err != nil {
-		t.Fatal(err)
-	}
-	feed, err := rec.Feed(cfg.Config)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer feed.Close()
-	m := fusion.NewMonitor(cfg.Config, crs)
 	p := new(tape)
-	for {
-		batch, err := feed.Next()
-		if err != nil {
-			break
-		}
-		for i := range batch {
-			p.look(m.Step(&batch[i]))
-		}
+	_, _, err = runner.Monitor(t.Context(), rec, cfg.Config, runner.Watch{After: func(s *fusion.Snapshot, events []fusion.Event) error {
+		p.look(s, events)
+		return nil
+	}})
+	if err != nil {
+		t.Fatal(err)
 	}
-	p.look(nil, m.Close())
 	return p
 }
 

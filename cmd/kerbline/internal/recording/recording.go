@@ -204,6 +204,13 @@ func cause(err error) error {
 // the last where only reading the whole recording would tell.
 func (r *Recording) Span() (from, to float64) { return r.from, r.to }
 
+// Wrong is the error of settings or a map that cannot be used: the input is
+// wrong, reading it did not fail.
+type Wrong struct{ error }
+
+// Unwrap returns what is wrong.
+func (w Wrong) Unwrap() error { return w.error }
+
 // Settings reads the settings that came with the recording, or returns the
 // defaults.
 func (r *Recording) Settings() (settings.File, error) {
@@ -212,9 +219,13 @@ func (r *Recording) Settings() (settings.File, error) {
 	}
 	data, err := r.config.all()
 	if err != nil {
-		return settings.Default(), err
+		return settings.Default(), Wrong{err}
 	}
-	return settings.Parse(r.config.name, data)
+	f, err := settings.Parse(r.config.name, data)
+	if err != nil {
+		return f, Wrong{err}
+	}
+	return f, nil
 }
 
 // Course reads the map that came with the recording; nil without one.
@@ -224,11 +235,11 @@ func (r *Recording) Course() (*course.Course, error) {
 	}
 	data, err := r.course.all()
 	if err != nil {
-		return nil, err
+		return nil, Wrong{err}
 	}
 	c, err := course.Load(data)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", r.course.name, err)
+		return nil, Wrong{fmt.Errorf("%s: %w", r.course.name, err)}
 	}
 	return c, nil
 }

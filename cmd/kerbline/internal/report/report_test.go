@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"encoding/csv"
 	"image/png"
-	"io"
 	"math"
 	"regexp"
 	"slices"
@@ -16,6 +15,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fixtures"
 	"kerbline/fixtures/faults"
@@ -51,22 +51,12 @@ func replay(t testing.TB, s fixtures.Scenario) *replayed {
 	if r.settings, err = rec.Settings(); err != nil {
 		t.Fatal(err)
 	}
-	crs, err := rec.Course()
-	if err != nil {
-		t.Fatal(err)
-	}
 	truth, err := rec.Truth()
 	if err != nil {
 		t.Fatal(err)
 	}
-	feed, err := rec.Feed(r.settings.Config)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer feed.Close()
-	mon := fusion.NewMonitor(r.settings.Config, crs)
 	col := day.NewCollector(s.Name, &r.settings.Config, truth)
-	take := func(snap *fusion.Snapshot, evs []fusion.Event) {
+	take := func(snap *fusion.Snapshot, evs []fusion.Event) error {
 		col.Add(snap, evs)
 		if snap != nil {
 			v, err := lines.ParseVerdict(lines.AppendVerdict(nil, snap))
@@ -82,20 +72,11 @@ func replay(t testing.TB, s fixtures.Scenario) *replayed {
 			}
 			r.events = append(r.events, e)
 		}
+		return nil
 	}
-	for {
-		batch, err := feed.Next()
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		for i := range batch {
-			take(mon.Step(&batch[i]))
-		}
+	if _, _, err := runner.Monitor(t.Context(), rec, r.settings.Config, runner.Watch{After: take}); err != nil {
+		t.Fatal(err)
 	}
-	take(nil, mon.Close())
 	r.session = col.Session()
 	return r
 }

@@ -12,6 +12,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/fixtures"
 	"kerbline/fusion"
 )
@@ -19,33 +20,17 @@ import (
 // replayOnce is what `replay` does with a recording: decode, step, write lines.
 func replayOnce(b *testing.B, rec *recording.Recording, cfg fusion.Config) {
 	b.Helper()
-	crs, err := rec.Course()
-	if err != nil {
-		b.Fatal(err)
-	}
-	feed, err := rec.Feed(cfg)
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer feed.Close()
-	m := fusion.NewMonitor(cfg, crs)
 	var line []byte
-	for {
-		batch, err := feed.Next()
-		if err == io.EOF {
-			break
+	_, _, err := runner.Monitor(b.Context(), rec, cfg, runner.Watch{After: func(snap *fusion.Snapshot, _ []fusion.Event) error {
+		if snap != nil {
+			line = lines.AppendVerdict(line[:0], snap)
+			io.Discard.Write(line)
 		}
-		if err != nil {
-			b.Fatal(err)
-		}
-		for i := range batch {
-			if snap, _ := m.Step(&batch[i]); snap != nil {
-				line = lines.AppendVerdict(line[:0], snap)
-				io.Discard.Write(line)
-			}
-		}
+		return nil
+	}})
+	if err != nil {
+		b.Fatal(err)
 	}
-	m.Close()
 }
 
 // cpu returns the processor time this process has used, s: fair on a machine

@@ -12,7 +12,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -20,6 +19,7 @@ import (
 	"sync"
 
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/score"
@@ -114,28 +114,12 @@ type Loaded struct {
 // settings the sweep starts from, and judged by that.
 func (in *Input) Load(ctx context.Context) (*Loaded, error) {
 	l := &Loaded{Input: in, Tape: &tune.Tape{}, Ref: tune.Reference{Truth: in.truth, Labels: in.labels}}
-	feed, err := in.Rec.Feed(in.Base.Config)
+	damage, err := runner.Each(ctx, in.Rec, in.Base.Config, nil, func(m *fusion.Measurement) error { l.Tape.Add(m); return nil })
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", in.Name, err)
 	}
-	defer feed.Close()
-	for ctx.Err() == nil {
-		batch, err := feed.Next()
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", in.Name, err)
-		}
-		for i := range batch {
-			l.Tape.Add(&batch[i])
-		}
-	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	if d := feed.Damage(); d != "" {
-		in.Notes = append(in.Notes, in.Name+": "+d)
+	if damage != "" {
+		in.Notes = append(in.Notes, in.Name+": "+damage)
 	}
 	if l.Ref.Truth == nil && l.Ref.Labels == nil {
 		s := smooth.New(in.Base.Config)
@@ -223,5 +207,8 @@ feed:
 	if failed != nil {
 		return failed
 	}
-	return errors.Join(ctx.Err())
+	if ctx.Err() != nil {
+		return runner.ErrInterrupted
+	}
+	return nil
 }

@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fixtures"
 	"kerbline/fusion"
@@ -205,7 +206,7 @@ func TestRun_StopsOnError(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if err := Run(ctx, l, 0, []int{-1, 0}, assign, 2, func(*tune.Outcome) error { return nil }); !errors.Is(err, context.Canceled) {
+	if err := Run(ctx, l, 0, []int{-1, 0}, assign, 2, func(*tune.Outcome) error { return nil }); !errors.Is(err, runner.ErrInterrupted) {
 		t.Errorf("stopped by the user: %v", err)
 	}
 	if err := Run(context.Background(), l, 0, []int{0}, func(int) []string { return []string{"tests.dwell_s=-1"} }, 1, func(*tune.Outcome) error { return nil }); err == nil {
