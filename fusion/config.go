@@ -3,6 +3,7 @@ package fusion
 import (
 	"math"
 
+	"kerbline/fusion/columns"
 	"kerbline/fusion/navigation"
 )
 
@@ -19,6 +20,7 @@ type Config struct {
 	GNSS    navigation.GNSS  `toml:"gnss" doc:"fix gate, noise floors and time"`
 	IMU     navigation.IMU   `toml:"imu" doc:"inertial sensor"`
 	Wheel   navigation.Wheel `toml:"wheel" doc:"wheel speed and tyre slip"`
+	Columns columns.Settings `toml:"columns" doc:"what the columns of text tables hold"`
 	Tests   Tests            `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
 	Link    Link             `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
 	Day     Day              `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"kerbline/fusion/columns"
 	"kerbline/gnss"
 	"kerbline/gnss/nmea"
 	"kerbline/gnss/rtcm"
@@ -96,6 +97,9 @@ func NewDecoder(cfg Config) *Decoder {
 		refusedM: Measurement{Kind: KindRefused},
 		noteM:    Measurement{Kind: KindNote, Channel: ChanNote},
 	}
+	// Columns that are none were refused with the settings.
+	d.imu.table, _ = cfg.Columns.IMUTable()
+	d.wheel.table, _ = cfg.Columns.WheelTable()
 	d.imu.held, d.wheel.held = make([]byte, 0, maxCSVLine), make([]byte, 0, maxCSVLine)
 	d.onLine, d.onEpoch, d.onFrame, d.onJunk = d.line, d.epoch, d.frame, d.junk
 	d.onIMULine, d.onWheel = d.imuLine, d.wheelLine
@@ -215,17 +219,28 @@ func (d *Decoder) csv(ch Channel, c *csvLines, line []byte, out []float64) bool 
 	if c.line == 1 && len(line) >= 3 && string(line[:3]) == "\ufeff" {
 		line = line[3:]
 	}
-	n, whole := fields(line, out)
-	if whole && out[0] >= 0 && out[0] < maxUnix {
-		return true
+	if c.table.Header(line) {
+		return false
 	}
+	bad, text := c.table.Numbers(line, out)
+	at := c.table.Wanted(columns.Time)
+	t := out[at]
 	switch {
+	case bad < 0 && t >= 0 && t < columns.MaxUnix:
+		for i, x := range out {
+			if math.IsNaN(x) {
+				d.refuseLine(ch, c, RefusedField, fmt.Sprintf("%s is empty, want a number", c.table.Name(i)))
+				return false
+			}
+		}
+		return true
 	case NoData(line, c.line):
-	case whole:
-		d.refuseLine(ch, c, RefusedRange, fmt.Sprintf("time is %g, want Unix s", out[0]))
+	case bad < 0:
+		d.refuseLine(ch, c, RefusedRange, fmt.Sprintf("time is %g, want Unix s; where its unit or clock is another, tell %s or %s_offset_s", t, c.table.Key(), c.table.Key()))
+	case text == nil:
+		d.refuseLine(ch, c, RefusedFields, fmt.Sprintf("%d fields, want the columns %s", c.table.Fields(line), c.table.String()))
 	default:
-		why, text := csvFault(line, n, len(out))
-		d.refuseLine(ch, c, why, text)
+		d.refuseLine(ch, c, RefusedField, fmt.Sprintf("%s is %.40q, want a finite number", c.table.Name(bad), text))
 	}
 	return false
 }

@@ -127,7 +127,9 @@ func (in *inputs) open(args []string) (*recording.Recording, settings.File, erro
 	if len(args) == 0 && in.paths.GNSS == "" && in.paths.Corrections == "" {
 		return nil, settings.File{}, usage(errors.New("nothing to read, want a recording or --gnss FILE"))
 	}
-	rec, err := recording.Open(args0(args), in.paths)
+	paths := in.paths
+	paths.Set = in.set
+	rec, err := recording.Open(args0(args), paths)
 	if err != nil {
 		return nil, settings.File{}, err
 	}

@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 
 	"kerbline/fusion"
+	"kerbline/fusion/columns"
 	"kerbline/gnss/nmea"
 	"kerbline/gnss/rtcm"
 )
@@ -143,6 +144,9 @@ func believable(times []float64) float64 {
 // that corrections are raw bytes.
 func (r *Recording) examineTimed(in *input, ch fusion.Channel) error {
 	in.form = formCSV
+	if err := r.tableOf(in, ch); err != nil {
+		return err
+	}
 	if ch == fusion.ChanCorrections {
 		in.form = formHex
 		var start []byte
@@ -174,6 +178,24 @@ func (r *Recording) examineTimed(in *input, ch fusion.Channel) error {
 	return err
 }
 
+// tableOf sets the columns of a file as the settings have them. Settings that
+// cannot be read are told by whoever reads them.
+func (r *Recording) tableOf(in *input, ch fusion.Channel) (err error) {
+	file, _ := r.Settings() // the defaults with an error
+	for _, kv := range r.set {
+		_ = file.Set(kv)
+	}
+	switch ch {
+	case fusion.ChanIMU:
+		in.table, err = file.Columns.IMUTable()
+	case fusion.ChanWheel:
+		in.table, err = file.Columns.WheelTable()
+	default:
+		in.table = columns.LinkTable()
+	}
+	return err
+}
+
 func isText(b []byte) bool {
 	for _, c := range b {
 		if (c < ' ' || c > '~') && c != '\r' && c != '\n' && c != '\t' {
@@ -195,7 +217,7 @@ func (in *input) timesOf(from, n int64, f func(t float64) (enough bool)) error {
 	}
 	l := newLineReader(io.LimitReader(file, n), new(atomic.Int64))
 	for l.next() {
-		if t := lineTime(l.piece()); !math.IsNaN(t) && f(t) {
+		if t := tableTime(&in.table, l.piece()); !math.IsNaN(t) && f(t) {
 			break
 		}
 	}

@@ -24,6 +24,7 @@ import (
 	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
+	"kerbline/fusion/columns"
 	"kerbline/fusion/course"
 	"kerbline/fusion/score"
 )
@@ -33,6 +34,7 @@ import (
 type Paths struct {
 	GNSS, Corrections, IMU, Wheel string
 	Truth, Course, Config         string
+	Set                           []string // settings changed for this run, key=value
 }
 
 // Names of the files in a recording's folder.
@@ -70,6 +72,7 @@ type Recording struct {
 	topics                recorder.Topics       // in it
 	inputs                [inputChannels]*input // by channel; nil when absent
 	truth, course, config *input
+	set                   []string
 	untimed               bool    // sentences carry no host time
 	day                   float64 // Unix s near the first sentence, to date untimed ones
 	hostMinusUTC          float64 // s, at the first sentence with a host time; 0 when untimed
@@ -86,8 +89,9 @@ type input struct {
 	open func() (io.ReadSeekCloser, error)
 
 	form        form
-	even        float64 // s a byte: untimed corrections without an epoch
-	first, last float64 // host Unix s; NaN when no line tells one
+	table       columns.Table // of lines with times
+	even        float64       // s a byte: untimed corrections without an epoch
+	first, last float64       // host Unix s; NaN when no line tells one
 }
 
 // Open opens the recording at arg - a folder or an MCAP file - and the files of
@@ -116,7 +120,7 @@ func Open(arg string, p Paths) (*Recording, error) {
 			return nil, fmt.Errorf("recording: %s: holds no %s, want one there or --gnss FILE", arg, gnssFile)
 		}
 	}
-	r := &Recording{}
+	r := &Recording{set: p.Set}
 	for _, f := range r.slots(&p) {
 		if f.path == "" {
 			continue

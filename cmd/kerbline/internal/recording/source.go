@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"kerbline/fusion"
+	"kerbline/fusion/columns"
 	"kerbline/gnss/nmea"
 	"kerbline/gnss/rtcm"
 )
@@ -64,15 +65,22 @@ func (s *source) advance() {
 	s.ended = true
 }
 
-// csvFile holds lines that begin with their host time.
-type csvFile struct{ *lineReader }
+// csvFile holds lines with their host time in one of the columns.
+type csvFile struct {
+	*lineReader
+	table columns.Table
+}
 
-func (c csvFile) time() (float64, *refusal) { return lineTime(c.piece()), nil }
-func (c csvFile) peekTime() float64         { return lineTime(c.peek()) }
+func (c *csvFile) time() (float64, *refusal) { return tableTime(&c.table, c.piece()), nil }
+func (c *csvFile) peekTime() float64         { return tableTime(&c.table, c.peek()) }
 
-func lineTime(line []byte) float64 {
-	if t, ok := fusion.LineTime(line); ok {
-		return t
+// tableTime returns the time of a line, NaN where it has none. A line of names
+// changes the columns.
+func tableTime(table *columns.Table, line []byte) float64 {
+	if !table.Header(line) {
+		if t, ok := table.Time(line); ok {
+			return t
+		}
 	}
 	return math.NaN()
 }
@@ -102,7 +110,7 @@ func (h *hexFile) time() (float64, *refusal) {
 		return math.NaN(), h.refuse(fusion.RefusedTooLong, "over %d bytes", len(p))
 	}
 	p = bytes.TrimSpace(bytes.TrimPrefix(p, []byte("\ufeff")))
-	t := lineTime(p)
+	t := tableTime(&h.table, p)
 	at, digits, _ := bytes.Cut(p, []byte{','})
 	switch {
 	case fusion.NoData(p, h.line):

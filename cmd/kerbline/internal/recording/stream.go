@@ -59,9 +59,9 @@ func (r *Recording) Stream(latency float64) (*Stream, error) {
 		src.start(in.first)
 		switch in.form {
 		case formCSV:
-			src.lines = csvFile{newLineReader(file, &s.done)}
+			src.lines = &csvFile{newLineReader(file, &s.done), in.table}
 		case formHex:
-			src.lines = &hexFile{csvFile: csvFile{newLineReader(file, &s.done)}, name: in.name}
+			src.lines = &hexFile{csvFile: csvFile{newLineReader(file, &s.done), in.table}, name: in.name}
 		case formSentences:
 			src.lines = newTaggedFile(newLineReader(file, &s.done))
 		case formUntimed:

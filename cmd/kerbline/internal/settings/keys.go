@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/columns"
 	"kerbline/gnss/geodesy"
 )
 
@@ -138,15 +139,20 @@ func (k *Key) outside(v float64) string {
 const shellBase = 20e3
 
 // plausible checks what a range of one number cannot.
-func plausible(name string, c *fusion.Config) Problems {
+func plausible(name string, c *fusion.Config) (found Problems) {
+	for _, table := range []func() (columns.Table, error){c.Columns.IMUTable, c.Columns.WheelTable} {
+		if _, err := table(); err != nil {
+			found = append(found, Problem{name, 0, err.Error()})
+		}
+	}
 	e := c.Base.ECEF
 	if e == ([3]float64{}) {
-		return nil
+		return found
 	}
 	if h := (geodesy.ECEF{X: e[0], Y: e[1], Z: e[2]}).LLA().H; !(math.Abs(h) <= shellBase) {
-		return Problems{{name, 0, fmt.Sprintf("base.ecef_m is %.0f m off the Earth's surface, want within %.0f m (or 0, 0, 0 for not surveyed)", h, shellBase)}}
+		found = append(found, Problem{name, 0, fmt.Sprintf("base.ecef_m is %.0f m off the Earth's surface, want within %.0f m (or 0, 0, 0 for not surveyed)", h, shellBase)})
 	}
-	return nil
+	return found
 }
 
 // unknownKey is the message for a key that does not exist, with the nearest

@@ -66,7 +66,14 @@ func changedEverywhere(t *testing.T) File {
 		fv := v.FieldByIndex(k.index)
 		switch k.kind() {
 		case reflect.String:
-			fv.SetString(`tcp://192.0.2.1:2000 "x" \` + "\t")
+			switch k.Name {
+			case "columns.imu":
+				fv.SetString(`t[ms] wx wy wz fx[g] fy fz "x" \`)
+			case "columns.wheel":
+				fv.SetString(`"v"[km/h], "t"`)
+			default:
+				fv.SetString(`tcp://192.0.2.1:2000 "x" \` + "\t")
+			}
 		case reflect.Int:
 			fv.SetInt(fv.Int() + 1)
 		case reflect.Float64:
