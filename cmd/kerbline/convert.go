@@ -133,6 +133,8 @@ func (c *conversion) extras(from string, p recording.Paths) error {
 		if path == "" && mcap != nil {
 			if b := mcap.Attachment(f.name); b != nil {
 				c.files[f.name] = b
+			} else if err := mcap.Lost(f.name); err != nil {
+				return err
 			}
 			continue
 		}
@@ -208,7 +210,7 @@ type table struct {
 
 func newTable(dir, name, header string) *table {
 	t := &table{}
-	t.f, t.err = os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	t.f, t.err = os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if header != "" {
 		t.write([]byte(header + "\n"))
 	}
@@ -267,11 +269,11 @@ func (t *table) close() error {
 
 // folder writes the plain files.
 func (c *conversion) folder(out string) error {
-	if err := os.MkdirAll(out, 0o755); err != nil {
+	if err := os.MkdirAll(out, 0o700); err != nil {
 		return err
 	}
 	for name, b := range c.files {
-		if err := os.WriteFile(filepath.Join(out, name), b, 0o644); err != nil {
+		if err := os.WriteFile(filepath.Join(out, name), b, 0o600); err != nil {
 			return err
 		}
 	}
@@ -344,7 +346,7 @@ func (c *conversion) tables(out string) error {
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(out, 0o755); err != nil {
+	if err := os.MkdirAll(out, 0o700); err != nil {
 		return err
 	}
 	epochs := newTable(out, "epochs.csv", "t,utc,lat_deg,lon_deg,h_m,quality,sats,hdop,age_s,station,speed_mps,course_deg,sigma_n_m,sigma_e_m,sigma_u_m,heading_deg,tracked,cn0_dbhz")

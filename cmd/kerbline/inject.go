@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"os"
@@ -11,6 +12,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/inject"
 	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sweep"
 	"kerbline/fusion"
 )
@@ -98,7 +100,7 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 				return err
 			}
 			if strings.EqualFold(filepath.Ext(out), ".mcap") {
-				err = writeMCAP(res, out, others)
+				err = writeMCAP(res, out, others, &cfg)
 			} else {
 				files := make([]inject.File, len(others))
 				for i, a := range others {
@@ -159,12 +161,16 @@ func collect(s stream, err error) ([]fusion.Record, error) {
 	}
 }
 
-// writeMCAP writes the recording with its map and settings as one file, and its
-// labels beside it. The truth has no place in it.
-func writeMCAP(res *inject.Result, path string, others []recorder.Attachment) error {
-	var head recorder.Head
+// writeMCAP writes the recording with its map and the settings in force as one
+// file, and its labels beside it. The truth has no place in it.
+func writeMCAP(res *inject.Result, path string, others []recorder.Attachment, cfg *settings.File) error {
+	var text bytes.Buffer
+	if err := settings.Print(&text, cfg); err != nil {
+		return err
+	}
+	head := recorder.Head{Attachments: []recorder.Attachment{{Name: recorder.SettingsName, MediaType: "application/toml", Data: text.Bytes()}}}
 	for _, a := range others {
-		if a.Name == recorder.SettingsName || a.Name == recorder.CourseName {
+		if a.Name == recorder.CourseName {
 			head.Attachments = append(head.Attachments, a)
 		}
 	}

@@ -61,6 +61,7 @@ func (c *Client) Open(ctx context.Context) (*Stream, error) {
 	} else {
 		s.body = resp.Body
 	}
+	s.body = c.mask(s.body)
 	if c.GGA != nil && !c.NoGGA {
 		s.done.Add(1)
 		go s.upload()

@@ -39,7 +39,7 @@ func (r *Result) Write(dir string, others []File) error {
 	if _, err := os.Stat(filepath.Join(dir, nmeaFile)); !errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("inject: %s holds a recording already, want a new folder", dir)
 	}
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fmt.Errorf("inject: %w", err)
 	}
 	var n [fusion.ChanNote + 1]int
@@ -75,7 +75,7 @@ func (r *Result) Write(dir string, others []File) error {
 		if f.Name == truthFile {
 			b = r.retimeTruth(b)
 		}
-		if err := os.WriteFile(filepath.Join(dir, filepath.Base(f.Name)), b, 0o644); err != nil {
+		if err := os.WriteFile(filepath.Join(dir, filepath.Base(f.Name)), b, 0o600); err != nil {
 			return fmt.Errorf("inject: %w", err)
 		}
 	}
@@ -83,7 +83,7 @@ func (r *Result) Write(dir string, others []File) error {
 }
 
 func (r *Result) writeChannel(path, head string, c fusion.Channel, form func(dst []byte, rec *fusion.Record) []byte) error {
-	out, err := os.Create(path)
+	out, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}

@@ -31,6 +31,9 @@ const (
 	CourseName   = "track.geojson"
 )
 
+// metaAttached names the attachments in the description of a file.
+const metaAttached = "attached"
+
 // Head is what a recording begins with.
 type Head struct {
 	Attachments []Attachment
@@ -69,9 +72,10 @@ type File struct {
 	chunks  int
 }
 
-// Create makes a new file at path, which must not exist.
+// Create makes a new file at path, which must not exist. Only the user may read
+// it: a recording says where the car was and what it was set to.
 func Create(path string, head Head) (*File, error) {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return nil, err
 	}
@@ -101,7 +105,15 @@ func newFile(f storage, head Head) (*File, error) {
 	if err := w.WriteHeader(&mcap.Header{Profile: profile, Library: profile}); err != nil {
 		return nil, err
 	}
-	if err := w.WriteMetadata(&mcap.Metadata{Name: profile, Metadata: head.Meta}); err != nil {
+	// What is attached is named, so that a reader knows what is missing.
+	meta := map[string]string{}
+	for k, v := range head.Meta {
+		meta[k] = v
+	}
+	for _, a := range head.Attachments {
+		meta[metaAttached] += a.Name + " "
+	}
+	if err := w.WriteMetadata(&mcap.Metadata{Name: profile, Metadata: meta}); err != nil {
 		return nil, err
 	}
 	for _, a := range head.Attachments {

@@ -2,6 +2,7 @@ package recorder
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -9,9 +10,13 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
+	"strings"
 	"testing"
 
 	"github.com/foxglove/mcap/go/mcap"
+	"github.com/klauspost/compress/zstd"
+	"github.com/pierrec/lz4/v4"
 
 	"kerbline/fusion"
 )
@@ -390,6 +395,150 @@ func TestHugeLengths(t *testing.T) {
 		if cap(s.buf) > 1<<20 {
 			t.Errorf("length %d: %d bytes were allocated", size, cap(s.buf))
 		}
+	}
+}
+
+// A chunk takes the memory of what is in it, whatever it and its frame say.
+func TestFalseChunkSizes(t *testing.T) {
+	const claim = maxUnpack - 1
+	little := bytes.Repeat([]byte("kerbline"), 1000)
+	enc, err := zstd.NewWriter(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole := enc.EncodeAll(little, nil)
+	var pressed bytes.Buffer
+	lw := lz4.NewWriter(&pressed)
+	lw.Write(little)
+	lw.Close()
+	// RFC 8878: magic, a frame header of one segment with 4 bytes of content size
+	// (descriptor a0), then one last raw block of 8 bytes.
+	frame := binary.LittleEndian.AppendUint32([]byte{0x28, 0xb5, 0x2f, 0xfd, 0xa0}, claim)
+	frame = append(frame, 8<<3|1, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8)
+	// The same with the content size left out and a window of 1 KB.
+	open := append([]byte{0x28, 0xb5, 0x2f, 0xfd, 0, 0}, 8<<3|1, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8)
+	for name, tt := range map[string]struct {
+		kind   mcap.CompressionFormat
+		packed []byte
+		size   uint64
+		ok     bool
+	}{
+		"zstd, whole":                       {mcap.CompressionZSTD, whole, uint64(len(little)), true},
+		"zstd, the chunk lies":              {mcap.CompressionZSTD, whole, claim, false},
+		"zstd, frame and chunk lie":         {mcap.CompressionZSTD, frame, claim, false},
+		"zstd, the frame lies":              {mcap.CompressionZSTD, frame, 8, false},
+		"zstd, no content size":             {mcap.CompressionZSTD, open, 8, true},
+		"zstd, no content size, chunk lies": {mcap.CompressionZSTD, open, claim, false},
+		"zstd, cut":                         {mcap.CompressionZSTD, whole[:len(whole)-9], uint64(len(little)), false},
+		"zstd, beyond the bound":            {mcap.CompressionZSTD, whole, maxUnpack + 1, false},
+		"lz4, whole":                        {mcap.CompressionLZ4, pressed.Bytes(), uint64(len(little)), true},
+		"lz4, the chunk lies":               {mcap.CompressionLZ4, pressed.Bytes(), claim, false},
+		"plain, the chunk lies":             {"", little, claim, false},
+	} {
+		body := binary.LittleEndian.AppendUint64(make([]byte, 16), tt.size)
+		body = append(body, 0, 0, 0, 0) // no CRC
+		body = binary.LittleEndian.AppendUint32(body, uint32(len(tt.kind)))
+		body = append(body, tt.kind...)
+		body = binary.LittleEndian.AppendUint64(body, uint64(len(tt.packed)))
+		body = append(body, tt.packed...)
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		for range 3 {
+			var u unpacker
+			got, err := u.chunk(body)
+			if (err == nil) != tt.ok || tt.ok && uint64(len(got)) != tt.size {
+				t.Errorf("%s: %d bytes, %v", name, len(got), err)
+			}
+			u.close()
+		}
+		runtime.ReadMemStats(&after)
+		if n := after.TotalAlloc - before.TotalAlloc; n > 24<<20 {
+			t.Errorf("%s: %.1f MB taken for %d bytes", name, float64(n)/3e6, len(tt.packed))
+		}
+	}
+}
+
+// What can be refused without unpacking is no more than what unpacking refuses:
+// frames of every level pass.
+func TestZstdLevels(t *testing.T) {
+	big := make([]byte, 3<<20)
+	for i := range big {
+		big[i] = byte(i*i>>9 ^ i)
+	}
+	for _, data := range [][]byte{nil, []byte("x"), bytes.Repeat([]byte{0}, 1<<20), big} {
+		for _, level := range []zstd.EncoderLevel{zstd.SpeedFastest, zstd.SpeedDefault, zstd.SpeedBestCompression} {
+			enc, err := zstd.NewWriter(nil, zstd.WithEncoderLevel(level))
+			if err != nil {
+				t.Fatal(err)
+			}
+			var stream bytes.Buffer
+			enc.Reset(&stream) // without a content size in the header
+			enc.Write(data)
+			enc.Close()
+			for _, packed := range [][]byte{enc.EncodeAll(data, nil), stream.Bytes()} {
+				if most, err := mostOfZstd(packed); err != nil || most < uint64(len(data)) {
+					t.Errorf("level %v: %d bytes can hold %d, %v, want %d", level, len(packed), most, err, len(data))
+				}
+			}
+		}
+	}
+}
+
+// Only the user may read a recording.
+func TestMode(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "run.mcap")
+	write(t, path, sample(10), 5, fileHead, true)
+	fi, err := os.Stat(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if fi.Mode().Perm() != 0o600 {
+		t.Errorf("mode %v, want 0600", fi.Mode())
+	}
+}
+
+// Settings that are missing or damaged are told.
+func TestLost(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "run.mcap")
+	write(t, path, sample(10), 5, fileHead, true)
+	good, _ := os.ReadFile(path)
+	at := bytes.Index(good, fileHead.Attachments[0].Data)
+	for name, tt := range map[string]struct {
+		change func(b []byte) []byte
+		say    string
+	}{
+		"whole":        {func(b []byte) []byte { return b }, ""},
+		"damaged":      {func(b []byte) []byte { b[at+3] ^= 1; return b }, "its kerbline.toml is damaged"},
+		"name changed": {func(b []byte) []byte { return bytes.Replace(b, []byte("kerbline.toml\x10"), []byte("kerbline.tomm\x10"), 1) }, "is damaged"},
+		"description gone": {func(b []byte) []byte {
+			b[bytes.Index(b, []byte("session"))-1] ^= 0x40 // a length
+			b[at+3] ^= 1
+			return b
+		}, "what it says of itself is damaged"},
+	} {
+		broken := filepath.Join(dir, "broken.mcap")
+		os.WriteFile(broken, tt.change(bytes.Clone(good)), 0o600)
+		r, err := Open(broken, Topics{})
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if err := r.Lost(SettingsName); (tt.say == "") != (err == nil) || err != nil && !strings.Contains(err.Error(), tt.say) {
+			t.Errorf("%s: %v, want %q", name, err, tt.say)
+		}
+		if err := r.Lost("truth.csv"); r.Meta() != nil && err != nil {
+			t.Errorf("%s: a truth that was never there: %v", name, err)
+		}
+		r.Close()
+	}
+	write(t, filepath.Join(dir, "none.mcap"), sample(10), 5, Head{}, true)
+	r, err := Open(filepath.Join(dir, "none.mcap"), Topics{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if err := r.Lost(SettingsName); err == nil || !strings.Contains(err.Error(), "holds no kerbline.toml") {
+		t.Errorf("none: %v", err)
 	}
 }
 

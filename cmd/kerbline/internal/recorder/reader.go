@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -126,6 +127,25 @@ func (r *Reader) Close() error {
 
 // Attachment returns a file stored in the recording, nil when there is none.
 func (r *Reader) Attachment(name string) []byte { return r.attach[name] }
+
+// Own reports that this program wrote the recording.
+func (r *Reader) Own() bool { return r.own }
+
+// Lost says why the attachment name, which belongs to the recording, is not
+// there; nil when it is, or when none belongs to it. Every recording of this
+// program has settings.
+func (r *Reader) Lost(name string) error {
+	listed := slices.Contains(strings.Fields(r.meta[metaAttached]), name)
+	switch {
+	case !r.own || r.attach[name] != nil || !listed && name != SettingsName && r.meta != nil:
+		return nil
+	case r.meta == nil:
+		return fmt.Errorf("recorder: %s: what it says of itself is damaged, and it holds no %s", r.path, name)
+	case listed:
+		return fmt.Errorf("recorder: %s: its %s is damaged", r.path, name)
+	}
+	return fmt.Errorf("recorder: %s: it holds no %s", r.path, name)
+}
 
 // Meta returns what the recording says about its run.
 func (r *Reader) Meta() map[string]string { return r.meta }

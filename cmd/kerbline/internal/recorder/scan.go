@@ -17,7 +17,7 @@ import (
 // Bounds on what a damaged length may ask for.
 const (
 	maxRecord = 1 << 28 // bytes of one record in the file
-	maxUnpack = 1 << 28 // bytes of one chunk unpacked
+	maxUnpack = 1 << 26 // bytes of one chunk unpacked; writers close chunks at a few MB
 )
 
 // record is one MCAP record; body is valid until the next one is read.
@@ -156,12 +156,7 @@ func (u *unpacker) chunk(body []byte) (records []byte, err error) {
 	case "":
 		records = c.Records
 	case string(mcap.CompressionZSTD):
-		if u.zstd == nil {
-			if u.zstd, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxUnpack)); err != nil {
-				return nil, err
-			}
-		}
-		if u.buf, err = u.zstd.DecodeAll(c.Records, u.buf[:0]); err != nil {
+		if err := u.unpackZstd(c); err != nil {
 			return nil, fmt.Errorf("recorder: chunk: %w", err)
 		}
 		records = u.buf
@@ -171,13 +166,21 @@ func (u *unpacker) chunk(body []byte) (records []byte, err error) {
 		}
 		u.in.Reset(c.Records)
 		u.lz4.Reset(&u.in)
-		// One byte more than is due: it must end there.
-		u.buf = slices.Grow(u.buf[:0], int(c.UncompressedSize)+1)
-		n, err := io.ReadFull(u.lz4, u.buf[:c.UncompressedSize+1])
-		if err != nil && err != io.ErrUnexpectedEOF && err != io.EOF {
-			return nil, fmt.Errorf("recorder: chunk: %w", err)
+		// One byte more than is due: it must end there. The buffer grows with what
+		// comes, not with what the chunk says.
+		size := int(c.UncompressedSize) + 1
+		for u.buf = u.buf[:0]; len(u.buf) < size; {
+			u.buf = slices.Grow(u.buf, min(size-len(u.buf), 1<<16))
+			n, err := u.lz4.Read(u.buf[len(u.buf):min(size, cap(u.buf))])
+			u.buf = u.buf[:len(u.buf)+n]
+			if err == io.EOF || err == io.ErrUnexpectedEOF {
+				break
+			}
+			if err != nil {
+				return nil, fmt.Errorf("recorder: chunk: %w", err)
+			}
 		}
-		records = u.buf[:n]
+		records = u.buf
 	default:
 		return nil, fmt.Errorf("recorder: chunk compression %q, want zstd, lz4 or none", c.Compression)
 	}
@@ -188,6 +191,80 @@ func (u *unpacker) chunk(body []byte) (records []byte, err error) {
 		return nil, fmt.Errorf("recorder: chunk CRC %08x, want %08x", crc, c.UncompressedCRC)
 	}
 	return records, nil
+}
+
+// unpackZstd unpacks a chunk into u.buf. The library makes room for what a frame
+// says of its size, so that is checked against the blocks that are there first.
+func (u *unpacker) unpackZstd(c *mcap.Chunk) (err error) {
+	most, err := mostOfZstd(c.Records)
+	if err != nil {
+		return err
+	}
+	if c.UncompressedSize > most {
+		return fmt.Errorf("%d bytes are said to unpack to %d, want at most %d", len(c.Records), c.UncompressedSize, most)
+	}
+	if u.zstd == nil {
+		if u.zstd, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxUnpack)); err != nil {
+			return err
+		}
+	}
+	out, err := u.zstd.DecodeAll(c.Records, u.buf[:0])
+	if err == nil {
+		u.buf = out
+	}
+	return err
+}
+
+// mostOfZstd returns the size in bytes that frames can unpack to at most, from
+// the headers of their blocks (RFC 8878, sections 3.1.1.1 and 3.1.1.2). A frame
+// that claims more than its blocks can hold is an error.
+func mostOfZstd(b []byte) (total uint64, err error) {
+	const maxBlock = 128 << 10 // RFC 8878, section 3.1.1.2.3
+	for len(b) > 0 {
+		var h zstd.Header
+		if err := h.Decode(b); err != nil {
+			return 0, err
+		}
+		b = b[h.HeaderSize:]
+		if h.Skippable {
+			if uint64(h.SkippableSize) > uint64(len(b)) {
+				return 0, io.ErrUnexpectedEOF
+			}
+			b = b[h.SkippableSize:]
+			continue
+		}
+		frame := uint64(0)
+		for last := false; !last; {
+			if len(b) < 3 {
+				return 0, io.ErrUnexpectedEOF
+			}
+			head := uint64(b[0]) | uint64(b[1])<<8 | uint64(b[2])<<16
+			last = head&1 != 0
+			size, holds := head>>3, head>>3
+			switch head >> 1 & 3 {
+			case 1: // one byte, repeated
+				size = 1
+			case 2: // compressed
+				holds = maxBlock
+			case 3:
+				return 0, errors.New("a block of a reserved type")
+			}
+			b = b[3:]
+			if size > uint64(len(b)) {
+				return 0, io.ErrUnexpectedEOF
+			}
+			frame += min(holds, maxBlock)
+			b = b[size:]
+		}
+		if h.HasCheckSum {
+			b = b[min(4, len(b)):]
+		}
+		if h.HasFCS && h.FrameContentSize > frame {
+			return 0, fmt.Errorf("a frame says that it unpacks to %d bytes, its blocks hold at most %d", h.FrameContentSize, frame)
+		}
+		total += frame
+	}
+	return total, nil
 }
 
 func (u *unpacker) close() {

@@ -48,11 +48,13 @@ func openMCAP(path string, p Paths) (*Recording, error) {
 	}
 	r.from, r.to = first.T, math.NaN()
 	for _, a := range []struct {
-		name string
-		in   **input
-	}{{recorder.SettingsName, &r.config}, {recorder.CourseName, &r.course}} {
+		name, flag, say string
+		in              **input
+	}{{recorder.SettingsName, p.Config, "--config", &r.config}, {recorder.CourseName, p.Course, "--course", &r.course}} {
 		if data := reader.Attachment(a.name); data != nil {
 			*a.in = memoryInput(path+": "+a.name, data)
+		} else if err := reader.Lost(a.name); err != nil && a.flag == "" {
+			return nil, fmt.Errorf("recording: %w, want %s FILE", err, a.say)
 		}
 	}
 	for _, f := range []struct {
@@ -86,7 +88,7 @@ func (r *Recording) openRecorded() (*recorded, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &recorded{Reader: reader, foreign: reader.Meta() == nil}, nil
+	return &recorded{Reader: reader, foreign: !reader.Own()}, nil
 }
 
 // next returns the next record; in a file of another program, with the ticks
