@@ -51,7 +51,9 @@ or without a terminal, a line is printed for each change.
 
 Inputs are URLs:
   serial:///dev/ttyACM0?baud=460800   a port, several with commas, or a pattern
-  tcp://host:port  udp://:port        connect, or listen
+  tcp://host:port                     connect
+  udp://:port?from=192.0.2.7          listen to that sender, or without ?from= to
+                                      the first that sends; others are refused
   ntrip://user@host:port/MOUNT        a caster (ntrips:// over TLS); the password is
                                       taken from ` + ntrip.PasswordEnv + `
   a path, or - for standard input

@@ -274,7 +274,7 @@ func TestLivePassword(t *testing.T) {
 			case 1:
 				fmt.Fprintf(c, "%s\r\n%s", password, req.String())
 			case 2:
-				fmt.Fprintf(c, "ICY 200 OK\r\n\xd3\x00\x00")
+				fmt.Fprintf(c, "ICY 200 OK\r\n\r\n\xd3\x00\x00%s\r\n%s", password, req.String())
 				time.Sleep(200 * time.Millisecond)
 			}
 			c.Close()

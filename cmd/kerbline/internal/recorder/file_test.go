@@ -508,9 +508,11 @@ func TestLost(t *testing.T) {
 		change func(b []byte) []byte
 		say    string
 	}{
-		"whole":        {func(b []byte) []byte { return b }, ""},
-		"damaged":      {func(b []byte) []byte { b[at+3] ^= 1; return b }, "its kerbline.toml is damaged"},
-		"name changed": {func(b []byte) []byte { return bytes.Replace(b, []byte("kerbline.toml\x10"), []byte("kerbline.tomm\x10"), 1) }, "is damaged"},
+		"whole":   {func(b []byte) []byte { return b }, ""},
+		"damaged": {func(b []byte) []byte { b[at+3] ^= 1; return b }, "its kerbline.toml is damaged"},
+		"name changed": {func(b []byte) []byte {
+			return bytes.Replace(b, []byte("kerbline.toml\x10"), []byte("kerbline.tomm\x10"), 1)
+		}, "is damaged"},
 		"description gone": {func(b []byte) []byte {
 			b[bytes.Index(b, []byte("session"))-1] ^= 0x40 // a length
 			b[at+3] ^= 1

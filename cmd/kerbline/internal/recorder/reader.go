@@ -362,7 +362,7 @@ func (r *Reader) top(rec record) bool {
 		var a *mcap.Attachment
 		var data []byte
 		if a, data, err = parseAttachment(rec.body); err == nil && r.attach[a.Name] == nil {
-			r.attach[a.Name] = append([]byte(nil), data...)
+			r.attach[a.Name] = append([]byte{}, data...)
 		}
 	case mcap.OpDataEnd:
 		r.closed = true

@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"bytes"
 	"encoding/binary"
 	"io"
 	"math"
@@ -32,11 +33,14 @@ func record(t testing.TB, r *Recording, path string, attach ...recorder.Attachme
 	}
 }
 
+// attachedSettings stand in every recording of this program.
+var attachedSettings = recorder.Attachment{Name: recorder.SettingsName, MediaType: "application/toml", Data: []byte("[gnss]\nlatency_s = 0.07\n")}
+
 // The MCAP file of a run gives the measurements of the run, bit for bit.
 func TestMCAPEqualsFolder(t *testing.T) {
 	r := busy(t, 20)
 	path := filepath.Join(t.TempDir(), "run.mcap")
-	record(t, r, path, recorder.Attachment{Name: recorder.SettingsName, MediaType: "application/toml", Data: []byte("[gnss]\nlatency_s = 0.07\n")})
+	record(t, r, path, attachedSettings)
 	m, err := Open(path, Paths{})
 	if err != nil {
 		t.Fatal(err)
@@ -53,7 +57,7 @@ func TestMCAPEqualsFolder(t *testing.T) {
 	if c, err := m.Course(); c != nil || err != nil {
 		t.Errorf("course %v, %v, want none", c, err)
 	}
-	// A file takes the place of the recording's own.
+	// A file takes the place of the recording's attachedSettings.
 	conf := filepath.Join(t.TempDir(), "other.toml")
 	if err := os.WriteFile(conf, []byte("[gnss]\nlatency_s = 0.05\n"), 0o600); err != nil {
 		t.Fatal(err)
@@ -66,10 +70,50 @@ func TestMCAPEqualsFolder(t *testing.T) {
 	}
 }
 
+// Settings or a map that are damaged in a recording are an error in words, not
+// the defaults; a file named in their place is a way on.
+func TestMCAPDamagedSettings(t *testing.T) {
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "kerbline.toml")
+	line := filepath.Join(dir, "line.geojson")
+	os.WriteFile(conf, attachedSettings.Data, 0o600)
+	os.WriteFile(line, []byte("{}"), 0o600)
+	course := recorder.Attachment{Name: recorder.CourseName, MediaType: "application/geo+json", Data: []byte(`{"type":"LineString"}`)}
+	path := filepath.Join(dir, "run.mcap")
+	record(t, busy(t, 2), path, attachedSettings, course)
+	whole, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		damage []byte
+		say    string
+		paths  Paths
+	}{
+		{attachedSettings.Data, "its kerbline.toml is damaged, want --config FILE", Paths{Config: conf}},
+		{course.Data, "its track.geojson is damaged, want --course FILE", Paths{Course: line}},
+	} {
+		b := bytes.Clone(whole)
+		b[bytes.Index(b, tt.damage)+2] ^= 4
+		os.WriteFile(path, b, 0o600)
+		if _, err := Open(path, Paths{}); err == nil || !strings.Contains(err.Error(), tt.say) {
+			t.Errorf("%v, want %q", err, tt.say)
+		}
+		if _, err := Open(path, tt.paths); err != nil {
+			t.Error(err)
+		}
+	}
+	os.Remove(path)
+	record(t, busy(t, 2), path)
+	if _, err := Open(path, Paths{}); err == nil || !strings.Contains(err.Error(), "holds no kerbline.toml, want --config FILE") {
+		t.Errorf("no settings at all: %v", err)
+	}
+}
+
 // A power cut: what is there comes out, and the loss is said.
 func TestMCAPCut(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "run.mcap")
-	record(t, busy(t, 20), path)
+	record(t, busy(t, 20), path, attachedSettings)
 	b, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)

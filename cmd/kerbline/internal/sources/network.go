@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/netip"
 	"os"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
@@ -32,7 +34,7 @@ func openNet(ctx context.Context, spec Spec, lines bool) (conn, error) {
 			}
 			return nil, err
 		}
-		return &udpConn{pc.(*net.UDPConn), "listening on " + spec.Addr, lines}, nil
+		return &udpConn{UDPConn: pc.(*net.UDPConn), text: "listening on " + spec.Addr, lines: lines, only: spec.From}, nil
 	}
 	d := net.Dialer{Timeout: 3 * time.Second, KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: 3 * time.Second, Interval: time.Second, Count: 3}}
 	c, err := d.DialContext(ctx, "tcp", spec.Addr)
@@ -42,25 +44,73 @@ func openNet(ctx context.Context, spec Spec, lines bool) (conn, error) {
 	return &netConn{c, "connected to " + spec.Addr}, nil
 }
 
+// udpConn listens to one sender, the one asked for or the first that sends:
+// anybody on the network can send to a port. The same computer may go on from
+// another port after a silence, as a device does that starts again.
 type udpConn struct {
 	*net.UDPConn
 	text  string
 	lines bool
+	only  netip.AddrPort // asked for, perhaps without its port
+
+	mu      sync.Mutex
+	sender  netip.AddrPort // listened to, none before the first
+	last    time.Time      // it sent
+	refused int            // datagrams of others
+	other   netip.AddrPort // the last of them
 }
 
+// otherPort is the silence after which the sender may go on from another port.
+const otherPort = 5 * time.Second
+
 func (c *udpConn) about() string { return c.text }
+
+// detail says who is listened to, and who is not.
+func (c *udpConn) detail() string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	s := ""
+	switch {
+	case c.sender.IsValid():
+		s = ", to " + c.sender.String() + " alone"
+	case c.only.IsValid():
+		s = ", to " + c.only.Addr().String() + " alone"
+	}
+	if c.refused > 0 {
+		s += fmt.Sprintf("; %d datagrams of others refused, the last from %s", c.refused, c.other)
+	}
+	return s
+}
+
+// from reports whether a datagram of a sender is to be taken.
+func (c *udpConn) from(a netip.AddrPort, now time.Time) bool {
+	a = netip.AddrPortFrom(a.Addr().Unmap(), a.Port())
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	fits := (!c.only.IsValid() || a.Addr() == c.only.Addr() && (c.only.Port() == 0 || a.Port() == c.only.Port())) &&
+		(!c.sender.IsValid() || a == c.sender || a.Addr() == c.sender.Addr() && now.Sub(c.last) > otherPort)
+	if !fits {
+		c.refused, c.other = c.refused+1, a
+		return false
+	}
+	c.sender, c.last = a, now
+	return true
+}
 
 // Read returns one datagram; an error a peer sent back does not end listening.
 // Of lines, the end of a datagram is the end of a line also where the sender
 // left the line end out.
 func (c *udpConn) Read(b []byte) (int, error) {
-	n, _, err := c.ReadFromUDPAddrPort(b[:len(b)-1])
+	n, a, err := c.ReadFromUDPAddrPort(b[:len(b)-1])
+	if errors.Is(err, syscall.ECONNREFUSED) {
+		return n, errIdle
+	}
+	if err == nil && !c.from(a, time.Now()) {
+		return 0, errIdle
+	}
 	if c.lines && n > 0 && b[n-1] != '\n' {
 		b[n] = '\n'
 		n++
-	}
-	if errors.Is(err, syscall.ECONNREFUSED) {
-		return n, errIdle
 	}
 	return n, err
 }

@@ -53,6 +53,7 @@ type Source struct {
 	mu     sync.Mutex
 	st     Status // as last told
 	base   Status // of the connection, whatever its bytes are
+	conn   conn   // open now, nil when none
 	watch  *watch
 	first  time.Time // byte of this connection, zero before it
 	last   time.Time // byte of this connection
@@ -123,6 +124,9 @@ type conn interface {
 	about() string
 }
 
+// detailer is a conn about which there is more to tell as time goes on.
+type detailer interface{ detail() string }
+
 // writer is a conn that takes bytes within a deadline.
 type writer interface {
 	SetWriteDeadline(time.Time) error
@@ -142,8 +146,8 @@ func (s *Source) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		c, err := s.open(ctx)
 		if err == nil {
-			got := s.pump(ctx, c, &err)
-			if got {
+			began := time.Now()
+			if got := s.pump(ctx, c, &err); got && time.Since(began) > steady {
 				wait = firstWait
 			}
 		}
@@ -155,17 +159,8 @@ func (s *Source) Run(ctx context.Context) {
 			return
 		}
 		s.tell(Status{Words: s.words(err) + ", trying again"})
-		pause := wait
-		var r *ntrip.Refusal
-		if errors.As(err, &r) && r.Settled() {
-			pause = max(pause, settledWait)
-		}
-		if err == errNext {
-			pause = 0
-		}
-		if s.spec.Kind == TCP || s.spec.Kind == NTRIP {
-			wait = min(2*wait, lastWait)
-		}
+		var pause time.Duration
+		pause, wait = s.pause(err, wait)
 		select {
 		case <-ctx.Done():
 		case <-time.After(pause):
@@ -175,9 +170,31 @@ func (s *Source) Run(ctx context.Context) {
 
 const (
 	firstWait   = 250 * time.Millisecond
-	lastWait    = 4 * time.Second
+	lastWait    = 4 * time.Second  // where nothing answers: when it does, it is wanted at once
+	steady      = 10 * time.Second // a connection that lasted was a good one
 	settledWait = 10 * time.Second // a caster that said no is not hammered
+	casterWait  = time.Second      // a caster that answers and closes is called at most so often,
+	casterLast  = 30 * time.Second // and ever less
 )
+
+// pause returns how long to wait after err, and how long after the next one.
+func (s *Source) pause(err error, wait time.Duration) (pause, next time.Duration) {
+	if err == errNext {
+		return 0, wait
+	}
+	var r *ntrip.Refusal
+	switch {
+	case errors.As(err, &r) && r.Settled():
+		return max(wait, settledWait), min(2*wait, casterLast)
+	case s.spec.Kind == NTRIP && !(errors.As(err, &r) && r.Kind == ntrip.Unreachable):
+		wait = max(wait, casterWait)
+		return wait, min(2*wait, casterLast)
+	case s.spec.Kind == TCP || s.spec.Kind == NTRIP:
+		wait = min(wait, lastWait)
+		return wait, min(2*wait, lastWait)
+	}
+	return wait, wait
+}
 
 // finite reports whether the end of the input is the end of the source.
 func (s *Source) finite() bool { return s.spec.Kind == Stdin || s.spec.Kind == Path }
@@ -199,6 +216,7 @@ func (s *Source) pump(ctx context.Context, c conn, failure *error) (got bool) {
 	s.mu.Lock()
 	s.watch = newWatch(s.ch)
 	s.first, s.last, s.good, s.opened, s.giveUp = time.Time{}, time.Time{}, time.Time{}, time.Now(), false
+	s.conn = c
 	s.mu.Unlock()
 	s.tell(Status{OK: true, Words: c.about()})
 
@@ -220,6 +238,9 @@ func (s *Source) pump(ctx context.Context, c conn, failure *error) (got bool) {
 		close(quit)
 		c.Close()
 		done.Wait()
+		s.mu.Lock()
+		s.conn = nil
+		s.mu.Unlock()
 	}()
 
 	buf := make([]byte, 8192)
@@ -304,6 +325,9 @@ func (s *Source) see(ns int64, b []byte) {
 func (s *Source) Check(now time.Time) {
 	s.mu.Lock()
 	st := s.base
+	if d, ok := s.conn.(detailer); ok && st.OK {
+		st.Words += d.detail()
+	}
 	if st.OK && !st.Ended && !s.o.Discard {
 		switch {
 		case s.first.IsZero() && now.Sub(s.opened) > silence:

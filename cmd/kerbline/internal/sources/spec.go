@@ -3,6 +3,7 @@ package sources
 import (
 	"fmt"
 	"net"
+	"net/netip"
 	"net/url"
 	"path/filepath"
 	"strconv"
@@ -28,7 +29,8 @@ type Spec struct {
 	Kind   Kind
 	Paths  []string // Serial: devices or patterns, in order of preference; Path: one
 	Baud   int
-	Addr   string // TCP, UDP: host:port
+	Addr   string         // TCP, UDP: host:port
+	From   netip.AddrPort // UDP: the only sender listened to; its port, or all of it, may be zero: not said
 	Target ntrip.Target
 
 	text string
@@ -45,7 +47,8 @@ const Forms = "serial:///dev/ttyACM0?baud=460800, tcp://host:port, udp://:port, 
 //	serial:///dev/ttyACM0?baud=460800      a device, several with commas, or a pattern:
 //	serial:///dev/serial/by-id/usb-*-if00  the first that can be opened is taken
 //	tcp://host:port                        connect and read
-//	udp://:port                            listen
+//	udp://:port                            listen to the first that sends
+//	udp://:port?from=192.0.2.7             listen to this sender; its port may follow
 //	ntrip://user@host:port/MOUNT           see package ntrip; ntrips:// over TLS
 //	file:///path, /path, ./path            a file, or a named pipe that is reopened
 //	-                                      standard input
@@ -89,18 +92,7 @@ func Parse(s string) (Spec, error) {
 			spec.Baud = n
 		}
 	case "tcp", "udp":
-		spec.Kind = TCP
-		if scheme == "udp" {
-			spec.Kind = UDP
-		}
-		host, port, err := net.SplitHostPort(strings.TrimSuffix(rest, "/"))
-		if err != nil || port == "" || scheme == "tcp" && host == "" {
-			return Spec{}, fmt.Errorf("sources: %s: want %s", s, map[string]string{"tcp": "tcp://host:port", "udp": "udp://:port"}[scheme])
-		}
-		if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
-			return Spec{}, fmt.Errorf("sources: %s: port %q, want a number up to 65535", s, port)
-		}
-		spec.Addr = net.JoinHostPort(host, port)
+		return spec.network(scheme, rest)
 	case "ntrip", "ntrips":
 		spec.Kind = NTRIP
 		t, err := ntrip.Parse(s)
@@ -117,6 +109,38 @@ func Parse(s string) (Spec, error) {
 		return Spec{}, fmt.Errorf("sources: scheme %q, want %s", scheme, Forms)
 	}
 	return spec, nil
+}
+
+// network reads what stands behind tcp:// or udp://. No error repeats a user or
+// password: none belongs there.
+func (s Spec) network(scheme, rest string) (Spec, error) {
+	want := map[string]string{"tcp": "tcp://host:port", "udp": "udp://:port, perhaps with ?from=address"}[scheme]
+	if i := strings.LastIndexByte(rest, '@'); i >= 0 {
+		return Spec{}, fmt.Errorf("sources: %s://(hidden)@%s: holds a user or password, want %s", scheme, rest[i+1:], want)
+	}
+	s.Kind = TCP
+	if scheme == "udp" {
+		s.Kind = UDP
+		var query string
+		var asked bool
+		if rest, query, asked = strings.Cut(rest, "?"); asked {
+			from, ok := strings.CutPrefix(query, "from=")
+			if addr, err := netip.ParseAddr(from); ok && err == nil {
+				s.From = netip.AddrPortFrom(addr.Unmap(), 0)
+			} else if s.From, err = netip.ParseAddrPort(from); !ok || err != nil {
+				return Spec{}, fmt.Errorf("sources: %s: setting %q, want from= and an address such as 192.0.2.7 or 192.0.2.7:4000", s.text, query)
+			}
+		}
+	}
+	host, port, err := net.SplitHostPort(strings.TrimSuffix(rest, "/"))
+	if err != nil || port == "" || scheme == "tcp" && host == "" {
+		return Spec{}, fmt.Errorf("sources: %s: want %s", s.text, want)
+	}
+	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
+		return Spec{}, fmt.Errorf("sources: %s: port %q, want a number up to 65535", s.text, port)
+	}
+	s.Addr = net.JoinHostPort(host, port)
+	return s, nil
 }
 
 // String is the URL without secrets.
