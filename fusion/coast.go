@@ -47,7 +47,7 @@ func (c *coastBudget) update(m *Monitor, s *Snapshot) {
 		c.usual += dt / usualOver * (s.Speed - c.usual)
 	}
 	c.seen = m.now
-	used := m.now-m.trust.used < 0.5
+	used := m.now-m.trust.UsedAt < 0.5
 	every := coastEvery
 	if !used {
 		every = coastBusy
@@ -178,8 +178,8 @@ func (r *road) direction() (e, n float64) {
 func (m *Monitor) overLimit(s *Snapshot, g *eskf.Filter, p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
 	c := posCov(p)
 	k := m.kCoast
-	lat := (k*math.Sqrt(math.Max(0, c.Along(-n, e)))+s.PLLat.unseen()+s.PLLat.Timing)/s.ALLat - 1
-	lon := (k*math.Sqrt(math.Max(0, c.Along(e, n)))+s.PLLon.unseen()+s.PLLon.Timing)/s.ALLon - 1
+	lat := (k*math.Sqrt(math.Max(0, c.Along(-n, e)))+s.PLLat.Unseen()+s.PLLat.Timing)/s.ALLat - 1
+	lon := (k*math.Sqrt(math.Max(0, c.Along(e, n)))+s.PLLon.Unseen()+s.PLLon.Timing)/s.ALLon - 1
 	yaw := (k*math.Sqrt(math.Max(0, g.YawVariance(p)))+s.PLYaw.Timing)/s.ALYaw - 1
 	w := math.Max(lat, math.Max(lon, yaw))
 	if math.IsNaN(w) {

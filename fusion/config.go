@@ -4,7 +4,10 @@ import (
 	"math"
 
 	"kerbline/fusion/columns"
+	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
+	"kerbline/fusion/trust"
+	"kerbline/fusion/verdict"
 )
 
 // Config holds every setting of the monitor. The tags are the one place where
@@ -15,7 +18,7 @@ import (
 // comes from, min and max the possible values (both inclusive).
 type Config struct {
 	Vehicle Vehicle          `toml:"vehicle" doc:"the car"`
-	Limits  Limits           `toml:"limits" doc:"what map-based driving needs"`
+	Limits  verdict.Limits   `toml:"limits" doc:"what map-based driving needs"`
 	Base    Base             `toml:"base" doc:"the surveyed reference station; leave out to take the first one heard"`
 	GNSS    navigation.GNSS  `toml:"gnss" doc:"fix gate, noise floors and time"`
 	IMU     navigation.IMU   `toml:"imu" doc:"inertial sensor"`
@@ -29,23 +32,9 @@ type Config struct {
 
 // Vehicle describes the car.
 type Vehicle struct {
-	Antenna       [3]float64 `toml:"antenna_m" unit:"m" doc:"lever arm: body origin (middle of the rear axle, which does not move sideways) to antenna phase centre, forward, left, up" min:"-20" max:"20" src:"measure it"`
-	AntennaSigma  float64    `toml:"antenna_sigma_m" unit:"m" doc:"how well the lever arm is known, 1 sigma each axis" min:"0" max:"1" src:"tape measure, common practice"`
-	HalfWidth     float64    `toml:"half_width_m" unit:"m" doc:"half of the car's width" min:"0.05" max:"3" src:"kart, common practice"`
-	TrackingSigma float64    `toml:"tracking_margin_m" unit:"m" doc:"room the controller needs beside the car" min:"0" max:"5" src:"common practice"`
-	Brake         float64    `toml:"brake_mps2" unit:"m/s^2" doc:"braking the fallback may count on" min:"0.1" max:"20" src:"common practice"`
-	Reaction      float64    `toml:"reaction_s" unit:"s" doc:"time until the fallback acts" min:"0" max:"10" src:"common practice"`
-	ReactiveSpeed float64    `toml:"reactive_speed_mps" unit:"m/s" doc:"speed reactive driving can take over at" min:"0" max:"100" src:"common practice"`
-	MaxSpeed      float64    `toml:"max_speed_mps" unit:"m/s" doc:"highest speed cap ever given" min:"0.5" max:"100" src:"common practice"`
-}
-
-// Limits are the alert limits and the risk behind the protection levels.
-type Limits struct {
-	Lateral   float64 `toml:"lateral_m" unit:"m" doc:"alert limit across the track" min:"0.01" max:"50" src:"between Reid et al. 2019 local street 0.29 and freeway 0.57"`
-	Along     float64 `toml:"along_m" unit:"m" doc:"alert limit along the track" min:"0.01" max:"50" src:"between Reid et al. 2019 local street 0.29 and freeway 1.40"`
-	Heading   float64 `toml:"heading_deg" unit:"deg" doc:"alert limit of heading" min:"0.01" max:"90" src:"common practice"`
-	Risk      float64 `toml:"risk" unit:"" doc:"two-sided probability behind K of the protection levels" min:"1e-12" max:"0.3" src:"common practice"`
-	RiskCoast float64 `toml:"risk_coast" unit:"" doc:"the same for the coast budget: times the chance of a loss it stays within risk" min:"1e-12" max:"0.3" src:"common practice"`
+	Antenna      [3]float64 `toml:"antenna_m" unit:"m" doc:"lever arm: body origin (middle of the rear axle, which does not move sideways) to antenna phase centre, forward, left, up" min:"-20" max:"20" src:"measure it"`
+	AntennaSigma float64    `toml:"antenna_sigma_m" unit:"m" doc:"how well the lever arm is known, 1 sigma each axis" min:"0" max:"1" src:"tape measure, common practice"`
+	verdict.Car
 }
 
 // Base is the surveyed reference station.
@@ -55,21 +44,12 @@ type Base struct {
 	Tolerance float64    `toml:"tolerance_m" unit:"m" doc:"how far broadcast coordinates may be from the surveyed ones" min:"0.001" max:"10" src:"common practice"`
 }
 
-// Tests holds the probabilities and windows of the integrity tests.
+// Tests holds the probabilities and windows of the integrity tests, and how long
+// belief takes.
 type Tests struct {
-	PFA        float64    `toml:"false_alarm" unit:"" doc:"false-alarm probability of one jump test" min:"1e-12" max:"0.1" src:"1 in 10 h at 10 Hz is 2.8e-6"`
-	PMD        float64    `toml:"missed_detection" unit:"" doc:"missed-detection probability behind each smallest detectable size" min:"1e-9" max:"0.5" src:"common practice"`
-	InnovPFA   float64    `toml:"innovation_false_alarm" unit:"" doc:"false-alarm probability of the innovation gate" min:"1e-12" max:"0.1" src:"common practice"`
-	DriftPFA   float64    `toml:"drift_false_alarm" unit:"" doc:"false-alarm probability of each drift test, taken with bounds wider than the noise" min:"1e-12" max:"0.1" src:"generated drives without fault stay below 10 of 16"`
-	DoubtPFA   float64    `toml:"drift_doubt" unit:"" doc:"false-alarm probability, taken likewise, at which a drift over one of the two shorter windows widens the protection levels" min:"1e-12" max:"0.5" src:"costs 0.1 % of generated driving without fault"`
-	Windows    [3]float64 `toml:"drift_windows_s" unit:"s" doc:"windows of the drift tests" min:"0.2" max:"120" src:"Diesel and Luu 1995 (form of the test)"`
-	DriftFloor float64    `toml:"drift_floor_m" unit:"m" doc:"error shared by all innovations of a window: it does not average out" min:"0" max:"1" src:"lever arm and time of validity, common practice"`
-	CusumK     float64    `toml:"cusum_k" unit:"sigma" doc:"CUSUM allowance" min:"0" max:"5" src:"Lucas and Crosier 1982"`
-	CusumH     float64    `toml:"cusum_h" unit:"sigma" doc:"CUSUM decision interval" min:"1" max:"100" src:"Lucas and Crosier 1982 (form of the test)"`
-	Dwell      float64    `toml:"dwell_s" unit:"s" doc:"requalification: consistent epochs for this long" min:"0.2" max:"60" src:"common practice"`
-	MaxRefused float64    `toml:"max_refused_s" unit:"s" doc:"GNSS refused for this long while it agrees with itself: re-initialise on it" min:"1" max:"600" src:"common practice"`
-	MaxCoast   float64    `toml:"max_coast_s" unit:"s" doc:"dead reckoning is never called coasting for longer" min:"0.5" max:"120" src:"common practice"`
-	CapHold    float64    `toml:"advice_hold_s" unit:"s" doc:"advice improves only after this long; it worsens at once" min:"0" max:"30" src:"common practice"`
+	integrity.Settings
+	trust.Requalification
+	verdict.Timing
 }
 
 // Link holds the limits of the correction link.
@@ -115,8 +95,8 @@ type Mark struct {
 // DefaultConfig returns the settings used where a file says nothing.
 func DefaultConfig() Config {
 	return Config{
-		Vehicle: Vehicle{Antenna: [3]float64{0, 0, 1}, AntennaSigma: 0.005, HalfWidth: 0.7, TrackingSigma: 0.3, Brake: 4, Reaction: 0.5, ReactiveSpeed: 6, MaxSpeed: 30},
-		Limits:  Limits{Lateral: 0.5, Along: 1.0, Heading: 3, Risk: 1e-5, RiskCoast: 1e-2},
+		Vehicle: Vehicle{Antenna: [3]float64{0, 0, 1}, AntennaSigma: 0.005, Car: verdict.DefaultCar()},
+		Limits:  verdict.DefaultLimits(),
 		Base:    Base{Station: -1, Tolerance: 0.05},
 		GNSS: navigation.GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 15, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
 			FixedSigma: 0.01, FloatSigma: 0.25, DiffSigma: 0.7, SingleSigma: 1.5, Vertical: 1.5, Inflation: 1.2,
@@ -124,9 +104,8 @@ func DefaultConfig() Config {
 		IMU: navigation.IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
 			Latency: 0.002, Gap: 0.1, GyroRange: 2000 * math.Pi / 180, AccRange: 16 * 9.80665},
 		Wheel: navigation.Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},
-		Tests: Tests{PFA: 1e-8, PMD: 1e-3, InnovPFA: 1e-7, DriftPFA: 3e-4, DoubtPFA: 0.05, Windows: [3]float64{2, 6, 15}, DriftFloor: 0.01, CusumK: 0.5, CusumH: 12,
-			Dwell: 3, MaxRefused: 30, MaxCoast: 20, CapHold: 1},
-		Link: Link{LateAfter: 2.5, SilentAfter: 2.5, AgeEpisode: 3, CorruptShare: 0.1, SparseShare: 0.6},
+		Tests: Tests{integrity.DefaultSettings(), trust.DefaultRequalification(), verdict.DefaultTiming()},
+		Link:  Link{LateAfter: 2.5, SilentAfter: 2.5, AgeEpisode: 3, CorruptShare: 0.1, SparseShare: 0.6},
 		Day: Day{Confidence: 0.95, LeastDriving: 240, LeastPasses: 3, Coverage: 0.95, Fixed: 0.95, Usable: 0.95, Place: 0.8,
 			Jumps: 2, Handovers: 4, Outages: 6, AgeShare: 0.8, Repeat: 0.15, Rest: 0.05, FirstFix: 120, FirstUsable: 30,
 			Latency: 0.25, IMURatio: 3},

@@ -11,9 +11,10 @@
 // Units are SI and radians; world axes east-north-up at a local origin, body
 // axes forward-left-up, attitude body to world; times are host Unix seconds
 // where nothing else is said. NaN and -1 mean unknown, and unknown never counts
-// as good. The numerics are in package eskf, the tests and bounds in integrity,
-// the map in course; their comments name the sources. The verdict's states and
-// what leads from one to another are drawn at Monitor.judge.
+// as good. The numerics are in package eskf, driven by navigation; tests and
+// bounds in integrity, the map in course, what is believed in trust, the verdict
+// in verdict; their comments name the sources. The Monitor conducts: it gives
+// each part values and carries out what follows.
 //
 // Start at [NewMonitor] and [Monitor.Step]; [Config] holds every setting.
 package fusion

@@ -3,6 +3,7 @@ package fusion
 import (
 	"math"
 
+	"kerbline/fusion/eskf"
 	"kerbline/fusion/navigation"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -12,8 +13,8 @@ func (m *Monitor) onIMU(in *Measurement) {
 	t := m.stamp(in.T, m.cfg.IMU.Latency)
 	w := r3.Vec{X: in.W[0], Y: in.W[1], Z: in.W[2]}
 	f := r3.Vec{X: in.F[0], Y: in.F[1], Z: in.F[2]}
-	if m.units.mounted {
-		w, f = r3.Vec(m.units.mount.Rotate(w)), r3.Vec(m.units.mount.Rotate(f))
+	if m.mounted {
+		w, f = r3.Vec(m.mount.Rotate(w)), r3.Vec(m.mount.Rotate(f))
 	}
 	if s := r3.Norm2(w) + r3.Norm2(f); math.IsNaN(s) || math.IsInf(s, 0) {
 		m.snap.Counts.Refused[ChanIMU]++
@@ -44,8 +45,8 @@ func (m *Monitor) onIMU(in *Measurement) {
 			m.realign("inertial samples were missing for too long")
 		}
 	}
-	m.units.onIMU(m, w, f)
-	if m.nav.Phase == navigation.Empty && q.RestFor() > 1.5 && !m.trust.proven {
+	m.params.OnSample(w, q)
+	if m.nav.Phase == navigation.Empty && q.RestFor() > 1.5 && !m.trust.Proven {
 		m.nav.Level()
 	}
 }
@@ -59,16 +60,12 @@ func (m *Monitor) onWheel(in *Measurement) {
 	}
 }
 
-// paths carries on, beside the filter, what the drift tests compare with.
-type paths Monitor
-
-func (p *paths) Step(v float64, w r3.Vec, dt float64) {
-	m := (*Monitor)(p)
-	m.odo.add(m, v, w, &m.nav.Filter.Mid, dt)
-	m.dop.add(m, dt)
+// configureMount prepares the rotation from IMU axes to body axes.
+func (m *Monitor) configureMount(c *navigation.IMU) {
+	const d = math.Pi / 180
+	m.mounted = c.MountYaw != 0 || c.MountPitch != 0 || c.MountRoll != 0
+	m.mount = r3.Rotation(eskf.FromEuler(c.MountRoll*d, c.MountPitch*d, c.MountYaw*d))
 }
-
-func (p *paths) Break() { (*Monitor)(p).forgetPath() }
 
 func maxAbs(v r3.Vec) float64 {
 	return max(math.Abs(v.X), math.Abs(v.Y), math.Abs(v.Z))

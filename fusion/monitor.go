@@ -7,6 +7,9 @@ import (
 	"kerbline/fusion/course"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
+	"kerbline/fusion/parameters"
+	"kerbline/fusion/trust"
+	"kerbline/fusion/verdict"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 	"kerbline/gnss/rtcm"
@@ -39,6 +42,8 @@ type Monitor struct {
 	claim    float64 // host s, far off, that a record bore and no other has confirmed
 	astray   int     // IMU or wheel stamps in a row that are far from now
 
+	mounted bool        // IMU axes are not body axes
+	mount   r3.Rotation // from those to these
 	tie     clockTie
 	nav     navigation.Driver
 	link    *corrections.Link
@@ -48,17 +53,17 @@ type Monitor struct {
 	frame    geodesy.Frame
 	hasFrame bool
 
-	rcv   receiver
-	trust trust
-	drift driftTests
-	odo   odometer
-	dop   doppler
-	units unitTests
-	coast coastBudget
+	rcv    receiver
+	trust  trust.State
+	params parameters.Watch
+	drift  integrity.DriftTests
+	ref    integrity.References
+	coast  coastBudget
 
 	jump                      integrity.JumpTest
 	posGate, horGate, velGate integrity.Gate
-	wheelGate, agreeGate      float64
+	wheelGate                 float64
+	weighed                   weighed
 	kPL, kCoast               float64
 
 	baseChanges int
@@ -66,7 +71,9 @@ type Monitor struct {
 	lastS       float64
 	lap         int
 	snap        Snapshot
-	reasons     reasonBook
+	evidence    verdict.Evidence
+	judgement   verdict.Judgement
+	memory      verdict.Memory
 	events      []Event
 	due         bool
 }
@@ -82,7 +89,6 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.horGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
 	m.velGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
 	m.wheelGate = integrity.Chi2Upper(1e-5, 1)
-	m.agreeGate = integrity.Chi2Upper(1e-3, 3)
 	m.kPL = integrity.K(cfg.Limits.Risk)
 	m.kCoast = integrity.K(cfg.Limits.RiskCoast)
 	m.link = corrections.New(corrections.Config{
@@ -99,12 +105,11 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.take = m.outage
 	m.nav.Init(&m.cfg.IMU, &m.cfg.Wheel, &m.cfg.GNSS, r3.Vec{X: a[0], Y: a[1], Z: a[2]}, m.wheelGate, integrity.Chi2Upper(1e-5, 2), (*paths)(m))
 	m.rcv.reset()
-	m.trust.reset()
-	m.drift.init(&cfg)
-	m.odo.reset()
-	m.dop.init()
-	m.units.reset()
-	m.units.configure(&cfg.IMU)
+	m.trust = trust.Start()
+	m.drift.Init(t.Settings)
+	m.ref.Init()
+	m.params.Init(a, m.unitSuspect)
+	m.configureMount(&cfg.IMU)
 	m.coast.reset()
 	m.hint = -1
 	m.claim = math.NaN()
@@ -184,7 +189,7 @@ func (m *Monitor) clock(in *Measurement) bool {
 		m.started = true
 		m.now, m.lastLine, m.zero = t, t, t
 		m.rcv.lastSeen = t
-		m.trust.since = t
+		m.memory.Start(t)
 	}
 	if far := math.Abs(t-m.now) > farOff; far && !(math.Abs(in.T-m.claim) < 1) {
 		// One record may bear a damaged time; a second one that agrees is a clock.
@@ -242,8 +247,8 @@ func (m *Monitor) realign(why string) {
 	}
 	m.nav.Phase = navigation.Empty
 	m.rcv.prev.ok = false
-	m.trust.lose()
-	m.forgetPath()
+	m.believe(&trust.Evidence{Kind: trust.Lost})
+	m.forgetPaths()
 	m.coast.reset()
 }
 
@@ -281,6 +286,11 @@ func (m *Monitor) where() float64 {
 		return m.snap.Station
 	}
 	return math.NaN()
+}
+
+// unitSuspect makes an event of what contradicts the settings.
+func (m *Monitor) unitSuspect(what string) {
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventUnit, Size: math.NaN(), Where: m.where(), Detail: what})
 }
 
 // OnEpisode asks for every correction outage with all its evidence, when it

@@ -1,98 +1,48 @@
 package fusion
 
 import (
+	"kerbline/fusion/integrity"
+	"kerbline/fusion/verdict"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 )
 
-// Verdict says whether the position may be used for map-based driving.
-type Verdict uint8
-
-const (
-	Unproven Verdict = iota // filter not initialised, or not yet requalified
-	Usable                  // every condition holds
-	Coasting                // GNSS absent or refused, dead reckoning still inside the limits
-	Unusable                // a limit is passed or an alarm is open
+// The words of the verdict and of the tests, as snapshots hold them.
+type (
+	Verdict   = verdict.Verdict
+	Advice    = verdict.Advice
+	Reason    = verdict.Reason
+	PL        = verdict.PL
+	TestID    = integrity.TestID
+	TestState = integrity.TestState
 )
 
-// String returns the word of the output contract.
-func (v Verdict) String() string { return verdictNames[v&3] }
-
-var verdictNames = [4]string{"unproven", "usable", "coasting", "unusable"}
-
-// Advice says what the car should do this second.
-type Advice uint8
-
 const (
-	AdviseStop     Advice = iota // stop
-	AdviseReactive               // hand over to reactive driving
-	AdviseMapSlow                // map-based driving under the speed cap
-	AdviseMap                    // map-based driving
+	Unproven = verdict.Unproven
+	Usable   = verdict.Usable
+	Coasting = verdict.Coasting
+	Unusable = verdict.Unusable
+
+	AdviseStop     = verdict.AdviseStop
+	AdviseReactive = verdict.AdviseReactive
+	AdviseMapSlow  = verdict.AdviseMapSlow
+	AdviseMap      = verdict.AdviseMap
+
+	TestFix        = integrity.TestFix
+	TestInnovation = integrity.TestInnovation
+	TestJump       = integrity.TestJump
+	TestDrift1     = integrity.TestDrift1
+	TestDrift2     = integrity.TestDrift2
+	TestDrift3     = integrity.TestDrift3
+	TestCusum      = integrity.TestCusum
+	TestVelocity   = integrity.TestVelocity
+	TestReference  = integrity.TestReference
+	TestInputs     = integrity.TestInputs
+	NumTests       = integrity.NumTests
+
+	MaxReasons = verdict.MaxReasons
 )
-
-// String returns the word of the output contract.
-func (a Advice) String() string { return adviceNames[a&3] }
-
-var adviceNames = [4]string{"stop", "reactive", "map_slow", "map"}
-
-// Reason is one cause of a verdict that is not usable, or of a speed cap.
-type Reason struct {
-	Code  string  // stable, for logs and tests: "corr-age"
-	Value float64 // what was measured, NaN where there is no number
-	Limit float64 // what it may be, NaN where there is no number
-	Unit  string  // of Value and Limit
-	Since float64 // host Unix s
-}
-
-// MaxReasons bounds the reasons a snapshot holds; the most serious come first.
-const MaxReasons = 12
-
-// PL is a protection level with its parts, in the unit of the total (m or rad).
-type PL struct {
-	Total  float64 // NaN when unknown
-	Noise  float64 // K times the overbounded sigma
-	Step   float64 // largest step the jump test would miss
-	Drift  float64 // how far a suspected drift may have gone
-	Timing float64 // speed times timing uncertainty
-	Sigma  float64 // 1 sigma behind Noise
-}
-
-// unseen is what the tests may not have seen, or not yet proven: no noise, and
-// it does not grow with speed.
-func (p *PL) unseen() float64 { return p.Step + p.Drift }
-
-// TestID names one integrity test.
-type TestID uint8
-
-const (
-	TestFix TestID = iota
-	TestInnovation
-	TestJump
-	TestDrift1
-	TestDrift2
-	TestDrift3
-	TestCusum
-	TestVelocity
-	TestReference
-	TestInputs
-	NumTests
-)
-
-// String returns the name used in reasons, logs and the settings.
-func (t TestID) String() string { return testNames[t] }
-
-var testNames = [NumTests]string{"fix", "innovation", "jump", "drift-1", "drift-2", "drift-3", "cusum", "velocity", "reference", "inputs"}
-
-// TestState is one integrity test as it stands.
-type TestState struct {
-	Stat       float64 // statistic, NaN before it was first formed
-	Threshold  float64 // alarm above
-	Detectable float64 // smallest size found at the configured missed-detection probability
-	Unit       string  // of Detectable
-	Alarm      bool
-	Since      float64 // host Unix s of the open alarm
-}
 
 // Snapshot is everything the monitor knows after one step. It is a plain
 // value: copying it copies all of it. NaN and -1 mean unknown.
@@ -127,7 +77,7 @@ type Snapshot struct {
 	PLLat, PLLon, PLYaw          PL
 	ALLat, ALLon, ALYaw          float64 // m, m, rad
 
-	Tests [NumTests]TestState
+	Tests integrity.TestStates
 
 	// Receiver.
 	Epoch      gnss.Epoch // the last one

@@ -116,10 +116,13 @@ var mayImport = map[string]struct{ own, others []string }{
 
 	"fusion/eskf":         {others: gonum},
 	"fusion/navigation":   {own: []string{"gnss", "gnss/geodesy", "fusion/eskf"}, others: gonum},
-	"fusion/integrity":    {own: []string{"fusion/eskf"}, others: gonum},
 	"fusion/columns":      {},
+	"fusion/integrity":    {others: gonum},
+	"fusion/trust":        {own: []string{"fusion/integrity"}},
+	"fusion/verdict":      {own: []string{"gnss/corrections", "fusion/integrity"}},
+	"fusion/parameters":   {own: []string{"fusion/integrity", "fusion/navigation"}, others: gonum},
 	"fusion/course":       {own: []string{"gnss/geodesy"}},
-	"fusion":              {own: []string{"gnss/...", "fusion/eskf", "fusion/navigation", "fusion/integrity", "fusion/course", "fusion/columns"}, others: gonum},
+	"fusion":              {own: []string{"gnss/...", "fusion/columns", "fusion/course", "fusion/eskf", "fusion/integrity", "fusion/navigation", "fusion/parameters", "fusion/trust", "fusion/verdict"}, others: gonum},
 	"fusion/score/bounds": {others: gonum},
 	"fusion/score":        {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/integrity", "fusion/score/bounds"}, others: gonum},
 	"fusion/day":          {own: []string{"gnss/...", "fusion", "fusion/score/..."}, others: gonum},
@@ -341,7 +344,7 @@ func TestUnwantedWords(t *testing.T) {
 var exportedFor = map[string][]string{
 	"a list that only tests read": {"fixtures.Kinds"},
 	"a limit or default that documentation outside the package names": {
-		"fusion.MaxReasons", "gnss/corrections.MaxTypes", "gnss/nmea.MaxLine", "gnss/gnsstime.RolloverWeeks",
+		"gnss/corrections.MaxTypes", "gnss/nmea.MaxLine", "gnss/gnsstime.RolloverWeeks",
 		"tui.MinWidth", "tui.StaleAfter",
 	},
 	"an error to be told apart by errors.Is or errors.As": {

@@ -23,8 +23,8 @@ type Window struct {
 	swr   float64 // Σ w·r
 }
 
-// NewWindow returns an empty window of span seconds with the given floor.
-func NewWindow(span, floor float64) Window { return Window{span: span, floor: floor} }
+// newWindow returns an empty window of span seconds with the given floor.
+func newWindow(span, floor float64) Window { return Window{span: span, floor: floor} }
 
 // Reset empties w.
 func (w *Window) Reset() { w.head, w.n, w.sw, w.swr = 0, 0, 0, 0 }
@@ -62,8 +62,8 @@ func (w *Window) drop() {
 	}
 }
 
-// Mean returns r̄ and V̄, and whether the window is at least half full in time.
-func (w *Window) Mean() (mean, variance float64, ok bool) {
+// mean returns r̄ and V̄, and whether the window is at least half full in time.
+func (w *Window) mean() (mean, variance float64, ok bool) {
 	if w.n < 2 {
 		return math.NaN(), math.NaN(), false
 	}

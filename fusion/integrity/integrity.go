@@ -47,10 +47,10 @@ func K(risk float64) float64 {
 	return -distuv.UnitNormal.Quantile(risk / 2)
 }
 
-// Noncentrality returns the non-centrality of a chi-square test with dof
+// noncentrality returns the non-centrality of a chi-square test with dof
 // degrees of freedom at false-alarm probability pfa that is missed with
 // probability pmd. Its square root is the smallest detectable bias in sigmas.
-func Noncentrality(pfa, pmd float64, dof int) float64 {
+func noncentrality(pfa, pmd float64, dof int) float64 {
 	t := Chi2Upper(pfa, dof)
 	lo, hi := 0.0, 10.0
 	for noncentralCDF(t, dof, hi) > pmd {
@@ -148,7 +148,7 @@ type Gate struct {
 
 // NewGate returns the gate for dof degrees of freedom.
 func NewGate(pfa, pmd float64, dof int) Gate {
-	return Gate{Threshold: Chi2Upper(pfa, dof), sdb: math.Sqrt(Noncentrality(pfa, pmd, dof))}
+	return Gate{Threshold: Chi2Upper(pfa, dof), sdb: math.Sqrt(noncentrality(pfa, pmd, dof))}
 }
 
 // Detectable returns the smallest bias, in the unit of sigma, that the gate

@@ -50,3 +50,35 @@ func (st *Steps) Closed(threshold float64) bool {
 
 // Close forgets the steps.
 func (st *Steps) Close() { *st = Steps{} }
+
+// JumpNoise is what a difference of two displacements may be off by honestly.
+type JumpNoise struct {
+	Dt            float64    // s between the two epochs
+	Vel           Sym3       // (m/s)², of the filter's velocity
+	Latency       float64    // s², of the latency by which epochs are placed in time
+	Acc           Vec3       // m/s², ENU, without gravity
+	White, Before [3]float64 // m², white noise of both epochs
+	CorrH, CorrV  float64    // m, slow error of the receiver, 1 sigma
+	CorrTime      float64    // s, its time constant
+}
+
+// Cov returns the covariance of the difference, m², ENU: both epochs' white
+// noise, what the slow error may change, what the filter's velocity and time of
+// validity may be off.
+func (n *JumpNoise) Cov() Sym3 {
+	var s Sym3
+	dt := n.Dt
+	dv := [3]float64{n.Acc[0] * dt, n.Acc[1] * dt, n.Acc[2] * dt} // change of velocity, for the latency
+	grow := decorrelated(dt, n.CorrTime)
+	for i := range 3 {
+		for j := range 3 {
+			s[i][j] = n.Vel[i][j]*dt*dt + n.Latency*dv[i]*dv[j]
+		}
+		c := n.CorrH
+		if i == 2 {
+			c = n.CorrV
+		}
+		s[i][i] += n.White[i] + n.Before[i] + grow*c*c
+	}
+	return s
+}

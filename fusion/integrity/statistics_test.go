@@ -140,7 +140,7 @@ func TestNIS_AverageRegions(t *testing.T) {
 // Values computed with scipy and mpmath.
 func TestNoncentrality_Computed(t *testing.T) {
 	for i, want := range []float64{40.714086, 44.993802, 48.098680} {
-		near(t, "non-centrality", Noncentrality(1e-3, 1e-3, i+1), want, 1e-6)
+		near(t, "non-centrality", noncentrality(1e-3, 1e-3, i+1), want, 1e-6)
 	}
 	g := NewGate(1e-3, 1e-3, 1)
 	near(t, "threshold", g.Threshold, 10.827566, 1e-6)
@@ -150,6 +150,6 @@ func TestNoncentrality_Computed(t *testing.T) {
 	// Two-sided, one dimension: the far side hardly matters, so the bias is the
 	// sum of the two quantiles.
 	for _, p := range []float64{1e-2, 1e-3, 1e-5} {
-		near(t, "sum of quantiles", math.Sqrt(Noncentrality(p, p, 1)), K(p)+K(2*p), 2e-5)
+		near(t, "sum of quantiles", math.Sqrt(noncentrality(p, p, 1)), K(p)+K(2*p), 2e-5)
 	}
 }

@@ -9,11 +9,11 @@ import (
 // Averaged innovation in the form of Diesel and Luu 1995: variance 0.04, ten
 // samples of mean 0.1 give s² = 2.5. Computed.
 func TestWindow_DieselLuu(t *testing.T) {
-	w := NewWindow(10, 0)
+	w := newWindow(10, 0)
 	for i := range 10 {
 		w.Push(float64(i), 0.1+0.05*float64(i%2*2-1), 0.04)
 	}
-	mean, v, ok := w.Mean()
+	mean, v, ok := w.mean()
 	near(t, "mean", mean, 0.1, 1e-12)
 	near(t, "variance", v, 0.004, 1e-15)
 	near(t, "s²", mean*mean/v, 2.5, 1e-12)
@@ -24,11 +24,11 @@ func TestWindow_DieselLuu(t *testing.T) {
 	g := NewGate(1e-3, 1e-3, 1)
 	near(t, "detectable", g.Detectable(math.Sqrt(v)), 0.2*2.017773176, 1e-6)
 	// The floor does not average out.
-	f := NewWindow(10, 0.03)
+	f := newWindow(10, 0.03)
 	for i := range 10 {
 		f.Push(float64(i), 0.1, 0.04)
 	}
-	_, v, _ = f.Mean()
+	_, v, _ = f.mean()
 	near(t, "variance with a floor", v, 0.004+0.0009, 1e-15)
 }
 
@@ -39,7 +39,7 @@ func TestWindow_BruteForce(t *testing.T) {
 	for _, span := range []float64{1, 5, 20} {
 		rng := rand.New(rand.NewPCG(uint64(span), 7))
 		const floor = 0.02
-		w := NewWindow(span, floor)
+		w := newWindow(span, floor)
 		var all []sample
 		at := 1.7e9
 		for k := range 6000 {
@@ -58,7 +58,7 @@ func TestWindow_BruteForce(t *testing.T) {
 			for len(all) > 0 && all[0].t < at-span {
 				all = all[1:]
 			}
-			mean, v, ok := w.Mean()
+			mean, v, ok := w.mean()
 			if len(all) < 2 {
 				if ok || !math.IsNaN(mean) || !math.IsNaN(v) {
 					t.Fatalf("span %g, sample %d: %d samples give a mean", span, k, len(all))
@@ -84,11 +84,11 @@ func TestWindow_BruteForce(t *testing.T) {
 
 // A receiver faster than the ring is deep loses its oldest samples, no more.
 func TestWindow_Overflow(t *testing.T) {
-	w := NewWindow(20, 0)
+	w := newWindow(20, 0)
 	for i := range 2 * maxWindow {
 		w.Push(float64(i)*0.01, float64(i), 1)
 	}
-	mean, v, _ := w.Mean()
+	mean, v, _ := w.mean()
 	near(t, "mean of the newest", mean, 1.5*maxWindow-0.5, 1e-9)
 	near(t, "variance", v, 1.0/maxWindow, 1e-12)
 }
@@ -96,7 +96,7 @@ func TestWindow_Overflow(t *testing.T) {
 // Nothing that is no number may enter the sums, where it would stay.
 func TestWindow_NotNumbers(t *testing.T) {
 	inf, nan := math.Inf(1), math.NaN()
-	w := NewWindow(5, 0)
+	w := newWindow(5, 0)
 	for i := range 40 {
 		at := float64(i) * 0.1
 		w.Push(at, 0.5, 0.01)
@@ -104,7 +104,7 @@ func TestWindow_NotNumbers(t *testing.T) {
 			w.Push(bad[0], bad[1], bad[2])
 		}
 	}
-	mean, v, ok := w.Mean()
+	mean, v, ok := w.mean()
 	near(t, "mean", mean, 0.5, 1e-12)
 	near(t, "variance", v, 0.01/40, 1e-15)
 	if !ok {

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"kerbline/fusion"
+	"kerbline/fusion/verdict"
 )
 
 // What is printed must load and give the same settings: defaults first, then
@@ -138,7 +139,7 @@ latency_s = 0.1
 	}
 	w := Default()
 	w.Vehicle.Antenna, w.Vehicle.HalfWidth, w.Vehicle.Brake, w.Vehicle.Reaction, w.Vehicle.ReactiveSpeed = [3]float64{0.542, -0.125, 1}, 0.6, 5, 0.4, 7
-	w.Limits = fusion.Limits{Lateral: 0.4, Along: 0.9, Heading: 2, Risk: 1e-6, RiskCoast: 0.02}
+	w.Limits = verdict.Limits{Lateral: 0.4, Along: 0.9, Heading: 2, Risk: 1e-6, RiskCoast: 0.02}
 	w.Base = fusion.Base{ECEF: [3]float64{4475369.4707, 940002.6416, 4431442.9193}, Station: 1201, Tolerance: 0.04}
 	w.GNSS.Latency = 0.1
 	if !reflect.DeepEqual(f, w) {

@@ -1,4 +1,4 @@
-package fusion
+package integrity
 
 // history remembers what stood beside the last epochs.
 type history[M any] struct {

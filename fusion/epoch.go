@@ -1,0 +1,226 @@
+package fusion
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
+	"kerbline/fusion/trust"
+	"kerbline/gnss"
+	"kerbline/gnss/geodesy"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// onEpoch takes one epoch of the receiver.
+func (m *Monitor) onEpoch(e *gnss.Epoch) {
+	m.due = true
+	m.rcv.note(m, e)
+	m.link.Epoch(e, m.now)
+	m.snap.EpochUsed = false
+	if m.fuse(e) {
+		m.snap.EpochUsed = true
+		m.snap.Counts.EpochsUsed++
+	} else {
+		m.snap.Counts.EpochsRefused++
+	}
+}
+
+// fuse brings one epoch to the filter and reports whether its position was
+// used.
+func (m *Monitor) fuse(e *gnss.Epoch) bool {
+	r := &m.rcv
+	r.class = m.cfg.GNSS.Classify(e)
+	m.believeClass(e)
+	if math.IsNaN(e.UTC) {
+		return false
+	}
+	arrival := e.Arrival + m.shift
+	if m.leapt(arrival, e.UTC) {
+		return false
+	}
+	switch m.tie.push(arrival, e.UTC, m.cfg.GNSS.Stall) {
+	case fitOdd:
+		if m.tie.odd >= 5 {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: m.tie.oddness(), Where: m.where(),
+				Detail: "the receiver's time and the host clock came apart and stay so"})
+			m.restart("receiver time stepped against the host clock")
+			m.tie.push(arrival, e.UTC, m.cfg.GNSS.Stall)
+		}
+		return false
+	case fitLate:
+		if !r.late {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventLate, Size: m.tie.lateness(arrival, e.UTC), Where: m.where(),
+				Detail: fmt.Sprintf("an epoch arrived %.2f s later than usual", m.tie.lateness(arrival, e.UTC))})
+		}
+		r.late = true
+		r.prev.ok = false
+		return false
+	}
+	r.late = false
+	m.link.Clock(m.tie.hostMinusUTC(m.nav.Latency()))
+	if r.class == navigation.ClassNone {
+		r.prev.ok = false
+		return false
+	}
+	if !m.hasFrame {
+		m.setFrame(e.Pos)
+	}
+	z := vec(m.frame.FromLLA(e.Pos))
+	if m.nav.Phase != navigation.Aligned {
+		// The filter's latency counts from here on: the first epochs may have
+		// waited in some buffer.
+		if m.tie.young(e.UTC) {
+			r.prev.ok = false
+			return false
+		}
+		m.tie.anchor()
+	}
+	t := m.tie.reference(e.UTC) - m.nav.Latency()
+	if m.nav.Phase != navigation.Aligned {
+		r.prev.ok = false
+		return m.align(e, z, t)
+	}
+	if t < m.nav.Filter.T-1e-6 || t > m.nav.IMU.Last.T+m.cfg.IMU.Gap {
+		// Older than what was already used, or no inertial samples to reach it.
+		r.prev.ok = false
+		return false
+	}
+	m.params.OnEpoch(e.Speed, e.Course, t, m.wheelSpeed())
+	if !m.nav.AdvanceTo(t) {
+		r.prev.ok = false
+		return false
+	}
+	return m.weigh(e, z, t)
+}
+
+// leapt reports whether a hole in the inertial samples was no hole: the epochs
+// after it arrive later by as much, so the host clock was set forward.
+func (m *Monitor) leapt(arrival, utc float64) bool {
+	q := &m.nav.IMU
+	if !m.tie.ok || !(m.now-q.GapEnd < 1) || q.GapLength == 0 {
+		return false
+	}
+	late := m.tie.lateness(arrival, utc)
+	if math.Abs(late-q.GapLength) > 0.02+0.1*q.GapLength {
+		return false
+	}
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: late, Where: m.where(),
+		Detail: fmt.Sprintf("the host clock leapt by %+.3f s", late)})
+	m.link.ClockStep(late)
+	m.restart("host clock leapt")
+	return true
+}
+
+func (m *Monitor) setFrame(p geodesy.LLA) {
+	m.frame = geodesy.NewFrame(p)
+	m.hasFrame = true
+	m.nav.Filter.Params.Gravity = geodesy.NormalGravity(p.Lat, p.H)
+	m.nav.Filter.Params.EarthRate = vec(geodesy.EarthRateENU(p.Lat))
+	if m.crs != nil {
+		m.crs.Bind(m.frame)
+	}
+	m.snap.Frame = m.frame
+}
+
+// align starts the filter on an epoch that has the antenna at z, m, ENU, at t.
+func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
+	if !m.nav.Align(e, m.rcv.class, z, t, m.now) {
+		return false
+	}
+	m.believe(&trust.Evidence{Kind: trust.Realigned, Now: m.now, OfFix: m.rcv.class == navigation.ClassFixed})
+	m.forgetPaths()
+	m.params.Restart()
+	white, _, _ := m.cfg.GNSS.Noise(e, m.rcv.class)
+	m.remember(e, z, t, m.nav.Filter.Latency, white, m.nav.Antenna())
+	return true
+}
+
+func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t, placed float64, white [3]float64, post r3.Vec) {
+	m.rcv.prev = antennaFix{ok: e.HasH, t: t, class: m.rcv.class, z: z, post: post, vel: m.nav.Filter.Vel, lat: placed, white: white}
+}
+
+// believeClass notes whether the epoch passes the fix gate.
+func (m *Monitor) believeClass(e *gnss.Epoch) {
+	if m.rcv.class == navigation.ClassFixed {
+		m.believe(&trust.Evidence{Kind: trust.Fix, Now: m.now})
+		return
+	}
+	lost := e.Quality != gnss.QualityFixed
+	m.believe(&trust.Evidence{Kind: trust.NoFix, Refix: lost})
+	if lost {
+		m.drift.FixLost()
+	}
+}
+
+// wheelSpeed returns the newest wheel speed while it may be compared with the
+// receiver's, m/s, else NaN.
+func (m *Monitor) wheelSpeed() float64 {
+	if w := &m.nav.Wheels; w.Fresh(m.now) && m.rcv.precise {
+		return w.Last.V
+	}
+	return math.NaN()
+}
+
+// believe takes one piece of evidence and does what follows from it.
+func (m *Monitor) believe(e *trust.Evidence) (d trust.Decision) {
+	m.trust, d = trust.Next(m.trust, e, &m.cfg.Tests.Requalification)
+	if d.Cleared {
+		m.forgetPaths()
+		ts := &m.snap.Tests
+		for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
+			ts[id].SetAlarm(false, m.host(m.now))
+		}
+	}
+	if d.Reposition {
+		const lost = 1.0 // m², a position that is given up
+		for i := range 2 {
+			m.nav.Filter.SetVariance(eskf.IPos+i, lost)
+		}
+	}
+	return d
+}
+
+// forgetPaths begins the references and drift tests anew: the position was set.
+func (m *Monitor) forgetPaths() {
+	m.drift.Reset()
+	m.ref.Reset()
+}
+
+// confirm takes a person's word that the car stands on check mark name: a
+// receiver that agrees with the survey there is believed again.
+func (m *Monitor) confirm(name string) {
+	for i := range m.cfg.Marks {
+		k := &m.cfg.Marks[i]
+		if k.Name != name || !m.hasFrame || !m.rcv.prev.ok || m.nav.Phase != navigation.Aligned {
+			continue
+		}
+		at := vec(m.frame.FromLLA(geodesy.LLA{Lat: k.Lat * geodesy.Degree, Lon: k.Lon * geodesy.Degree, H: k.H}))
+		body := r3.Sub(m.rcv.prev.z, m.nav.Filter.ToWorld(m.nav.Lever))
+		off := math.Hypot(body.X-at.X, body.Y-at.Y)
+		if off < 0.1 && m.rcv.class == navigation.ClassFixed {
+			m.believe(&trust.Evidence{Kind: trust.Mark, Now: m.now})
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
+				Detail: fmt.Sprintf("check mark %q confirmed: the receiver is %.2f m from it", name, off)})
+		} else {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
+				Detail: fmt.Sprintf("check mark %q not confirmed: the receiver is %.2f m from it, want a fix within 0.10 m", name, off)})
+		}
+	}
+}
+
+// onBase makes an event of each change of the reference station: coordinates
+// or station id, heard on the link.
+func (m *Monitor) onBase() {
+	l := m.link.State()
+	if l.BaseChanges == m.baseChanges {
+		return
+	}
+	m.baseChanges = l.BaseChanges
+	detail := fmt.Sprintf("the base's broadcast coordinates moved by %.3f m", l.BaseStep)
+	if math.IsNaN(l.BaseStep) {
+		detail = fmt.Sprintf("station id %d -> %d with the same coordinates, or none heard yet", l.StationBefore, l.Station)
+	}
+	m.event(Event{T: m.host(l.BaseChangedAt), End: math.NaN(), Kind: EventBase, Size: l.BaseStep, Where: m.where(), Detail: detail})
+}

@@ -1,0 +1,278 @@
+package integrity
+
+import "math"
+
+// DriftTests watch for an error that grows too slowly for the jump test. Over
+// each of three windows the receiver's displacement is compared with that by
+// wheels and gyro and that by its own velocity; where there is neither the
+// innovations are averaged (extrapolation monitoring in the form of Diesel and
+// Luu 1995); a two-sided CUSUM runs over the innovations beside them.
+type DriftTests struct {
+	Suspected SuspectedDrift
+
+	set    Settings
+	gate   Gate         // of a displacement, east and north
+	win    [3][2]Window // by window, across and along
+	cusum  [2]Cusum
+	thr    float64 // of s²
+	sdb    float64 // smallest detectable bias, sigmas
+	t0     float64 // host s of the first innovation since the reset
+	before marks   // from before a suspicion, or before an alarm that none preceded
+	fix    int     // counts epochs without a fix: the same within one fix
+
+	shown   float64 // statistic of the shorter windows from which what they show counts
+	suspect float64 // the same from which a drift is suspected
+	denied  float64 // statistic from which a return from a drift is none
+}
+
+const (
+	// showFactor times the probability of a suspicion is that at which what a
+	// short window sees already counts. Chosen on generated drives without fault.
+	showFactor = 4
+	// returnRefused is the share of true returns from a drift that are refused.
+	returnRefused = 0.05
+	// innovSettle is how long innovations are large for honest reasons after a
+	// change of quality or alignment, s. Common practice, no source.
+	innovSettle = 2.0
+	// cusumSupport is the statistic of a reference from which it supports the
+	// CUSUM: innovations are biased for a while when the filter learns. 3 sigma.
+	cusumSupport = 9.0
+)
+
+// Init prepares the tests.
+func (d *DriftTests) Init(s Settings) {
+	// Two axes share the false-alarm probability.
+	d.set = s
+	d.thr = Chi2Upper(s.DriftPFA/2, 1)
+	d.gate = NewGate(s.DriftPFA, s.PMD, 2)
+	d.shown = Chi2Upper(math.Min(1, showFactor*s.SuspectPFA), 2)
+	d.suspect = Chi2Upper(s.SuspectPFA, 2)
+	d.denied = Chi2Upper(returnRefused, 2)
+	d.sdb = math.Sqrt(noncentrality(s.DriftPFA/2, s.PMD, 1))
+	for i, span := range s.Windows {
+		for a := range 2 {
+			d.win[i][a] = newWindow(span, s.DriftFloor)
+		}
+	}
+	for a := range 2 {
+		d.cusum[a] = Cusum{K: s.CusumK, H: s.CusumH}
+	}
+	d.Reset()
+}
+
+// Reset begins the windows anew: the position was set.
+func (d *DriftTests) Reset() {
+	for i := range d.win {
+		for a := range 2 {
+			d.win[i][a].Reset()
+		}
+	}
+	for a := range 2 {
+		d.cusum[a].Reset(0)
+	}
+	d.t0 = math.NaN()
+	d.Suspected = SuspectedDrift{}
+	d.before = marks{}
+}
+
+// FixLost notes an epoch without a fix: ambiguities may be others from here on.
+func (d *DriftTests) FixLost() { d.fix++ }
+
+// Fix returns the number of the present fix.
+func (d *DriftTests) Fix() int { return d.fix }
+
+// Push takes the innovation of a fixed position that is about to be used at t
+// (y across and along, m, v its variances, m²), judges all drift tests and
+// returns the one that alarms, NumTests for none.
+func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *EpochFix, e *PathError, ts *TestStates) (alarm TestID) {
+	alarm = NumTests
+	if math.IsNaN(d.t0) {
+		d.t0 = t
+	}
+	if t-d.t0 < innovSettle {
+		return alarm
+	}
+	covered, supported, suspect := false, false, false
+	d.Suspected.pass(t, d.set.Windows[1])
+	for i := range d.win {
+		d.average(i, t, y, v, ts)
+		id := TestDrift1 + TestID(i)
+		first := true
+		for _, w := range ref.over(t, d.set.Windows[i], now, e) {
+			if !w.OK {
+				continue
+			}
+			// The sharper of two says what can be found, the one that sees more
+			// whether something was.
+			least := d.gate.Detectable(math.Sqrt(math.Max(w.C[0][0], w.C[1][1])))
+			if st := &ts[id]; first {
+				st.Set(w.NIS, d.gate.Threshold, least, "m")
+			} else {
+				st.Set(math.Max(w.NIS, st.Stat), d.gate.Threshold, math.Min(least, st.Detectable), "m")
+			}
+			covered, first = true, false
+			if w.Fix != d.fix {
+				continue // a new fix may stand elsewhere: no drift
+			}
+			// The short windows see a drift first, the long one how far it went.
+			short := i < len(d.win)-1
+			if short && w.NIS > d.shown {
+				d.Suspected.show(&w.Y)
+			}
+			suspect = suspect || short && w.NIS > d.suspect
+			if suspect {
+				d.remember(t, ref)
+				d.Suspected.raise(&w.Y, &w.C)
+			}
+		}
+		supported = supported || covered && ts[id].Stat > cusumSupport
+		if ts[id].Stat > ts[id].Threshold {
+			alarm = id
+		}
+	}
+	ref.record(now, e)
+	for a := range 2 {
+		// Where a reference covers a window the CUSUM needs its support.
+		if d.cusum[a].Push(y[a]/math.Sqrt(v[a])) && (!covered || supported) {
+			alarm = TestCusum
+		}
+	}
+	k, h := d.set.CusumK, d.set.CusumH
+	ts[TestCusum].Set(math.Max(d.cusum[0].Stat(), d.cusum[1].Stat()), h, (k+h/20)*math.Sqrt(math.Max(v[0], v[1])), "m")
+	return alarm
+}
+
+// average runs the averaged innovations of window i.
+func (d *DriftTests) average(i int, t float64, y, v [2]float64, ts *TestStates) {
+	worst, sigma := 0.0, math.NaN()
+	for a := range 2 {
+		w := &d.win[i][a]
+		w.Push(t, y[a], v[a])
+		mean, vv, ok := w.mean()
+		if !ok {
+			continue
+		}
+		if x := mean * mean / vv; x >= worst {
+			worst, sigma = x, math.Sqrt(vv)
+		}
+	}
+	ts[TestDrift1+TestID(i)].Set(worst, d.thr, d.sdb*sigma, "m")
+}
+
+// remember keeps the marks of some seconds ago, when the drift had not begun,
+// unless a suspicion has kept them already.
+func (d *DriftTests) remember(t float64, ref *References) {
+	if d.Suspected.size == 0 {
+		d.before = ref.oldest(t, d.set.Windows[1])
+	}
+}
+
+// Alarmed returns what the receiver drifted by at an alarm at t, as the
+// reference that shows it best has it, and the covariance of that by the sharper
+// one over the longest window (how far it may have gone is for that to say);
+// turn is how far the filter's heading was turned meanwhile, rad. Without a
+// reference ok is false.
+func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathError) (y Vec3, c Sym3, turn float64, ok bool) {
+	d.remember(t, ref)
+	best := -1.0
+	for _, span := range d.set.Windows {
+		if a := ref.Wheel.before(t, span); a != nil {
+			turn = math.Remainder(ref.Wheel.frame-a.frame, 2*math.Pi)
+		}
+		size := math.Inf(1)
+		for _, w := range ref.over(t, span, now, e) {
+			if w.OK && w.NIS > best {
+				best, y = w.NIS, w.Y
+			}
+			if w.OK && w.C[0][0]+w.C[1][1] < size {
+				size, c = w.C[0][0]+w.C[1][1], w.C
+			}
+		}
+	}
+	return y, c, turn, best >= 0
+}
+
+// returnOdds make up for how rare a return from a drift is, as a likelihood
+// ratio.
+const returnOdds = 100.0
+
+// Returned reports whether the last step (m, ENU) brought a receiver that had
+// drifted back: no reference, carried on from before the drift, denies where it
+// stands now, and one says that it was not there before the step.
+func (d *DriftTests) Returned(step *Vec3, ref *References, now *EpochFix, e *PathError) bool {
+	back := false
+	for _, w := range ref.since(&d.before, now, e) {
+		if !w.OK {
+			continue
+		}
+		if w.NIS > d.denied {
+			return false
+		}
+		away := Vec3{w.Y[0] - step[0], w.Y[1] - step[1]}
+		back = back || NIS(&away, &w.C, 2) > w.NIS+2*math.Log(returnOdds)
+	}
+	return back
+}
+
+// SuspectedDrift is how far the position may have wandered while a drift is
+// suspected but not proven: it widens the protection levels.
+type SuspectedDrift struct {
+	y    Vec3    // m, receiver less reference over the window that says most
+	c    Sym3    // m², its covariance
+	size float64 // m, 0 without a suspicion
+	seen Vec3    // m, of this epoch, where a short window shows more than it mostly does
+	at   float64 // host s of the epoch before
+	calm float64 // s of epochs used since the suspicion was last confirmed
+}
+
+// suspectK is how many sigmas of the reference count on top of what it saw: the
+// suspicion itself is rare. Chosen on generated drives with slow drifts.
+const suspectK = 2.0
+
+// Along returns what the suspicion adds in the horizontal direction e, n, m: all
+// that may be under a suspicion, before it what is seen.
+func (d *SuspectedDrift) Along(e, n float64) float64 {
+	if d.size == 0 {
+		return math.Abs(d.seen[0]*e + d.seen[1]*n)
+	}
+	return math.Abs(d.y[0]*e+d.y[1]*n) + suspectK*math.Sqrt(math.Max(0, d.c.Along(e, n)))
+}
+
+// Size returns how far the receiver was seen to have drifted, m, 0 without a
+// suspicion.
+func (d *SuspectedDrift) Size() float64 {
+	if d.size == 0 {
+		return 0
+	}
+	return math.Hypot(d.y[0], d.y[1])
+}
+
+// Open reports whether a drift is suspected.
+func (d *SuspectedDrift) Open() bool { return d.size > 0 }
+
+// show takes what is seen at this epoch below a suspicion.
+func (d *SuspectedDrift) show(y *Vec3) {
+	if math.Hypot(y[0], y[1]) > math.Hypot(d.seen[0], d.seen[1]) {
+		d.seen = *y
+	}
+}
+
+// raise takes a comparison of an epoch that raised suspicion.
+func (d *SuspectedDrift) raise(y *Vec3, c *Sym3) {
+	d.calm = 0
+	if size := math.Hypot(y[0], y[1]) + suspectK*math.Sqrt(math.Max(c[0][0], c[1][1])); size > d.size {
+		d.y, d.c, d.size = *y, *c, size
+	}
+}
+
+// pass lets the time of an epoch pass; a suspicion ends after hold seconds of
+// epochs that do not confirm it.
+func (d *SuspectedDrift) pass(t, hold float64) {
+	if dt := t - d.at; dt > 0 && dt < 1 {
+		d.calm += dt
+	}
+	d.at, d.seen = t, Vec3{}
+	if d.calm > hold {
+		d.y, d.c, d.size = Vec3{}, Sym3{}, 0
+	}
+}

@@ -1,0 +1,123 @@
+package integrity
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// EpochFix is where the receiver has the car at a fixed epoch.
+type EpochFix struct {
+	Fix     int     // the same number means the same ambiguities
+	Pos     r3.Vec  // m, ENU, body origin
+	Arm     r3.Vec  // m, ENU, from there to the antenna
+	Vel     r3.Vec  // m/s, ENU, the filter's
+	Latency float64 // s, by which the epoch was placed in time
+	White   [3]float64
+}
+
+// since returns the displacement since a, m, ENU: as if both had been placed in
+// time by the same latency.
+func (s *EpochFix) since(a *EpochFix) r3.Vec {
+	return r3.Sub(r3.Sub(s.Pos, a.Pos), r3.Scale(s.Latency-a.Latency, a.Vel))
+}
+
+// decorrelated returns by how much the difference of the receiver's slow error
+// over dt seconds varies, in units of its variance (Gauss-Markov, time constant
+// tau, s).
+func decorrelated(dt, tau float64) float64 { return 2 * (1 - math.Exp(-dt/tau)) }
+
+// comparison is the receiver's displacement beside that of a reference.
+type comparison struct {
+	OK  bool
+	Y   Vec3    // m, ENU, receiver less reference
+	C   Sym3    // m²
+	NIS float64 // 2 degrees of freedom
+	Fix int     // of the epoch it begins at
+}
+
+// References are the displacements that do not follow the filter: by wheels and
+// gyro, and by the receiver's own velocity.
+type References struct {
+	Wheel    WheelPath
+	Velocity VelocityPath
+}
+
+// Init prepares both.
+func (r *References) Init() {
+	r.Wheel.Reset()
+	r.Velocity.init()
+}
+
+// Reset begins both anew: the position was set.
+func (r *References) Reset() {
+	r.Wheel.Reset()
+	r.Velocity.Reset()
+}
+
+// compare compares the displacement since the marks of both references, either
+// of which may be nil, to an epoch to which both were carried.
+func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *PathError) (w [2]comparison) {
+	if o != nil {
+		w[0].Y, w[0].C = r.Wheel.compare(o, now, e)
+		w[0].OK, w[0].Fix = true, o.Fix
+	}
+	if d != nil {
+		w[1].Y, w[1].C = r.Velocity.compare(d, now)
+		w[1].OK, w[1].Fix = true, d.Fix
+	}
+	for i := range w {
+		if w[i].OK {
+			w[i].NIS = NIS(&w[i].Y, &w[i].C, 2)
+		}
+	}
+	return w
+}
+
+// over compares the displacement over the last span seconds before t.
+func (r *References) over(t, span float64, now *EpochFix, e *PathError) [2]comparison {
+	return r.compare(r.Wheel.before(t, span), r.Velocity.before(t, span), now, e)
+}
+
+// record remembers both beside a fixed epoch.
+func (r *References) record(now *EpochFix, e *PathError) {
+	r.Wheel.record(now, e)
+	r.Velocity.record(now)
+}
+
+// marks are both references as they stood at an earlier epoch. One of another
+// run than the path's, or none, is of no use.
+type marks struct {
+	wheel    wheelMark
+	velocity velocityMark
+}
+
+// oldest returns the marks span seconds before t, or the oldest there are.
+func (r *References) oldest(t, span float64) (k marks) {
+	if a := r.Wheel.oldest(t, span); a != nil {
+		k.wheel = *a
+	}
+	if a := r.Velocity.oldest(t, span); a != nil {
+		k.velocity = *a
+	}
+	return k
+}
+
+// since compares the displacement since marks k, as far as they are of this run.
+func (r *References) since(k *marks, now *EpochFix, e *PathError) [2]comparison {
+	var o *wheelMark
+	var d *velocityMark
+	if k.wheel.run == r.Wheel.run {
+		o = &k.wheel
+	}
+	if k.velocity.run == r.Velocity.run {
+		d = &k.velocity
+	}
+	return r.compare(o, d, now, e)
+}
+
+// turned returns v turned counter-clockwise about up by a.
+func turned(v r3.Vec, a float64) r3.Vec {
+	sin, cos := math.Sincos(a)
+	return r3.Vec{X: cos*v.X - sin*v.Y, Y: sin*v.X + cos*v.Y, Z: v.Z}
+}

@@ -1,0 +1,181 @@
+package integrity
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// VelocityPath extrapolates the path from the velocity the receiver reports. It
+// results from the Doppler shift, which no ambiguity and no base enters: what
+// moves a position slowly does not move it. Between epochs the filter's velocity
+// carries the path, whose errors the next reported one takes off again, so a
+// filter that follows a drift does not bend it.
+type VelocityPath struct {
+	run   int     // counts resets: paths of different runs cannot be compared
+	t     float64 // host s of the last epoch, NaN before the first
+	p     r3.Vec  // m, ENU, since the reset
+	step  r3.Vec  // m, ENU, by the filter since the last epoch
+	acc   r3.Vec  // m/s², ENU, gravity in it, at the last epoch
+	noise VelocityNoise
+	fit   velocityFit
+	history[velocityMark]
+}
+
+// velocityMark is the path beside a fixed epoch.
+type velocityMark struct {
+	run int
+	t   float64 // host s
+	p   r3.Vec  // m, ENU
+	acc r3.Vec  // m/s², ENU, gravity in it
+	EpochFix
+}
+
+// VelocityEpoch is what an epoch says of velocity, beside the filter's before it
+// learns from the epoch.
+type VelocityEpoch struct {
+	T             float64 // host s
+	Precise       bool    // fixed or float
+	Speed, Course float64 // m/s; rad, clockwise from north; NaN when not reported
+	Vel           r3.Vec  // m/s, ENU, the filter's
+	Acc           r3.Vec  // m/s², ENU, specific force
+	Arm           r3.Vec  // m/s, ENU, velocity of the antenna about the body origin
+	Learn         bool    // consistent with the filter: what the receiver calls velocity may be learned
+	VelocityNoise
+}
+
+// VelocityNoise is how far a reported velocity and the position beside it are
+// off.
+type VelocityNoise struct {
+	Sigma          float64 // m/s, each axis, 1 sigma
+	Period         float64 // s between epochs
+	Corr, CorrTime float64 // m, slow error of the position, 1 sigma each axis; s
+}
+
+func (o *VelocityPath) init() {
+	o.fit.init()
+	o.Reset()
+}
+
+// Reset begins the path anew.
+func (o *VelocityPath) Reset() {
+	o.run++
+	o.t, o.p, o.step = math.NaN(), r3.Vec{}, r3.Vec{}
+	o.clear()
+}
+
+// Add carries the path over dt seconds at the filter's velocity (m/s, ENU).
+func (o *VelocityPath) Add(vel r3.Vec, dt float64) { o.step = r3.Add(o.step, r3.Scale(dt, vel)) }
+
+// Advance carries the path to an epoch. Without a velocity it begins anew.
+func (o *VelocityPath) Advance(e *VelocityEpoch) {
+	const (
+		slow    = 0.5 // m/s, below it the course is noise
+		outlier = 1.0 // m/s off the filter's: no velocity of this car
+		gap     = 0.5 // s between epochs that a velocity may stand for
+	)
+	o.noise = e.VelocityNoise
+	if !(e.Speed > slow) || math.IsNaN(e.Course) || !e.Precise {
+		o.Reset()
+		return
+	}
+	o.acc = e.Acc
+	r := r3.Sub(r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course), Z: e.Vel.Z}, e.Vel)
+	dt := e.T - o.t
+	if !(dt > 0 && dt < gap) || math.Hypot(r.X, r.Y) > outlier {
+		o.Reset()
+		o.t = e.T
+		return
+	}
+	o.p = r3.Add(o.p, r3.Add(o.step, r3.Scale(dt, r)))
+	o.t, o.step = e.T, r3.Vec{}
+	if e.Learn {
+		o.fit.add(r, e.Arm, o.acc, e.Sigma)
+	}
+}
+
+// record remembers a fixed epoch to which the path was carried.
+func (o *VelocityPath) record(now *EpochFix) {
+	if !math.IsNaN(o.t) {
+		o.put(o.t, &velocityMark{run: o.run, t: o.t, p: o.p, acc: o.acc, EpochFix: *now})
+	}
+}
+
+// compare returns the receiver's displacement since mark a less that by its
+// velocity, m, east and north, and its covariance.
+func (o *VelocityPath) compare(a *velocityMark, now *EpochFix) (y Vec3, c Sym3) {
+	// What a velocity may be off for minutes, m/s: 15 s of a real receiver's summed
+	// up to its positions within 0.05 m, once the lag was taken off.
+	const steady = 0.01
+	dt := o.t - a.t
+	share, lag, v := o.fit.solve()
+	arm, dv := r3.Sub(now.Arm, a.Arm), r3.Sub(now.Vel, a.Vel)
+	d := r3.Sub(o.p, a.p)
+	d = r3.Sub(d, r3.Scale(share, arm))
+	d = r3.Add(d, r3.Scale(lag, dv))
+	// Smoothing delays by a spread of times. Half their mean square, which moves
+	// the position by the acceleration, is lag²/2 for a plain delay, lag² for an
+	// exponential; the change of acceleration meanwhile is left to the noise.
+	second, shape := 0.75*lag*lag, 0.5*lag*lag
+	da := r3.Sub(o.acc, a.acc)
+	d = r3.Sub(d, r3.Scale(second, da))
+	e := r3.Sub(now.since(&a.EpochFix), d)
+	y = Vec3{e.X, e.Y}
+	n := &o.noise
+	iso := n.Sigma*n.Sigma*n.Period*dt + steady*steady*dt*dt + n.Corr*n.Corr*decorrelated(dt, n.CorrTime)
+	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
+	for i := range 2 {
+		for j := range 2 {
+			c[i][j] = shape*shape*h[i]*h[j] + g[i][0]*g[j][0]*v.XX + (g[i][0]*g[j][1]+g[i][1]*g[j][0])*v.XZ + g[i][1]*g[j][1]*v.ZZ
+		}
+		c[i][i] += iso + now.White[i] + a.White[i]
+	}
+	return y, c
+}
+
+// velocityFit learns what the receiver calls its velocity, for they differ: of
+// which point of the car, and smoothed for how long,
+//
+//	v = v_body + share·(ω × lever) - lag·a
+//
+// by least squares from the differences to the filter's.
+type velocityFit struct{ Normal }
+
+func (q *velocityFit) init() {
+	// Any point from the body's origin to the antenna, and as much smoothing as
+	// makes a velocity late by 0.15 s, 1 sigma. A walking receiver's was 0.14 s.
+	const share, lag = 0.5, 0.15
+	q.Normal = Normal{XX: 1 / (share * share), ZZ: 1 / (lag * lag), XY: 0.5 / (share * share)}
+}
+
+// add takes the reported velocity less the filter's, r, with 1 sigma, m/s, the
+// lever arm's velocity and the specific force, all ENU.
+func (q *velocityFit) add(r, arm, acc r3.Vec, sigma float64) {
+	w := 1 / (sigma * sigma)
+	q.Normal.Add(w, arm.X, -acc.X, r.X)
+	q.Normal.Add(w, arm.Y, -acc.Y, r.Y)
+}
+
+// solve returns share, lag in s, and their covariance: twice what least squares
+// says, for the differences are not white, and what may change meanwhile.
+func (q *velocityFit) solve() (share, lag float64, v Normal) {
+	const (
+		coloured  = 4.0
+		shareWalk = 0.05
+		lagWalk   = 0.01 // s
+	)
+	share, lag, _, _ = q.Normal.Solve()
+	det := q.XX*q.ZZ - q.XZ*q.XZ
+	return share, lag, Normal{
+		XX: coloured*q.ZZ/det + shareWalk*shareWalk,
+		XZ: -coloured * q.XZ / det,
+		ZZ: coloured*q.XX/det + lagWalk*lagWalk,
+	}
+}
+
+// Called returns what the receiver seems to call its velocity: that of the body
+// origin (share 0) or of the antenna (1), and by how much it is late, s.
+func (o *VelocityPath) Called() (share, lag float64) {
+	share, lag, _ = o.fit.solve()
+	return share, lag
+}

@@ -1,0 +1,118 @@
+package integrity
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Least squares gives back which point a velocity is of and how late it is, no
+// worse than it claims (100 drives of 60 s through bends and brakes).
+func TestVelocityFit(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 9))
+	const noise, runs = 0.05, 100
+	for _, tt := range []struct{ share, lag float64 }{{1, 0}, {0, 0}, {1, 0.14}, {0.4, 0.05}} {
+		var worst [2]float64 // mean square of error over claim
+		for range runs {
+			var q velocityFit
+			q.init()
+			for k := range 600 {
+				s := float64(k) / 10
+				sin, cos := math.Sincos(s / 4)
+				arm := r3.Vec{X: 0.4 * sin * math.Sin(s/7), Y: 0.4 * cos * math.Sin(s/7)}
+				acc := r3.Vec{X: 4 * cos * math.Sin(s/3), Y: 4 * sin * math.Cos(s/5)}
+				r := r3.Sub(r3.Scale(tt.share, arm), r3.Scale(tt.lag, acc))
+				r.X += noise * rng.NormFloat64()
+				r.Y += noise * rng.NormFloat64()
+				q.add(r, arm, acc, noise)
+			}
+			share, lag, c := q.solve()
+			for i, e := range [2]float64{(share - tt.share) / math.Sqrt(c.XX), (lag - tt.lag) / math.Sqrt(c.ZZ)} {
+				worst[i] += e * e / runs
+			}
+		}
+		if !(worst[0] < 1 && worst[1] < 1) {
+			t.Errorf("share %.1f, lag %.2f s: errors are %.2f and %.2f of what is claimed", tt.share, tt.lag, math.Sqrt(worst[0]), math.Sqrt(worst[1]))
+		}
+	}
+}
+
+// velocityNoise is that of the default settings at 10 Hz.
+var velocityNoise = VelocityNoise{Sigma: 0.05, Period: 0.1, Corr: 0.01, CorrTime: 10}
+
+// A filter that follows a drift does not bend the path by velocity: position
+// and velocity of the filter wander by 0.1 m/s, the receiver's position too, its
+// velocity does not.
+func TestVelocityPath_FreeOfTheFilter(t *testing.T) {
+	c := newCircling()
+	o := &c.ref.Velocity
+	o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8} // of the body's origin, not late
+	const drift = 0.1                       // m/s, east
+	var path r3.Vec
+	var a *velocityMark
+	epoch := func(v r3.Vec, dt float64) *VelocityEpoch {
+		return &VelocityEpoch{T: c.s.T + dt, Precise: true, Speed: math.Hypot(v.X, v.Y), Course: math.Atan2(v.X, v.Y), Vel: c.vel, VelocityNoise: velocityNoise}
+	}
+	for k := range 1201 { // 6 s in steps of 5 ms
+		c.step()
+		right := c.vel
+		path = r3.Add(path, r3.Scale(circleStep, right))
+		c.vel.X += drift
+		o.Add(c.vel, circleStep)
+		if k%20 != 0 {
+			continue
+		}
+		o.Advance(epoch(right, 0))
+		now := c.at(r3.Add(path, r3.Vec{X: drift * float64(k) * circleStep}))
+		if k == 0 {
+			o.record(now)
+			a = o.oldest(c.s.T, 6)
+		}
+		if k == 1200 {
+			y, cov := o.compare(a, now)
+			if !(math.Abs(y[0]-0.6) < 0.02 && math.Abs(y[1]) < 0.02) {
+				t.Errorf("wandered by %.3f, %.3f m, want 0.6, 0", y[0], y[1])
+			}
+			if s := math.Sqrt(cov[0][0]); !(s > 0.05 && s < 0.3) {
+				t.Errorf("1 sigma %.3f m after 6 s", s)
+			}
+		}
+	}
+	// An epoch without a velocity, a velocity of another car, a gap end it.
+	slow, lost, float := epoch(r3.Vec{X: 0.2}, 0.1), epoch(c.vel, 0.1), epoch(c.vel, 0.1)
+	lost.Course, float.Precise = math.NaN(), false
+	for name, e := range map[string]*VelocityEpoch{
+		"standing": slow, "no course": lost, "code": float, "outlier": epoch(r3.Scale(2, c.vel), 0.1), "a gap of 0.8 s": epoch(c.vel, 0.8),
+	} {
+		d := *o
+		d.Advance(e)
+		if d.n != 0 || d.run == a.run {
+			t.Errorf("%s: the path goes on", name)
+		}
+	}
+}
+
+// A velocity of the antenna that is late, where the fit knows it: the lever arm
+// that turned and the speed that changed are taken off.
+func TestVelocityPath_Compare(t *testing.T) {
+	var o VelocityPath
+	const share, lag = 1.0, 0.1
+	o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8, XY: share * 1e6, ZY: lag * 1e8}
+	o.noise = VelocityNoise{Sigma: 0.05, Period: 0.1, CorrTime: 10}
+	// From east to north at 10 m/s; the velocity's path is the antenna's, late.
+	a := velocityMark{EpochFix: EpochFix{Arm: r3.Vec{X: 0.5}, Vel: r3.Vec{X: 10}}}
+	body, arm, dv := r3.Vec{X: 20, Y: 20}, r3.Vec{X: -0.5, Y: 0.5}, r3.Vec{X: -10, Y: 10}
+	o.t = 4
+	o.p = r3.Sub(r3.Add(body, r3.Scale(share, arm)), r3.Scale(lag, dv))
+	y, c := o.compare(&a, &EpochFix{Pos: body, Arm: r3.Vec{Y: 0.5}, Vel: r3.Vec{Y: 10}})
+	if !(math.Hypot(y[0], y[1]) < 1e-6) {
+		t.Errorf("off by %.4f, %.4f m", y[0], y[1])
+	}
+	// Share and lag to 0.05 and 10 ms at least, noise and steady error.
+	want := 0.05*0.05*0.25 + 0.01*0.01*100 + 0.05*0.05*0.1*4 + 0.01*0.01*16
+	if !(math.Abs(c[0][0]/want-1) < 0.02 && math.Abs(c[1][1]/want-1) < 0.02 && c[0][1] < 0 && c[0][1] == c[1][0]) {
+		t.Errorf("covariance %v, want %.5f on the diagonal and less than 0 beside it", c, want)
+	}
+}

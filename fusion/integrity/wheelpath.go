@@ -1,0 +1,195 @@
+package integrity
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// WheelPath extrapolates the path from wheel speed, side slip and the gyro
+// alone: no satellite position enters it but by way of biases, scale and slip,
+// which a slow drift hardly moves. The filter's heading does follow a drift, so
+// it counts only at the start of a comparison; from there the gyro turns. Where
+// there are no wheels the path stands still and says nothing.
+type WheelPath struct {
+	path
+	step      r3.Vec  // m, ENU by the filter's heading, level, since path.t
+	turn      float64 // rad, counter-clockwise, what the gyro has turned since the reset
+	travelled float64 // m, length of the path
+	lateral   float64 // m·m/s², leftward acceleration along the path: what slip acts on
+	lat       float64 // m/s², leftward acceleration at the last step, smoothed
+	ok        bool    // no interval without wheel speed since the reset
+
+	history[wheelMark]
+}
+
+// path is what was travelled since the reset in a frame that corrections of
+// heading do not turn, with the moments that say what an error of heading on it
+// does to its end.
+type path struct {
+	run   int        // counts resets: paths of different runs cannot be compared
+	t     float64    // host s
+	p     r3.Vec     // m
+	frame float64    // rad, from the frame to ENU
+	sum   [2]float64 // m·s, integral of p
+	sq    [3]float64 // m²·s, integral of xx, yy, xy
+}
+
+// wheelMark is the path beside a fixed epoch.
+type wheelMark struct {
+	path
+	EpochFix
+	errors             PathError
+	travelled, lateral float64
+}
+
+// WheelStep is one step of the filter, as the wheel path needs it.
+type WheelStep struct {
+	T, Dt     float64     // host s at its end; s
+	Speed     float64     // m/s, forward, the filter's in its middle
+	Rate      r3.Vec      // rad/s, body, bias removed
+	Rot       *[9]float64 // body to world in its middle, by rows
+	EarthRate float64     // rad/s about up
+	Lateral   float64     // m/s², leftward, smoothed
+	Slip      float64     // rad/(m/s²)
+	Scale     float64     // wheel speed over speed
+
+	WheelT  float64 // host s of the newest wheel speed at or before T
+	Wheel   float64 // m/s, that
+	Mid     float64 // m/s, wheel speed in the middle of the step
+	Period  float64 // s, usual, of wheel speed
+	Refused int     // wheel speeds the filter refused in a row
+}
+
+// Reset begins the path anew.
+func (o *WheelPath) Reset() {
+	o.path, o.step, o.turn, o.travelled, o.lateral, o.ok = path{run: o.run + 1, t: math.NaN()}, r3.Vec{}, 0, 0, 0, false
+	o.clear()
+}
+
+// Wheel speed counts as missing after this long, s, or so many periods; and as
+// slipping where it is this far from the filter's, m/s and as a share.
+const (
+	wheelHold    = 0.05
+	wheelPeriods = 2.5
+	slipSpeed    = 0.3
+	slipShare    = 0.03
+)
+
+// Add carries the path over one step. The body turns into its own slip, so speed
+// times yaw rate is the leftward acceleration but for Slip·v·(its change); over
+// the path that share sums to Slip²·v² times the change.
+func (o *WheelPath) Add(s *WheelStep) {
+	v := s.Speed * s.Scale
+	if !(s.T-s.WheelT < max(wheelHold, wheelPeriods*s.Period)) || s.Refused > 0 || !(math.Abs(s.Wheel-v) < slipSpeed+slipShare*math.Abs(v)) {
+		if o.ok {
+			o.Reset()
+		}
+		return
+	}
+	if !o.ok {
+		o.lat = s.Lateral
+	}
+	o.ok = true
+	v = s.Mid / s.Scale
+	w, r, dt := s.Rate, s.Rot, s.Dt
+	lat := v * w.Z
+	x, y := v*dt, -s.Slip*lat*v*dt+s.Slip*s.Slip*v*v*(s.Lateral-o.lat)
+	o.step.X += r[0]*x + r[1]*y
+	o.step.Y += r[3]*x + r[4]*y
+	o.turn += (r[6]*w.X + r[7]*w.Y + r[8]*w.Z - s.EarthRate) * dt
+	o.lat = s.Lateral
+	o.travelled += math.Abs(v) * dt
+	o.lateral += lat * v * dt
+}
+
+// Advance carries the path to an epoch at t, at which the filter points to yaw.
+func (o *WheelPath) Advance(t, yaw float64) {
+	if !o.ok {
+		return
+	}
+	frame := math.Remainder(yaw-o.turn, 2*math.Pi)
+	if !math.IsNaN(o.t) {
+		dt, x, y := t-o.t, o.p.X, o.p.Y
+		o.sum[0] += x * dt
+		o.sum[1] += y * dt
+		o.sq[0] += x * x * dt
+		o.sq[1] += y * y * dt
+		o.sq[2] += x * y * dt
+	}
+	o.p = r3.Add(o.p, turned(o.step, -frame))
+	o.t, o.step, o.frame = t, r3.Vec{}, frame
+}
+
+// record remembers a fixed epoch to which the path was carried.
+func (o *WheelPath) record(now *EpochFix, e *PathError) {
+	if o.ok {
+		o.put(o.t, &wheelMark{path: o.path, EpochFix: *now, errors: *e, travelled: o.travelled, lateral: o.lateral})
+	}
+}
+
+// PathError are the errors of the wheel path that grow with it.
+type PathError struct {
+	Scale, Yaw, Slip float64 // 1 sigma: share, rad, rad/(m/s²)
+	Wheel            float64 // m/√m, white noise of wheel speed over the path
+	Corr, CorrTime   float64 // m, slow error of the receiver, 1 sigma each axis; s, its time constant
+	Latency          float64 // s
+	GyroBias         float64 // rad/s, about up
+	GyroWalk         float64 // rad/√s, of its angle
+}
+
+// compare returns the receiver's displacement since mark a less the
+// wheels', m, east and north, and its covariance. The path was carried
+// to the epoch.
+func (o *WheelPath) compare(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, c Sym3) {
+	d := turned(r3.Sub(o.p, a.p), a.frame)
+	e := r3.Sub(now.since(&a.EpochFix), d)
+	y = Vec3{e.X, e.Y}
+	travelled, lateral := o.travelled-a.travelled, o.lateral-a.lateral
+	// Along the chord scale errors, across it heading errors; slip and white
+	// noise wherever the path pointed.
+	d.Z = 0
+	chord := r3.Norm(d)
+	var ux, uy float64
+	if chord > 0 {
+		ux, uy = d.X/chord, d.Y/chord
+	}
+	// Scale, heading and slip were learned on the path: what they were worth at
+	// its start counts.
+	old := &a.errors
+	scale, yaw, slip := math.Max(s.Scale, old.Scale), math.Max(s.Yaw, old.Yaw), math.Max(s.Slip, old.Slip)
+	along := scale * scale * chord * chord
+	across := yaw * yaw * chord * chord
+	iso := slip*slip*lateral*lateral + s.Wheel*s.Wheel*travelled + s.Corr*s.Corr*decorrelated(o.t-a.t, s.CorrTime)
+	hx, hy, hxy := o.gyroError(a, old.GyroBias, s.GyroWalk)
+	c[0][0] = along*ux*ux + across*uy*uy + hx + iso + now.White[0] + a.White[0]
+	c[1][1] = along*uy*uy + across*ux*ux + hy + iso + now.White[1] + a.White[1]
+	c[0][1] = (along-across)*ux*uy + hxy
+	dv := r3.Sub(now.Vel, a.Vel)
+	late := math.Max(s.Latency, old.Latency)
+	c[0][0] += late * late * dv.X * dv.X
+	c[1][1] += late * late * dv.Y * dv.Y
+	c[0][1] += late * late * dv.X * dv.Y
+	c[1][0] = c[0][1]
+	return y, c
+}
+
+// gyroError returns what the gyro adds to the covariance since mark a, m², east,
+// north and mixed: a rate error r at time s on the path moves the end by
+// r × (end - p(s)), so a steady bias does by the first moment of the path about
+// its end, a random walk by the second.
+func (o *WheelPath) gyroError(a *wheelMark, bias, walk float64) (e, n, en float64) {
+	dt := o.t - a.t
+	x, y := o.p.X, o.p.Y
+	sx, sy := o.sum[0]-a.sum[0], o.sum[1]-a.sum[1]
+	mx, my := dt*x-sx, dt*y-sy
+	qx := dt*x*x - 2*x*sx + o.sq[0] - a.sq[0]
+	qy := dt*y*y - 2*y*sy + o.sq[1] - a.sq[1]
+	qxy := dt*x*y - x*sy - y*sx + o.sq[2] - a.sq[2]
+	b, w := bias*bias, walk*walk
+	xx, yy, xy := b*my*my+w*qy, b*mx*mx+w*qx, -(b*mx*my + w*qxy)
+	sin, cos := math.Sincos(a.frame)
+	return cos*cos*xx - 2*cos*sin*xy + sin*sin*yy,
+		sin*sin*xx + 2*cos*sin*xy + cos*cos*yy,
+		cos*sin*(xx-yy) + (cos*cos-sin*sin)*xy
+}

@@ -1,0 +1,262 @@
+// Package parameters watches what the drive itself says of units, axes, lever
+// arm and latency: whether it confirms the settings, leaves them open or
+// contradicts them.
+//
+// It looks at rest for gravity, and on the move at the yaw gyro beside the
+// receiver's course, at wheel speed beside reported speed, and at the
+// displacements of the antenna in turns. What contradicts a setting is reported
+// once, in words, with the value seen. SI and radians, body axes
+// forward-left-up. Start at [Watch].
+package parameters
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/navigation"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// aspect is what a contradiction is about.
+type aspect uint8
+
+const (
+	gravity  aspect = iota // force at rest
+	yawRate                // gyro beside course
+	wheel                  // wheel beside speed
+	leverArm               // antenna in turns
+	latency                // of epochs
+	motion                 // receiver and sensor at every epoch
+	aspects
+)
+
+// Watch gathers what the drive says.
+type Watch struct {
+	Hint   string            // what looks wrong, in words
+	Report func(what string) // is called once for each contradiction
+
+	antenna [3]float64 // m, body, by the settings
+	wrong   [aspects]bool
+
+	// Yaw gyro beside course rate over intervals of a second.
+	lastT, lastCourse float64
+	sumW, nW          float64
+	sxx, sxy, syy, n  float64
+	axis              [3]axisSum // the same for every axis
+
+	wxx, wxy, wn float64 // wheel speed beside reported speed
+
+	arm     leverFit
+	armOK   bool    // turns have shown the lever arm to be about right
+	armWait float64 // host s until which that is waited for, NaN before
+}
+
+type axisSum struct{ sum, sxy, sxx float64 }
+
+// Init prepares the watch for an antenna at a, m, body.
+func (u *Watch) Init(a [3]float64, report func(string)) {
+	*u = Watch{Report: report, antenna: a, lastT: math.NaN(), armWait: math.NaN()}
+}
+
+// OnSample takes one inertial sample, rad/s, that stands in q already.
+func (u *Watch) OnSample(w r3.Vec, q *navigation.Inertial) {
+	u.sumW += w.Z
+	u.nW++
+	for i, x := range [3]float64{w.X, w.Y, w.Z} {
+		u.axis[i].sum += x
+	}
+	if !u.wrong[gravity] && q.N > 400 && q.N%64 == 0 {
+		// On the move too: no car pulls eight times its weight for long.
+		if n := r3.Norm(q.MeanF); math.Abs(n-1) < 0.3 {
+			u.say(gravity, fmt.Sprintf("specific force is %.2f on average, want about 9.8 m/s^2: it looks like g", n))
+		}
+	}
+	if q.RestFor() < 1 || u.wrong[gravity] || int(q.RestCount)%64 != 0 {
+		return
+	}
+	_, g := q.RestMeans()
+	n := r3.Norm(g)
+	switch {
+	case math.Abs(n-1) < 0.1:
+		u.say(gravity, fmt.Sprintf("specific force at rest is %.2f, want 9.8 m/s^2: it looks like g", n))
+	case n < 9 || n > 10.6:
+		u.say(gravity, fmt.Sprintf("specific force at rest is %.2f m/s^2, want 9.8", n))
+	case g.Z < -0.8*n:
+		u.say(gravity, fmt.Sprintf("specific force at rest is %.2f on z, want +9.8: the z axis points down", g.Z))
+	case math.Abs(g.Z) < 0.5*n:
+		axis, v := "x", g.X
+		if math.Abs(g.Y) > math.Abs(g.X) {
+			axis, v = "y", g.Y
+		}
+		u.say(gravity, fmt.Sprintf("gravity reads %.2f m/s^2 on %s at rest, want it on +z: axes are crossed", v, axis))
+	}
+}
+
+// OnEpoch compares the yaw gyro with the course, and the wheel with the speed. wheelSpeed is
+// NaN where it is not compared.
+func (u *Watch) OnEpoch(speed, course, t, wheelSpeed float64) {
+	if !(speed > 3) || math.IsNaN(course) {
+		u.lastT = math.NaN()
+		u.restart(t, course)
+		return
+	}
+	if !math.IsNaN(wheelSpeed) && !u.wrong[wheel] {
+		u.wxx += speed * speed
+		u.wxy += speed * wheelSpeed
+		if u.wn++; u.wn >= 100 {
+			switch k := u.wxy / u.wxx; {
+			case math.Abs(k-3.6) < 0.3:
+				u.say(wheel, fmt.Sprintf("wheel speed is %.2f times the receiver's: it looks like km/h, want m/s", k))
+			case math.Abs(k+1) < 0.2:
+				u.say(wheel, "wheel speed is negative while driving forward")
+			case k < 0.7 || k > 1.4:
+				u.say(wheel, fmt.Sprintf("wheel speed is %.2f times the receiver's, want about 1", k))
+			}
+			u.wxx, u.wxy, u.wn = 0, 0, 0
+		}
+	}
+	if math.IsNaN(u.lastT) || t-u.lastT > 2 {
+		u.restart(t, course)
+		return
+	}
+	dt := t - u.lastT
+	if dt < 0.5 || u.nW == 0 {
+		return
+	}
+	rate := -math.Remainder(course-u.lastCourse, 2*math.Pi) / dt // left positive
+	gyro := u.sumW / u.nW
+	u.sxx += rate * rate
+	u.sxy += rate * gyro
+	u.syy += gyro * gyro
+	for i := range u.axis {
+		a := &u.axis[i]
+		x := a.sum / u.nW
+		a.sxy += rate * x
+		a.sxx += x * x
+	}
+	u.n++
+	u.restart(t, course)
+	if u.sxx < 0.5 || u.n < 8 || u.wrong[yawRate] {
+		return
+	}
+	k := u.sxy / u.sxx
+	corr := u.sxy / math.Sqrt(u.sxx*u.syy)
+	best, bc := 2, math.Abs(corr)
+	for i := range u.axis {
+		if c := math.Abs(u.axis[i].sxy) / math.Sqrt(u.sxx*u.axis[i].sxx); c > bc+0.2 {
+			best, bc = i, c
+		}
+	}
+	switch {
+	case best != 2 && bc > 0.9:
+		u.say(yawRate, fmt.Sprintf("the turns show on the %c gyro, want them on z: axes are crossed", 'x'+rune(best)))
+	case math.Abs(corr) > 0.9 && math.Abs(math.Abs(k)-180/math.Pi) < 12:
+		u.say(yawRate, fmt.Sprintf("the yaw gyro is %.1f times the course rate: it looks like degrees, want rad/s", k))
+	case corr < -0.9 && math.Abs(k+1) < 0.2:
+		u.say(yawRate, "the yaw gyro turns against the course: its axis is negative")
+	case math.Abs(corr) > 0.9 && (k < 0.8 || k > 1.25):
+		u.say(yawRate, fmt.Sprintf("the yaw gyro is %.2f times the course rate, want 1", k))
+	}
+	u.sxx, u.sxy, u.syy, u.n = u.sxx*0.9, u.sxy*0.9, u.syy*0.9, u.n*0.9
+	for i := range u.axis {
+		u.axis[i].sxy *= 0.9
+		u.axis[i].sxx *= 0.9
+	}
+}
+
+func (u *Watch) restart(t, course float64) {
+	u.lastT, u.lastCourse = t, course
+	u.sumW, u.nW = 0, 0
+	for i := range u.axis {
+		u.axis[i].sum = 0
+	}
+}
+
+// Wrong reports whether the inertial data cannot be believed.
+func (u *Watch) Wrong() bool {
+	return u.wrong[gravity] || u.wrong[yawRate] || u.wrong[leverArm] || u.wrong[latency] || u.wrong[motion]
+}
+
+// leverClear is how far the antenna may seem to be from where the settings have
+// it, m.
+const leverClear = 0.12
+
+// OnPair takes the displacement between two fixed epochs less the filter's, d
+// (m, ENU), with 1 sigma each axis (m), at attitude r, and judges the lever arm.
+func (u *Watch) OnPair(d r3.Vec, r [3][3]float64, sigma float64) {
+	u.arm.add(d, r, sigma)
+	if u.wrong[leverArm] || u.wrong[motion] || u.arm.rows < 30 || u.arm.rows%10 != 0 {
+		return
+	}
+	const sure = 6.0 // sigmas
+	x, y, sx, sy := u.arm.steady()
+	if (math.Abs(x) > leverClear && math.Abs(x) > sure*sx) || (math.Abs(y) > leverClear && math.Abs(y) > sure*sy) {
+		a := u.antenna
+		u.say(leverArm, fmt.Sprintf("the antenna moves as if it were at %.2f forward, %.2f left (±%.2f, ±%.2f); the settings say %.2f, %.2f: check the lever arm and its signs",
+			a[0]+x, a[1]+y, sx, sy, a[0], a[1]))
+	}
+}
+
+// OnLatency looks at the latency the filter has come to, with its 1 sigma, s: an
+// epoch cannot arrive before the instant it describes.
+func (u *Watch) OnLatency(x, sigma float64) {
+	if u.wrong[latency] || !(x+3*sigma < 0) {
+		return
+	}
+	u.say(latency, fmt.Sprintf("the receiver's latency comes out as %.0f ms ± %.0f ms: check the forward lever arm and its sign, and whether inertial samples arrive late", x*1e3, sigma*1e3))
+}
+
+// rowMost is how many epochs in a row a receiver may seem to step.
+const rowMost = 30
+
+// OnRow takes the n-th epoch in a row at which the receiver seems to step:
+// no receiver does that for long, but a motion that is measured wrong does.
+func (u *Watch) OnRow(n int) {
+	if n == rowMost && !u.wrong[motion] {
+		u.say(motion, fmt.Sprintf("receiver and inertial sensor disagree on the motion at %d epochs in a row: check the axes and units of the sensor and the lever arm", n))
+	}
+}
+
+// armed reports whether turns have shown that the lever arm is about right, or,
+// after the wait for them, whether nothing they showed speaks against it. The
+// filter follows the receiver, so of a wrong arm only a part shows at first.
+func (u *Watch) armed(waited bool) bool {
+	const enough, clear = 0.04, 0.06 // m
+	x, y, sx, sy := u.arm.solve()
+	if math.Abs(x) > math.Max(clear, 1.5*sx) || math.Abs(y) > math.Max(clear, 1.5*sy) {
+		return false
+	}
+	return waited || u.arm.rows >= 30 && sx < enough && sy < enough
+}
+
+// say reports a contradiction; it stays until restart, since settings and wiring
+// do not change while the monitor runs.
+func (u *Watch) say(a aspect, what string) {
+	u.wrong[a] = true
+	u.Hint = what
+	u.Report(what)
+}
+
+// Unpaired notes that a pair of displacements is broken.
+func (u *Watch) Unpaired() { u.arm.ok = false }
+
+// Restart forgets the displacements: they were of another trajectory.
+func (u *Watch) Restart() { u.arm = leverFit{} }
+
+// leverWait is how long after alignment the first turns are waited for to show
+// that the lever arm is about right, s.
+const leverWait = 14
+
+// Confirmed reports whether the drive has confirmed the lever arm by host time
+// now, the filter being aligned.
+func (u *Watch) Confirmed(now float64, aligned bool) bool {
+	if u.armOK || !aligned {
+		return u.armOK
+	}
+	if math.IsNaN(u.armWait) {
+		u.armWait = now + leverWait
+	}
+	u.armOK = u.armed(now > u.armWait)
+	return u.armOK
+}

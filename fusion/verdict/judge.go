@@ -1,0 +1,201 @@
+package verdict
+
+import (
+	"math"
+
+	"kerbline/fusion/integrity"
+	"kerbline/gnss/corrections"
+)
+
+// Evidence is what is known at one instant.
+type Evidence struct {
+	// Inputs. Silent means never heard, or longer ago than its limit.
+	UnitsWrong     bool // units, axes or lever arm contradict the motion
+	IMUHeard       bool
+	IMUSilent      bool
+	IMUAge         float64 // s
+	IMUGap         float64 // s, its limit
+	Saturated      bool
+	ReceiverHeard  bool
+	ReceiverSilent bool
+	EpochAge       float64 // s
+	Silence        float64 // s, its limit
+	EpochLate      bool    // the last epoch came later than Stall
+	Stall          float64 // s
+
+	// Receiver and base.
+	Fixed         bool // the last epoch passes the fix gate
+	Base          corrections.BaseState
+	BaseOff       float64 // m
+	BaseTolerance float64 // m
+
+	// Belief.
+	Stepped, Drifted bool                  // an open fault of the receiver
+	FaultSize        float64               // m
+	Refused          bool                  // fixed epochs are refused by the innovation gate
+	Proven           bool                  // was usable, and dead reckoning has carried it since
+	Requalifying     bool                  // fixed epochs have not been consistent for long enough
+	DwellLeft        float64               // s of that left
+	SinceUsed        float64               // s since a fixed epoch was used, NaN for never
+	SettingsOpen     bool                  // the recording has not confirmed the settings yet
+	Tests            *integrity.TestStates // as they stand
+
+	// Bounds. Without Aligned the rest is unknown.
+	Empty               bool // not even levelled
+	Aligned             bool
+	PLLat, PLLon, PLYaw PL
+	ALLat, ALLon, ALYaw float64 // m, m, rad
+	SuspectedDrift      float64 // m, 0 without a suspicion
+	Speed               float64 // m/s
+	YawRate             float64 // rad/s
+	Timing              float64 // s, what the time of the position may be off
+	Coast               float64 // s
+}
+
+// Judgement is what follows from the evidence.
+type Judgement struct {
+	Reasons  Reasons
+	Verdict  Verdict
+	Handover float64 // s, NaN while not aligned
+	LeaveIn  float64 // s until handover must start while coasting, NaN otherwise
+	Cap      float64 // m/s, speed up to which the verdict would hold, NaN for none
+	Blind    bool    // neither receiver nor inertial sensor is heard
+
+	InputAlarm, BaseAlarm bool
+}
+
+// Judge says verdict and reasons. The reasons the fix gate gives stand in j
+// already; it may be used again after Begin.
+func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
+	j.inputs(e)
+	j.receiver(e)
+	within := j.bounds(e)
+	j.Handover = math.NaN()
+	if e.Aligned {
+		j.Handover = integrity.Handover(e.Speed, car.Reaction, car.ReactiveSpeed, car.Brake)
+	}
+	b := &j.Reasons
+	budget := e.Coast >= j.Handover
+	if e.Aligned && !budget {
+		b.Add(WhyCoast, e.Coast, j.Handover, "s")
+	}
+	if e.Requalifying && e.Fixed && !e.ReceiverSilent {
+		b.Add(WhyDwell, e.DwellLeft, 0, "s")
+	}
+	if e.SettingsOpen && e.Aligned {
+		b.Add(WhyLever, math.NaN(), math.NaN(), "")
+	}
+
+	used := e.SinceUsed <= e.Silence // a fixed epoch was used just now
+	fault := e.Stepped || e.Drifted
+	velocity := e.Tests[integrity.TestVelocity].Alarm
+	alarm := e.UnitsWrong || e.Saturated || j.BaseAlarm || fault || velocity
+	usable := !e.SettingsOpen && within && budget && !e.Requalifying && used && e.Fixed && !e.ReceiverSilent && !e.IMUSilent && !alarm && !e.EpochLate && !e.Refused
+	// What dead reckoning cannot answer: it followed the drift itself, or its own
+	// sensors are suspected.
+	misled := e.Drifted || j.BaseAlarm || e.UnitsWrong || e.Saturated || e.IMUSilent
+	coasting := !usable && within && e.Proven && !misled && e.Coast > 0 && e.SinceUsed <= t.MaxCoast
+	switch {
+	case usable:
+		j.Verdict = Usable
+	case coasting:
+		j.Verdict = Coasting
+	case e.ReceiverSilent && e.ReceiverHeard && e.Aligned, e.IMUSilent && e.IMUHeard:
+		j.Verdict = Unusable
+	case !e.Aligned, used && e.Fixed && !alarm, e.Stepped && !misled:
+		j.Verdict = Unproven
+	default:
+		j.Verdict = Unusable
+	}
+	j.LeaveIn, j.Cap = math.NaN(), math.NaN()
+	if j.Verdict == Coasting {
+		j.LeaveIn = e.Coast - j.Handover
+	}
+	if j.Verdict == Usable || j.Verdict == Coasting {
+		j.Cap = speedCap(e, car)
+	}
+	j.Blind = e.IMUSilent && e.ReceiverSilent || e.Empty && !e.IMUHeard
+}
+
+// Begin forgets the judgement of the instant before.
+func (j *Judgement) Begin() { *j = Judgement{} }
+
+// inputs adds the reasons of silent, late and wrong inputs.
+func (j *Judgement) inputs(e *Evidence) {
+	b := &j.Reasons
+	if e.UnitsWrong {
+		b.Add(WhyUnits, math.NaN(), math.NaN(), "")
+	}
+	if e.IMUSilent {
+		b.Add(WhyIMU, e.IMUAge, e.IMUGap, "s")
+	}
+	if e.Saturated {
+		b.Add(WhySaturated, math.NaN(), math.NaN(), "")
+	}
+	if e.ReceiverSilent {
+		b.Add(WhyReceiver, e.EpochAge, e.Silence, "s")
+	}
+	if e.EpochLate {
+		b.Add(WhyLate, math.NaN(), e.Stall, "s")
+	}
+	j.InputAlarm = e.UnitsWrong || e.IMUSilent || e.Saturated || e.ReceiverSilent || e.EpochLate
+}
+
+// receiver adds the reasons of base and belief.
+func (j *Judgement) receiver(e *Evidence) {
+	b, ts := &j.Reasons, e.Tests
+	switch e.Base {
+	case corrections.BaseElsewhere:
+		b.Add(WhyBaseMoved, e.BaseOff, e.BaseTolerance, "m")
+		j.BaseAlarm = true
+	case corrections.BaseUnconfirmed:
+		b.Add(WhyBaseUnknown, math.NaN(), math.NaN(), "")
+		j.BaseAlarm = true
+	}
+	if e.Drifted {
+		b.Add(WhyDrift, e.FaultSize, ts[integrity.TestDrift2].Detectable, "m")
+	} else if e.Stepped {
+		b.Add(WhyJump, e.FaultSize, ts[integrity.TestJump].Detectable, "m")
+	}
+	if t := &ts[integrity.TestVelocity]; t.Alarm {
+		b.Add(WhyVelocity, t.Stat, t.Threshold, "")
+	}
+	if t := &ts[integrity.TestInnovation]; e.Refused && !e.Stepped && !e.Drifted && e.Aligned {
+		b.Add(WhyInnovation, t.Stat, t.Threshold, "")
+	}
+}
+
+// bounds compares the protection levels with their limits.
+func (j *Judgement) bounds(e *Evidence) (within bool) {
+	b := &j.Reasons
+	if !e.Aligned {
+		b.Add(WhyAlign, math.NaN(), math.NaN(), "")
+		return false
+	}
+	lat, lon, yaw := e.PLLat.Total <= e.ALLat, e.PLLon.Total <= e.ALLon, e.PLYaw.Total <= e.ALYaw
+	if !lat {
+		b.Add(WhyPLLat, e.PLLat.Total, e.ALLat, "m")
+	}
+	if !lon {
+		b.Add(WhyPLLon, e.PLLon.Total, e.ALLon, "m")
+	}
+	if !yaw {
+		b.Add(WhyPLYaw, e.PLYaw.Total*180/math.Pi, e.ALYaw*180/math.Pi, "deg")
+	}
+	within = lat && lon && yaw
+	// It explains the levels that would be within their limits without it.
+	if e.SuspectedDrift > 0 && !within && e.PLLat.Total-e.PLLat.Drift <= e.ALLat && e.PLLon.Total-e.PLLon.Drift <= e.ALLon {
+		b.Add(WhySuspect, e.SuspectedDrift, math.NaN(), "m")
+	}
+	return within
+}
+
+func speedCap(e *Evidence, car *Car) float64 {
+	return integrity.SpeedCap(integrity.CapInput{
+		Speed: e.Speed, Coast: e.Coast,
+		LatFixed: e.PLLat.Noise + e.PLLat.Unseen(), LatPerV: math.Abs(e.YawRate) * e.Timing,
+		LonFixed: e.PLLon.Noise + e.PLLon.Unseen(), LonPerV: e.Timing,
+		ALLat: e.ALLat, ALLon: e.ALLon,
+		Reaction: car.Reaction, Reactive: car.ReactiveSpeed, Brake: car.Brake, Max: car.MaxSpeed,
+	})
+}

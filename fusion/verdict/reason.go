@@ -1,0 +1,99 @@
+package verdict
+
+// ReasonID names one cause of a verdict, in the order in which a person wants
+// to hear them: the first that holds is the one to act on.
+type ReasonID uint8
+
+const (
+	WhyUnits ReasonID = iota
+	WhyIMU
+	WhySaturated
+	WhyReceiver
+	WhyLate
+	WhyBaseMoved
+	WhyBaseUnknown
+	WhyDrift
+	WhyJump
+	WhyVelocity
+	WhyInnovation
+	WhyNoPosition
+	WhyLink
+	WhyQuality
+	WhyAge
+	WhySats
+	WhyHDOP
+	WhySigma
+	WhyFault
+	WhyAlign
+	WhySuspect
+	WhyPLLat
+	WhyPLLon
+	WhyPLYaw
+	WhyCoast
+	WhyLever
+	WhyDwell
+	WhySpeed
+	NumReasons
+)
+
+var reasonCodes = [NumReasons]string{
+	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "epoch-late", "base-moved", "base-unconfirmed",
+	"drift", "jump", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
+	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "speed",
+}
+
+// explains lists what each reason makes needless to say.
+var explains = []struct {
+	by  ReasonID
+	ids []ReasonID
+}{
+	{WhyReceiver, []ReasonID{WhyLink, WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma, WhyFault, WhyNoPosition, WhyInnovation, WhyVelocity, WhyLate}},
+	{WhyNoPosition, []ReasonID{WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma}},
+	{WhyLink, []ReasonID{WhyAge, WhyQuality}},
+	{WhyQuality, []ReasonID{WhyAge, WhySigma, WhySats, WhyHDOP}},
+	{WhyDrift, []ReasonID{WhyInnovation, WhyJump, WhySuspect}},
+	{WhySuspect, []ReasonID{WhyPLLat, WhyPLLon, WhyCoast}},
+	{WhyJump, []ReasonID{WhyInnovation, WhyVelocity}},
+	{WhyAlign, []ReasonID{WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast}},
+	{WhyIMU, []ReasonID{WhyAlign, WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast}},
+}
+
+// Reason is one cause of a verdict that is not usable, or of a speed cap.
+type Reason struct {
+	Code  string  // stable, for logs and tests: "corr-age"
+	Value float64 // what was measured, NaN where there is no number
+	Limit float64 // what it may be, NaN where there is no number
+	Unit  string  // of Value and Limit
+	Since float64 // host Unix s
+}
+
+// MaxReasons bounds the reasons that are told; the most serious come first.
+const MaxReasons = 12
+
+// Reasons are the reasons of one instant.
+type Reasons struct {
+	on [NumReasons]bool
+	r  [NumReasons]Reason
+}
+
+// Add notes a reason.
+func (b *Reasons) Add(id ReasonID, value, limit float64, unit string) {
+	b.AddCoded(id, reasonCodes[id], value, limit, unit)
+}
+
+// AddCoded notes a reason under a code of its own.
+func (b *Reasons) AddCoded(id ReasonID, code string, value, limit float64, unit string) {
+	b.on[id] = true
+	b.r[id] = Reason{Code: code, Value: value, Limit: limit, Unit: unit}
+}
+
+// hideExplained takes out those that another explains.
+func (b *Reasons) hideExplained() {
+	for i := range explains {
+		if x := &explains[i]; b.on[x.by] {
+			for _, id := range x.ids {
+				b.on[id] = false
+			}
+		}
+	}
+}

@@ -1,0 +1,235 @@
+package fusion
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/eskf"
+	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
+	"kerbline/fusion/trust"
+	"kerbline/gnss"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// weighed is one epoch's position beside the filter, which stands at its time.
+type weighed struct {
+	z      r3.Vec     // m, ENU, antenna by the receiver
+	t      float64    // host s of validity
+	white  [3]float64 // m²
+	before r3.Vec     // m, ENU, antenna by the filter
+	obs    eskf.Obs
+	in     eskf.Innovation
+	nis    float64
+	gate   *integrity.Gate
+}
+
+// weigh tests one epoch against the filter and uses what passes.
+func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
+	f, fixed := &m.nav.Filter, m.rcv.class == navigation.ClassFixed
+	x := m.observe(e, z, t)
+	m.advancePaths(e, t)
+	stepped := m.testJump(e, x)
+	placed := f.Latency
+	if !stepped {
+		p := m.position(x)
+		used = m.believe(&p).Use
+	}
+	if used {
+		if fixed {
+			m.testDrift(x)
+		}
+		f.Apply(&x.obs)
+		if fixed {
+			m.believe(&trust.Evidence{Kind: trust.Used, Now: m.now})
+		}
+	}
+	m.useVelocity(e, stepped, f.Latency-placed)
+	m.useHeading(e)
+	if !f.Healthy() {
+		m.restart("the filter lost its numbers")
+		return false
+	}
+	m.remember(e, z, t, placed, x.white, m.nav.Antenna())
+	if !used {
+		m.rcv.prev.post = x.before
+		m.reconsider()
+	}
+	return used
+}
+
+// observe sets the noise of the epoch's class and compares its position with the
+// filter's.
+func (m *Monitor) observe(e *gnss.Epoch, z r3.Vec, t float64) *weighed {
+	f, r, x := &m.nav.Filter, &m.rcv, &m.weighed
+	white, ch, cv := m.cfg.GNSS.Noise(e, r.class)
+	if r.prev.class != r.class {
+		f.SetCorr(ch, cv, m.cfg.GNSS.CorrTime)
+		r.prev.ok = false
+	}
+	f.Params.CorrSigmaH, f.Params.CorrSigmaV = ch, cv
+	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + ch*ch)
+	*x = weighed{z: z, t: t, white: white, before: m.nav.Antenna(), gate: &m.posGate}
+	if e.HasH {
+		x.obs = f.Position(z, white, m.nav.Lever, m.nav.Rate)
+	} else {
+		x.obs = f.HorizontalPosition(z.X, z.Y, [2]float64{white[0], white[1]}, m.nav.Lever, m.nav.Rate)
+		x.gate = &m.horGate
+	}
+	x.in = f.Innovation(&x.obs)
+	if x.nis = x.in.NIS; math.IsNaN(x.nis) {
+		x.nis = math.Inf(1)
+	}
+	s := &x.in.S
+	m.snap.Tests[TestInnovation].Set(x.nis, x.gate.Threshold, x.gate.Detectable(math.Sqrt(math.Max(s[0][0], s[1][1]))), "m")
+	return x
+}
+
+// position is what belief has to know of the epoch's position.
+func (m *Monitor) position(x *weighed) trust.Evidence {
+	e := trust.Evidence{Kind: trust.Position, Now: m.now, OfFix: m.rcv.class == navigation.ClassFixed,
+		S: integrity.Sym3(x.in.S), N: x.in.N, NIS: x.nis, Gate: x.gate.Threshold}
+	if m.trust.MayReturn() {
+		now, pe := m.epochFix(x), m.pathError()
+		e.Returned = m.drift.Returned(&m.trust.Step, &m.ref, &now, &pe)
+	}
+	return e
+}
+
+// useVelocity gives the filter the reported speed and course. learned is by how
+// much the latency has changed since the filter was placed at the epoch.
+func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
+	if !(e.Speed > 0.5) || math.IsNaN(e.Course) || stepped {
+		return
+	}
+	f := &m.nav.Filter
+	s := m.cfg.GNSS.SpeedSigma
+	if m.rcv.class == navigation.ClassCoarse {
+		s *= 3
+	}
+	ve, vn := e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course)
+	a := r3.Add(f.ToWorld(r3.Sub(m.nav.Force, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	// Receivers differ in what they call velocity: of the antenna or reduced to
+	// some other point, smoothed or not. That is no noise but the same from
+	// epoch to epoch, so while the car turns the lever arm's share is weighed
+	// three times over, and while it brakes or turns what smoothing would have
+	// kept back.
+	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.nav.Rate, f.GyroBias), m.nav.Lever))
+	late := m.cfg.GNSS.VelocityLag * math.Hypot(a.X, a.Y)
+	v := s*s + arm*arm + late*late
+	o := f.Velocity(ve, vn, [2]float64{v, v}, m.nav.Lever, m.nav.Rate, a)
+	o.Shift(learned)
+	in := f.Innovation(&o)
+	ts := &m.snap.Tests[TestVelocity]
+	ts.Set(in.NIS, m.velGate.Threshold, m.velGate.Detectable(math.Sqrt(math.Max(in.S[0][0], in.S[1][1]))), "m/s")
+	if in.NIS <= m.velGate.Threshold {
+		f.Apply(&o)
+	}
+	m.believe(&trust.Evidence{Kind: trust.Velocity, Agrees: in.NIS <= m.velGate.Threshold})
+	ts.SetAlarm(m.trust.VelocityAlarm(), m.host(m.now))
+}
+
+// useHeading gives the filter a dual-antenna heading.
+func (m *Monitor) useHeading(e *gnss.Epoch) {
+	if math.IsNaN(e.Heading) {
+		return
+	}
+	g, f := &m.cfg.GNSS, &m.nav.Filter
+	s := g.HeadingSigma * math.Pi / 180
+	o := f.Heading(math.Pi/2-(e.Heading-g.HeadingYaw*math.Pi/180), s*s)
+	if in := f.Innovation(&o); in.NIS < m.wheelGate {
+		f.Apply(&o)
+	}
+}
+
+const (
+	// jumpGap is the longest time between two epochs over which a step is looked
+	// for, s: beyond, inertial growth hides it. Common practice, no source.
+	jumpGap = 2.5
+	// leverStat times the threshold of the jump test is what a wrong lever arm
+	// may look like: small steps. Common practice, no source.
+	leverStat = 4.0
+	// jumpEvents is how many steps in a row are told: where a receiver seems to
+	// step at every epoch the two disagree on the motion.
+	jumpEvents = 3
+)
+
+// testJump compares the receiver's displacement since the epoch before with the
+// filter's, and reports whether the receiver is accused of a step.
+func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
+	pv, f := &m.rcv.prev, &m.nav.Filter
+	ts := &m.snap.Tests[TestJump]
+	dt := x.t - pv.t
+	if m.rcv.class != navigation.ClassFixed || pv.class != navigation.ClassFixed || !pv.ok || !e.HasH || dt <= 0 || dt > jumpGap {
+		ts.Stat = math.NaN()
+		ts.Threshold = m.jump.Threshold
+		m.params.Unpaired()
+		return false
+	}
+	d := r3.Sub(r3.Sub(x.z, pv.z), r3.Sub(x.before, pv.post))
+	// While the latency is learned the two epochs were placed by different
+	// values of it.
+	d = r3.Sub(d, r3.Scale(f.Latency-pv.lat, pv.vel))
+	y := integrity.Vec3{d.X, d.Y, d.Z}
+	s := m.jumpCov(dt, x.white)
+	stat := integrity.NIS(&y, &s, 3)
+	ts.Set(stat, m.jump.Threshold, m.jump.Detectable(math.Sqrt(math.Max(s[0][0], s[1][1]))), "m")
+	if stat <= leverStat*m.jump.Threshold {
+		m.params.OnPair(d, f.R(), math.Sqrt(x.white[0]+pv.white[0]))
+	} else {
+		m.params.Unpaired()
+	}
+	if stat <= m.jump.Threshold || m.params.Wrong() { // then the IMU is the accused
+		m.believe(&trust.Evidence{Kind: trust.Undisplaced})
+		return false
+	}
+	m.params.OnRow(m.trust.Row + 1)
+	b := m.believe(&trust.Evidence{Kind: trust.Displaced, Now: m.now, Y: y, S: s, Detectable: ts.Detectable})
+	if !b.Blamed {
+		return false
+	}
+	cause := "step"
+	if b.Back {
+		cause = "step back"
+	}
+	ts.SetAlarm(!b.Back, m.host(m.now))
+	if m.trust.Row <= jumpEvents {
+		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: cause, Size: r3.Norm(d), Where: m.where(),
+			Detail: fmt.Sprintf("the position stepped by %.2f m (%.2f east, %.2f north, %.2f up) while the receiver said fixed; smallest step found %.2f m",
+				r3.Norm(d), d.X, d.Y, d.Z, ts.Detectable)})
+	}
+	// The epoch that closes the fault is good, but proof of it is the next one:
+	// this one held a step.
+	return true
+}
+
+// jumpCov returns what the difference of the two displacements may be off by
+// honestly.
+func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
+	f := &m.nav.Filter
+	f.Flush()
+	a := r3.Add(f.ToWorld(r3.Sub(m.nav.Force, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	n := integrity.JumpNoise{Dt: dt, Latency: f.P[eskf.ILat][eskf.ILat], Acc: integrity.Vec3{a.X, a.Y, a.Z}, White: white, Before: m.rcv.prev.white,
+		CorrH: f.Params.CorrSigmaH, CorrV: f.Params.CorrSigmaV, CorrTime: f.Params.CorrTime}
+	for i := range 3 {
+		for j := range 3 {
+			n.Vel[i][j] = f.P[eskf.IVel+i][eskf.IVel+j]
+		}
+	}
+	return n.Cov()
+}
+
+// reconsider starts the filter again on a receiver that it has refused for too
+// long. A receiver with an open fault stays unproven all the same.
+func (m *Monitor) reconsider() {
+	refused := m.trust.RefusedFor(m.now)
+	if !m.believe(&trust.Evidence{Kind: trust.Waited, Now: m.now}).Restart {
+		return
+	}
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventReinit, Size: refused, Where: m.where(),
+		Detail: fmt.Sprintf("the receiver was refused for %.1f s; alignment starts again on it", refused)})
+	m.nav.Phase = navigation.Empty
+	m.rcv.prev.ok = false
+	m.forgetPaths()
+}
