@@ -108,6 +108,8 @@ var mayImport = map[string]struct{ own, others []string }{
 	"gnss/satellite":   {},
 	"gnss/orbit":       {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite"}},
 	"gnss/observation": {own: []string{"gnss/gnsstime", "gnss/satellite"}},
+	"gnss/atmosphere":  {own: []string{"gnss/geodesy", "gnss/satellite"}},
+	"gnss/rinex":       {own: []string{"gnss/atmosphere", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"gnss/rtcm":        {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite", "gnss/observation", "gnss/orbit"}},
 	"gnss/nmea":        {others: []string{"github.com/adrianmo/go-nmea"}},
 	"gnss/ntrip":       {},
@@ -351,13 +353,13 @@ var exportedFor = map[string][]string{
 		"cmd/kerbline/internal/settings.Problems", "tui.ErrStuck", "tui.Failure",
 	},
 	"the other half of a pair": {
-		"gnss/geodesy.Frame.FromECEF", "gnss/gnsstime.UTCToMJD", "gnss/gnsstime.LeapSeconds", "fusion/eskf.Log",
+		"gnss/geodesy.Frame.FromECEF", "gnss/gnsstime.UTCToMJD", "fusion/eskf.Log",
 		"gnss/rtcm.AppendFrame", "gnss/rtcm.CRC24Q", "gnss/rtcm.Frame", "gnss/rtcm.Reseal",
 		"tui.Canvas.Fill", "tui.State.Clamp", "tui.PlainScreen",
 	},
 	"a figure of a result that is printed whole": {
 		"fusion/score.AxisResult.ErrorQuantile", "fusion/score.AxisResult.MedianRatio",
-		"fusion/score.FaultScore.Delay", "fusion/score.FaultScore.Exposed", "fusion/score.Result.UsableRMS",
+		"fusion/score.FaultScore.Exposed", "fusion/score.Result.UsableRMS",
 		"fusion/score/bounds.PoissonInterval", "fusion/score/bounds.TrialsForZero",
 		"fusion/smooth.Pose.SigmaH", "fusion/tune.FiguresOf", "fusion/tune.Near.BeyondChance",
 		"cmd/kerbline/internal/inject.Result.HostTime",
@@ -372,10 +374,9 @@ var exportedFor = map[string][]string{
 		"cmd/kerbline/internal/report.Tables",
 	},
 	"read by what is being built on the observations": {
-		"gnss/gnsstime.AtUTC", "gnss/gnsstime.Nearest", "gnss/observation.Epoch", "gnss/observation.Observation.Wavelength",
-		"gnss/orbit.Ephemeris.Serves", "gnss/orbit.Ephemeris.Transmitted", "gnss/orbit.Rotate", "gnss/orbit.Store", "gnss/orbit.Store.Sets",
-		"gnss/satellite.MaxNumber", "gnss/satellite.NoChannel", "gnss/satellite.Parse", "gnss/satellite.ParseSignal",
-		"gnss/satellite.System.Frequency", "gnss/satellite.System.Letter", "gnss/satellite.SystemOf",
+		"gnss/atmosphere.Klobuchar.Known", "gnss/atmosphere.L1", "gnss/atmosphere.Troposphere", "gnss/orbit.Ephemeris.Serves",
+		"gnss/orbit.Rotate", "gnss/rinex.ReadNavigation", "gnss/rinex.ReadObservations", "gnss/rtcm.Ephemeris", "gnss/rtcm.Epochs.SetChannel",
+		"gnss/rtcm.IsEphemeris", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
 	},
 	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},
 	"shows others how its package decides or is checked": {

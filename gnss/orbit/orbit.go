@@ -28,8 +28,8 @@ type Ephemeris struct {
 	Issue int
 	// IssueClock is IODC (GPS, QZSS) or AODC (BeiDou).
 	IssueClock int
-	// Week is the week number as broadcast with its rollovers added: of GPS
-	// (GPS, QZSS), of Galileo, of BeiDou time.
+	// Week is the full week number that the set names, in the count of its own
+	// system: of GPS (GPS, QZSS), Galileo, or BeiDou time; 0 for GLONASS.
 	Week int
 
 	Af0, Af1, Af2 float64 // s, s/s, s/s^2: clock - system time
@@ -62,9 +62,6 @@ type Kepler struct {
 	Omega0, OmegaDot, I0, IDot   float64
 	Omega                        float64 // argument of perigee
 	Cuc, Cus, Crc, Crs, Cic, Cis float64
-	CodesOnL2                    uint8 // GPS and QZSS
-	L2PFlag                      bool  // GPS and QZSS: no data on L2 P
-	FitFlag                      bool  // GPS and QZSS: fit interval as broadcast
 }
 
 // Inertial holds the orbit of GLONASS (PZ-90.11, Earth-fixed): state at Toe and

@@ -1,12 +1,15 @@
-// Package rtcm reads RTCM 3 (RTCM 10403.x) corrections as far as a monitor of
-// the correction link needs: it finds frames in a byte stream, checks their
-// CRC-24Q, and decodes who sent a message, which epoch it observes, how many
-// satellites and signals it holds and where the base stands. It also writes
-// frames, for test recordings and for faults put into real ones.
+// Package rtcm reads and writes RTCM 3 (RTCM 10403.x). It finds frames in a
+// byte stream and checks their CRC-24Q ([Scanner]); it decodes of every message
+// who sent it, which epoch it observes, how many satellites and signals it holds
+// and where the base stands ([Message]); and, for who needs them, all fields of
+// the observation messages MSM1 to MSM7 ([Observables], joined by [Epochs]) and
+// of the ephemerides 1019, 1020, 1042, 1044, 1045 and 1046 ([Ephemeris]). What
+// it decodes in full it encodes to the same bytes.
 //
 // Positions are Earth-centred, Earth-fixed, in metres; epochs are milliseconds
-// as sent, or Unix seconds of UTC by [Message.Epoch]. Unknown messages pass
-// with their number alone; no input panics.
+// as sent, Unix seconds of UTC by [Message.Epoch], or GPS time by
+// [Observables.Time]. Unknown messages pass with their number alone; no input
+// panics.
 //
 // Start at [Scanner.Push].
 package rtcm
