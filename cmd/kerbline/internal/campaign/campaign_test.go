@@ -1,0 +1,233 @@
+package campaign
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+
+	"kerbline/fixtures"
+	"kerbline/fusion/score/bounds"
+)
+
+// conf is the confidence of every bound printed.
+const conf = 0.95
+
+// job is one drive to make.
+type job struct {
+	row  string
+	seed uint64
+}
+
+// plan shares hours of driving out over the rows, at least a drive each.
+func plan(rows []string, hours float64, seed uint64) (jobs []job) {
+	for _, row := range rows {
+		n := max(1, int(math.Round(hours*3600/float64(len(rows))/fixtures.NewDrive(row, seed).Duration)))
+		for i := range n {
+			jobs = append(jobs, job{row, seed + uint64(i)})
+		}
+	}
+	return jobs
+}
+
+// work plays the jobs on both cores and returns the outcomes in their order.
+func work(jobs []job) []*outcome {
+	out := make([]*outcome, len(jobs))
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range 2 {
+		wg.Go(func() {
+			for i := range next {
+				out[i] = play(jobs[i].row, jobs[i].seed)
+			}
+		})
+	}
+	for i := range jobs {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+	return out
+}
+
+// sums is a row of the table.
+type sums struct {
+	name                         string
+	drives                       int
+	hours, live                  float64
+	settled, available           float64
+	misleading, excursions       int
+	worst                        float64 // m
+	falseAlarms, mustBack, backs int
+	breaks                       []float64
+	level, lateral               []float32
+	bad                          []*outcome
+	untold                       bool
+}
+
+func (s *sums) add(o *outcome) {
+	s.drives++
+	s.hours += o.hours
+	s.live += o.live
+	s.settled += o.settled
+	s.available += o.available
+	s.misleading += len(o.misleading)
+	s.excursions += len(o.excursions)
+	for _, r := range o.misleading {
+		s.worst = math.Max(s.worst, r.worst)
+	}
+	s.falseAlarms += o.falseAlarms
+	if o.mustBack {
+		s.mustBack++
+		if o.back {
+			s.backs++
+		}
+	}
+	s.breaks = append(s.breaks, o.breaks...)
+	s.level = append(s.level, o.level...)
+	s.lateral = append(s.lateral, o.lateral...)
+	s.untold = s.untold || o.untold
+	s.bad = append(s.bad, o)
+}
+
+func quantile[T float32 | float64](x []T, q float64) T {
+	if len(x) == 0 {
+		return T(math.NaN())
+	}
+	slices.Sort(x)
+	return x[max(0, int(math.Ceil(q*float64(len(x))))-1)]
+}
+
+// percent is a share, or nothing.
+func percent(part, whole float64) string {
+	if whole == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f", 100*part/whole)
+}
+
+const head = "| kind | drives | h | usable % | misleading | an hour < | worst m | excursions | an hour < | level m | error p95 m | false alarms | an hour < | back | at least % | to usable s | p95 s |\n" +
+	"|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n"
+
+func (s *sums) write(w io.Writer) {
+	name := s.name
+	if s.untold {
+		name += " (settings not known)"
+	}
+	back, least := "-", "-"
+	if s.mustBack > 0 {
+		back = fmt.Sprintf("%d/%d", s.backs, s.mustBack)
+		lo, _ := bounds.BinomialInterval(s.backs, s.mustBack, 2*conf-1)
+		least = fmt.Sprintf("%.0f", 100*lo)
+	}
+	rate := func(n int, hours float64) string {
+		if hours == 0 {
+			return "-"
+		}
+		return fmt.Sprintf("%.2f", bounds.PoissonUpper(n, conf)/hours)
+	}
+	num := func(v float64, decimals int) string {
+		switch {
+		case math.IsNaN(v):
+			return "-"
+		case math.IsInf(v, 1):
+			return "never"
+		}
+		return strconv.FormatFloat(v, 'f', decimals, 64)
+	}
+	fmt.Fprintf(w, "| %s | %d | %.2f | %s | %d | %s | %.2f | %d | %s | %s | %s | %d | %s | %s | %s | %s | %s |\n",
+		name, s.drives, s.hours, percent(s.available, s.settled), s.misleading, rate(s.misleading, s.live), s.worst,
+		s.excursions, rate(s.excursions, s.live), num(float64(quantile(s.level, 0.5)), 3), num(float64(quantile(s.lateral, 0.95)), 3),
+		s.falseAlarms, rate(s.falseAlarms, s.hours), back, least, num(quantile(s.breaks, 0.5), 1), num(quantile(s.breaks, 0.95), 1))
+}
+
+// worstSeeds lists the drives of a row to look at first.
+func (s *sums) worstSeeds(w io.Writer) {
+	badness := func(o *outcome) float64 {
+		b := 0.0
+		for _, r := range o.misleading {
+			b += 1000 + r.worst
+		}
+		b += 100 * float64(len(o.excursions))
+		if o.settled > 0 {
+			b += 1 - o.available/o.settled
+		}
+		return b
+	}
+	slices.SortStableFunc(s.bad, func(a, b *outcome) int {
+		switch x, y := badness(a), badness(b); {
+		case x > y:
+			return -1
+		case x < y:
+			return 1
+		}
+		return 0
+	})
+	for _, o := range s.bad[:min(3, len(s.bad))] {
+		if badness(o) < 0.05 {
+			continue
+		}
+		what := fmt.Sprintf("usable %s %%", percent(o.available, o.settled))
+		if o.available < 0.95*o.settled {
+			what += ", last reason " + o.reason
+		}
+		if n := len(o.misleading); n > 0 {
+			r := slices.MaxFunc(o.misleading, func(a, b run) int { return int(math.Copysign(1, a.worst-b.worst)) })
+			what += fmt.Sprintf(", %d misleading, %.2f m from %.1f to %.1f s", n, r.worst, r.from, r.last)
+		}
+		if n := len(o.excursions); n > 0 {
+			r := slices.MaxFunc(o.excursions, func(a, b run) int { return int(math.Copysign(1, a.worst-b.worst)) })
+			what += fmt.Sprintf(", %d excursions, %.1f times the level from %.1f to %.1f s", n, r.worst, r.from, r.last)
+		}
+		fmt.Fprintf(w, "%-28s seed %-6d %s\n", o.row, o.seed, what)
+	}
+}
+
+// print writes the table: every kind in the order of rows, then all together.
+func print(w io.Writer, rows []string, out []*outcome) {
+	by := map[string]*sums{}
+	all := &sums{name: "all"}
+	for _, o := range out {
+		if by[o.row] == nil {
+			by[o.row] = &sums{name: o.row}
+		}
+		by[o.row].add(o)
+		all.add(o)
+	}
+	io.WriteString(w, head)
+	for _, row := range rows {
+		by[row].write(w)
+	}
+	all.untold = false
+	all.write(w)
+	fmt.Fprintln(w)
+	for _, row := range rows {
+		by[row].worstSeeds(w)
+	}
+}
+
+// TestCampaign prints the table: KERBLINE_CAMPAIGN hours over KERBLINE_ROWS
+// (names or beginnings of names, by commas) from KERBLINE_SEED on.
+func TestCampaign(t *testing.T) {
+	hours, err := strconv.ParseFloat(os.Getenv("KERBLINE_CAMPAIGN"), 64)
+	if err != nil {
+		t.Skip("no KERBLINE_CAMPAIGN")
+	}
+	seed, _ := strconv.ParseUint(os.Getenv("KERBLINE_SEED"), 10, 64)
+	rows := fixtures.Rows()
+	if want := os.Getenv("KERBLINE_ROWS"); want != "" {
+		list := strings.Split(want, ",")
+		rows = slices.DeleteFunc(rows, func(r string) bool {
+			return !slices.ContainsFunc(list, func(w string) bool { return r == w || strings.HasSuffix(w, "*") && strings.HasPrefix(r, w[:len(w)-1]) })
+		})
+		if len(rows) == 0 {
+			t.Fatalf("KERBLINE_ROWS is %q, want some of %s", want, strings.Join(fixtures.Rows(), " "))
+		}
+	}
+	print(os.Stdout, rows, work(plan(rows, hours, seed)))
+}
