@@ -8,6 +8,11 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fixtures"
+	"kerbline/fusion/coast"
+	"kerbline/fusion/course"
+	"kerbline/fusion/eskf"
+	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 )
 
@@ -33,7 +38,7 @@ func TestCoast_FullCovariance(t *testing.T) {
 				}
 				s, _ := m.Step(&d.in[i])
 				// Where Coast is due to a look just taken, before it counted down.
-				if s == nil || s.Verdict != Usable || m.coast.at != m.now || int(m.now)%2 > 0 {
+				if s == nil || s.Verdict != Usable || m.coast.At != m.now || int(m.now)%2 > 0 {
 					continue
 				}
 				looks++
@@ -42,9 +47,9 @@ func TestCoast_FullCovariance(t *testing.T) {
 					if k := slices.IndexFunc(over, func(o float64) bool { return o >= by }); k >= 0 {
 						return float64(k) * fineLook
 					}
-					return coastHorizon
+					return coast.Horizon
 				}
-				left := m.coast.left
+				left := m.coast.Left
 				want := reached(0)
 				sum += left - want
 				if math.Abs(left-want) <= math.Max(0.5, 0.2*want) {
@@ -70,33 +75,61 @@ func finely(m *Monitor, s *Snapshot) (over []float64) {
 	const h, every = 0.01, 8 // s; steps
 	g := m.nav.Filter
 	g.Params.CovEvery = 1
-	if u := m.coast.usual; u > s.Speed && s.Speed > 1 {
+	if u := m.coast.Usual; u > s.Speed && s.Speed > 1 {
 		g.Vel = r3.Scale(u/s.Speed, g.Vel)
 	}
 	v := math.Hypot(g.Vel.X, g.Vel.Y)
-	road := m.roadAhead(s)
 	lag := m.now - m.nav.Filter.T
-	for k := 0; float64(k)*h < coastHorizon; k++ {
+	now := m.coastNow(s)
+	ahead := fineRoad{c: now.Course, at: now.Station - now.Way*s.Speed*lag, way: now.Way, yaw: math.Atan2(now.North, now.East) - s.YawRate*lag, rate: s.YawRate}
+	for k := 0; float64(k)*h < coast.Horizon; k++ {
 		if k%every == 0 {
-			a, ahead := g, road
+			a, seen := g, ahead
 			for left := lag; left > 1e-9; left -= h {
-				w, f := ahead.drive(&a, v, math.Min(h, left))
+				w, f := seen.drive(&a, v, math.Min(h, left))
 				a.Predict(w, f, math.Min(h, left))
 			}
-			e, n := ahead.direction()
-			over = append(over, m.overLimit(s, &a, &a.P, e, n))
+			worst := math.Inf(-1)
+			n, e := math.Sincos(seen.yaw)
+			for i, x := range [3]float64{navigation.Along(&a.P, -n, e), navigation.Along(&a.P, e, n), a.YawVariance(&a.P)} {
+				k := integrity.K(m.cfg.Limits.RiskCoast)
+				worst = math.Max(worst, (k*math.Sqrt(x)+now.Unseen[i]+now.Timing[i])/now.Limit[i]-1)
+			}
+			over = append(over, worst)
 		}
 		if lag < m.cfg.GNSS.Stall { // waiting for what may come
 			lag += h
 			continue
 		}
-		w, f := road.drive(&g, v, h)
+		w, f := ahead.drive(&g, v, h)
 		g.Predict(w, f, h)
 		if k%every == 0 {
 			m.nav.Aid(&g, w.Z, h*every, m.nav.Wheels.Fresh(m.now))
 		}
 	}
 	return over
+}
+
+// fineRoad is the way ahead: along the course, or in a bend that opens within
+// 2 s.
+type fineRoad struct {
+	c                  *course.Course
+	at, way, yaw, rate float64
+}
+
+// drive moves on by dt and returns what the sensors of g read on the way.
+func (r *fineRoad) drive(g *eskf.Filter, v, dt float64) (w, f r3.Vec) {
+	rate := r.rate
+	if r.c != nil {
+		a, _ := r.c.At(r.at)
+		r.at += r.way * v * dt
+		b, _ := r.c.At(r.at)
+		rate, r.yaw = math.Remainder(b.Yaw-a.Yaw, 2*math.Pi)/dt, b.Yaw
+	} else {
+		r.yaw += rate * dt
+		r.rate *= math.Exp(-dt / 2)
+	}
+	return r3.Add(g.GyroBias, g.ToBody(r3.Vec{Z: rate})), r3.Add(g.AccBias, r3.Vec{Y: v * rate, Z: g.Params.Gravity})
 }
 
 // A cut while lapping: the coast budget counts down, handover starts before it

@@ -3,6 +3,7 @@ package fusion
 import (
 	"math"
 
+	"kerbline/fusion/coast"
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
@@ -47,7 +48,8 @@ func (m *Monitor) evaluate() {
 		m.nav.Predict(m.now)
 		m.describeMotion(s)
 		m.protect(s)
-		m.coast.update(m, s)
+		now := m.coastNow(s)
+		s.Coast, s.CoastMax = m.coast.Update(&m.nav, &now)
 	} else {
 		m.describeNothing(s)
 	}
@@ -65,11 +67,11 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	s.EpochRate = rate(r.period)
 	s.UTC, s.HostMinusUTC, s.Latency, s.ClockDrift = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	s.LatencySigma = math.NaN()
-	if m.tie.ok {
-		s.HostMinusUTC = m.tie.hostMinusUTC(m.nav.Latency()) - m.shift
+	if m.clock.Ready() {
+		s.HostMinusUTC = m.clock.HostMinusUTC(m.nav.Latency()) - m.shift
 		s.UTC = s.T - s.HostMinusUTC
-		s.Latency = m.tie.spread(m.nav.Latency())
-		s.ClockDrift = m.tie.drift
+		s.Latency = m.clock.MinLatency(m.nav.Latency())
+		s.ClockDrift = m.clock.Drift()
 		if m.nav.Phase == navigation.Aligned {
 			s.LatencySigma = math.Sqrt(m.nav.Filter.P[eskf.ILat][eskf.ILat])
 			m.params.OnLatency(s.Latency, s.LatencySigma)
@@ -184,6 +186,22 @@ func (m *Monitor) predDirection(s *Snapshot) (e, n float64) {
 		n, e = math.Sincos(s.Yaw)
 	}
 	return e, n
+}
+
+// coastNow says what the coast budget is to be found for.
+func (m *Monitor) coastNow(s *Snapshot) coast.Now {
+	n := coast.Now{T: m.now, Used: m.now-m.trust.UsedAt < 0.5, Speed: s.Speed, YawRate: s.YawRate,
+		Unseen: [3]float64{s.PLLat.Unseen(), s.PLLon.Unseen()},
+		Timing: [3]float64{s.PLLat.Timing, s.PLLon.Timing, s.PLYaw.Timing},
+		Limit:  [3]float64{s.ALLat, s.ALLon, s.ALYaw}}
+	n.East, n.North = m.predDirection(s)
+	if s.HasCourse {
+		n.Course, n.Station, n.Way = m.crs, s.Station, 1
+		if s.Vel.E*math.Cos(s.CourseYaw)+s.Vel.N*math.Sin(s.CourseYaw) < 0 {
+			n.Way = -1
+		}
+	}
+	return n
 }
 
 // posCov is the position's part of a covariance, m².

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/hostclock"
 	"kerbline/fusion/navigation"
 	"kerbline/fusion/trust"
 	"kerbline/gnss"
@@ -40,26 +41,26 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	if m.leapt(arrival, e.UTC) {
 		return false
 	}
-	switch m.tie.push(arrival, e.UTC, m.cfg.GNSS.Stall) {
-	case fitOdd:
-		if m.tie.odd >= 5 {
-			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: m.tie.oddness(), Where: m.where(),
+	switch m.clock.Push(arrival, e.UTC, m.cfg.GNSS.Stall) {
+	case hostclock.Stepped:
+		if n, by := m.clock.SteppedFor(); n >= 5 {
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: by, Where: m.where(),
 				Detail: "the receiver's time and the host clock came apart and stay so"})
 			m.restart("receiver time stepped against the host clock")
-			m.tie.push(arrival, e.UTC, m.cfg.GNSS.Stall)
+			m.clock.Push(arrival, e.UTC, m.cfg.GNSS.Stall)
 		}
 		return false
-	case fitLate:
+	case hostclock.Late:
 		if !r.late {
-			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventLate, Size: m.tie.lateness(arrival, e.UTC), Where: m.where(),
-				Detail: fmt.Sprintf("an epoch arrived %.2f s later than usual", m.tie.lateness(arrival, e.UTC))})
+			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventLate, Size: m.clock.Lateness(arrival, e.UTC), Where: m.where(),
+				Detail: fmt.Sprintf("an epoch arrived %.2f s later than usual", m.clock.Lateness(arrival, e.UTC))})
 		}
 		r.late = true
 		r.prev.ok = false
 		return false
 	}
 	r.late = false
-	m.link.Clock(m.tie.hostMinusUTC(m.nav.Latency()))
+	m.link.Clock(m.clock.HostMinusUTC(m.nav.Latency()))
 	if r.class == navigation.ClassNone {
 		r.prev.ok = false
 		return false
@@ -71,13 +72,13 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	if m.nav.Phase != navigation.Aligned {
 		// The filter's latency counts from here on: the first epochs may have
 		// waited in some buffer.
-		if m.tie.young(e.UTC) {
+		if m.clock.Young(e.UTC) {
 			r.prev.ok = false
 			return false
 		}
-		m.tie.anchor()
+		m.clock.Anchor()
 	}
-	t := m.tie.reference(e.UTC) - m.nav.Latency()
+	t := m.clock.Reference(e.UTC) - m.nav.Latency()
 	if m.nav.Phase != navigation.Aligned {
 		r.prev.ok = false
 		return m.align(e, z, t)
@@ -99,10 +100,10 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 // after it arrive later by as much, so the host clock was set forward.
 func (m *Monitor) leapt(arrival, utc float64) bool {
 	q := &m.nav.IMU
-	if !m.tie.ok || !(m.now-q.GapEnd < 1) || q.GapLength == 0 {
+	if !m.clock.Ready() || !(m.now-q.GapEnd < 1) || q.GapLength == 0 {
 		return false
 	}
-	late := m.tie.lateness(arrival, utc)
+	late := m.clock.Lateness(arrival, utc)
 	if math.Abs(late-q.GapLength) > 0.02+0.1*q.GapLength {
 		return false
 	}

@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"math"
 
+	"kerbline/fusion/coast"
 	"kerbline/fusion/course"
+	"kerbline/fusion/hostclock"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
 	"kerbline/fusion/parameters"
@@ -44,7 +46,7 @@ type Monitor struct {
 
 	mounted bool        // IMU axes are not body axes
 	mount   r3.Rotation // from those to these
-	tie     clockTie
+	clock   hostclock.Model
 	nav     navigation.Driver
 	link    *corrections.Link
 	episode func(*corrections.Episode)
@@ -58,13 +60,13 @@ type Monitor struct {
 	params parameters.Watch
 	drift  integrity.DriftTests
 	ref    integrity.References
-	coast  coastBudget
+	coast  coast.Budget
 
 	jump                      integrity.JumpTest
 	posGate, horGate, velGate integrity.Gate
 	wheelGate                 float64
 	weighed                   weighed
-	kPL, kCoast               float64
+	kPL                       float64
 
 	baseChanges int
 	hint        int // course segment
@@ -90,7 +92,6 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.velGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
 	m.wheelGate = integrity.Chi2Upper(1e-5, 1)
 	m.kPL = integrity.K(cfg.Limits.Risk)
-	m.kCoast = integrity.K(cfg.Limits.RiskCoast)
 	m.link = corrections.New(corrections.Config{
 		Surveyed:     cfg.Base.ECEF != [3]float64{},
 		Base:         geodesy.ECEF{X: cfg.Base.ECEF[0], Y: cfg.Base.ECEF[1], Z: cfg.Base.ECEF[2]},
@@ -110,7 +111,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.ref.Init()
 	m.params.Init(a, m.unitSuspect)
 	m.configureMount(&cfg.IMU)
-	m.coast.reset()
+	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), cfg.GNSS.Stall)
 	m.hint = -1
 	m.claim = math.NaN()
 	m.snap = blankSnapshot()
@@ -127,7 +128,7 @@ func (m *Monitor) Snapshot() *Snapshot { return &m.snap }
 func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 	m.events = m.events[:0]
 	m.due = false
-	if !m.clock(in) {
+	if !m.place(in) {
 		return nil, m.events
 	}
 	c := &m.snap.Counts
@@ -176,10 +177,10 @@ func (m *Monitor) Close() []Event {
 	return m.events
 }
 
-// clock carries now forward and refuses what cannot be placed in time. A
+// place carries now forward and refuses what cannot be placed in time. A
 // record that arrived well before its predecessor means that the host clock was
 // set back; the monitor's own time goes on.
-func (m *Monitor) clock(in *Measurement) bool {
+func (m *Monitor) place(in *Measurement) bool {
 	t := in.T + m.shift
 	if math.IsNaN(t) || math.IsInf(t, 0) {
 		m.snap.Counts.Refused[in.Channel%nChannels]++
@@ -231,11 +232,11 @@ func (m *Monitor) stepClock(host, t float64) {
 	m.restart("host clock stepped")
 }
 
-// restart forgets everything that dead reckoning and the tie of the clocks rest
+// restart forgets everything that dead reckoning and the model of the clocks rest
 // on; what is known of the receiver's honesty stays.
 func (m *Monitor) restart(why string) {
 	m.realign(why)
-	m.tie = clockTie{}
+	m.clock = hostclock.Model{}
 	m.nav.ResetBuffers()
 }
 
@@ -249,7 +250,7 @@ func (m *Monitor) realign(why string) {
 	m.rcv.prev.ok = false
 	m.believe(&trust.Evidence{Kind: trust.Lost})
 	m.forgetPaths()
-	m.coast.reset()
+	m.coast.Reset()
 }
 
 func (m *Monitor) onTick() {

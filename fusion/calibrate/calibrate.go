@@ -94,7 +94,7 @@ func (c *Calibrator) Run(progress func(done, total int)) (*Result, error) {
 		return nil, fmt.Errorf("calibrate: %d inertial samples, want 100 or more", len(c.imu))
 	}
 	res := &Result{}
-	c.epochs = tie(c.epochs)
+	c.place()
 	c.even()
 	still := c.still()
 	for _, s := range still {

@@ -2,10 +2,12 @@ package calibrate
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fusion"
+	"kerbline/fusion/hostclock"
 	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 )
@@ -92,7 +94,8 @@ func (c *Calibrator) period() float64 {
 		k := i * n / len(some)
 		some[i] = c.imu[k+1].t - c.imu[k].t
 	}
-	gap := 3 * median(some)
+	slices.Sort(some)
+	gap := 3 * some[len(some)/2]
 	sum, count := 0.0, 0.0
 	for i := range n {
 		if d := c.imu[i+1].t - c.imu[i].t; d < gap {
@@ -101,6 +104,23 @@ func (c *Calibrator) period() float64 {
 		}
 	}
 	return sum / count
+}
+
+// place puts every epoch on host time; those that only another setting of a
+// clock explains are taken out.
+func (c *Calibrator) place() {
+	arrival, utc := make([]float64, len(c.epochs)), make([]float64, len(c.epochs))
+	for i := range c.epochs {
+		arrival[i], utc[i] = c.epochs[i].Arrival, c.epochs[i].UTC
+	}
+	kept := c.epochs[:0]
+	for i, t := range hostclock.Place(arrival, utc) {
+		if e := c.epochs[i]; !math.IsNaN(t) {
+			e.t = t
+			kept = append(kept, e)
+		}
+	}
+	c.epochs = kept
 }
 
 const evenBlock = 256 // samples of which the least late tells

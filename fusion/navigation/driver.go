@@ -420,3 +420,10 @@ func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
 	o.Y = [3]float64{}
 	g.Apply(&o)
 }
+
+// Along returns the variance of the position (m²) under covariance p along the
+// horizontal unit vector e, n.
+func Along(p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
+	const x, y = eskf.IPos, eskf.IPos + 1
+	return e*e*p[x][x] + 2*e*n*p[x][y] + n*n*p[y][y]
+}

@@ -10,6 +10,7 @@ import (
 
 	"kerbline/fusion"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/hostclock"
 	"kerbline/fusion/navigation"
 	"kerbline/fusion/score"
 	"kerbline/gnss"
@@ -154,7 +155,7 @@ func (s *Smoother) Run() (*Trajectory, error) {
 	if len(s.imu) < 100 {
 		return nil, fmt.Errorf("smooth: %d inertial samples, want 100 or more", len(s.imu))
 	}
-	s.tie()
+	s.place()
 	s.findRest()
 	if err := s.start(); err != nil {
 		return nil, err
@@ -197,80 +198,19 @@ func correct(x eskf.State, d *vector) eskf.State {
 	return x
 }
 
-// Low is the lowest of a stretch: how much later than U some epoch arrived.
-type Low struct{ U, D float64 } // s, s
-
-// Envelope returns the straight line d = a + b·u under the lows: through those
-// within reach of it (s), and down onto the lowest of these. Lows further off
-// are of other settings of a clock, or held up. It wants one low at least.
-func Envelope(lows []Low, reach float64) (a, b float64) {
-	middle := make([]float64, len(lows))
-	for i, l := range lows {
-		middle[i] = l.D
-	}
-	sort.Float64s(middle)
-	a = middle[len(middle)/2]
-	for range 6 {
-		var n, su, sd, suu, sud float64
-		for _, l := range lows {
-			if math.Abs(l.D-(a+b*l.U)) > reach {
-				continue
-			}
-			n++
-			su += l.U
-			sd += l.D
-			suu += l.U * l.U
-			sud += l.U * l.D
-		}
-		if den := n*suu - su*su; n >= 4 && den > 0 {
-			b = (n*sud - su*sd) / den
-			a = (sd - b*su) / n
-		}
-	}
-	under := 0.0
-	for _, l := range lows {
-		if r := l.D - (a + b*l.U); r < under && r > -reach {
-			under = r
-		}
-	}
-	return a + under, b
-}
-
-// tie puts every epoch on host time: UTC plus the lower envelope of (arrival -
-// UTC), a straight line through the lowest of each 5 s. Epochs far off it
-// (a clock stepped) are taken out.
-func (s *Smoother) tie() {
-	if len(s.epochs) == 0 {
-		return
-	}
-	const span = 5.0
-	u0 := s.epochs[0].UTC
-	d0 := s.epochs[0].Arrival - u0
-	var lows []Low
-	last := math.Inf(-1)
+// place puts every epoch on host time; those that only another setting of a
+// clock explains are taken out.
+func (s *Smoother) place() {
+	arrival, utc := make([]float64, len(s.epochs)), make([]float64, len(s.epochs))
 	for i := range s.epochs {
-		e := &s.epochs[i]
-		u, d := e.UTC-u0, e.Arrival-e.UTC-d0
-		switch b := math.Floor(u / span); {
-		case b > last:
-			lows = append(lows, Low{u, d})
-			last = b
-		case b == last && d < lows[len(lows)-1].D:
-			lows[len(lows)-1] = Low{u, d}
-		}
+		arrival[i], utc[i] = s.epochs[i].Arrival, s.epochs[i].UTC
 	}
-	a, b := Envelope(lows, 0.05)
 	kept := s.epochs[:0]
-	for _, e := range s.epochs {
-		off := e.Arrival - e.UTC - d0 - (a + b*(e.UTC-u0))
-		if off < -0.05 || off > 30 {
-			continue
+	for i, t := range hostclock.Place(arrival, utc) {
+		if e := s.epochs[i]; !math.IsNaN(t) {
+			e.t = t
+			kept = append(kept, e)
 		}
-		e.t = e.UTC + d0 + a + b*(e.UTC-u0)
-		if k := len(kept); k > 0 && e.t <= kept[k-1].t {
-			continue
-		}
-		kept = append(kept, e)
 	}
 	s.epochs = kept
 }

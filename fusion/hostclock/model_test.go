@@ -1,4 +1,4 @@
-package fusion
+package hostclock
 
 import (
 	"math"
@@ -8,7 +8,7 @@ import (
 
 // arrivals is a receiver with latency behind a host clock.
 type arrivals struct {
-	tie     clockTie
+	tie     Model
 	rng     *rand.Rand
 	offset  float64 // s, host minus UTC at UTC 0
 	drift   float64 // s/s
@@ -26,12 +26,12 @@ func newArrivals() *arrivals {
 // host returns the host time of UTC tieUTC + u.
 func (a *arrivals) host(u float64) float64 { return tieUTC + u + a.offset + a.drift*u }
 
-// push lets the epoch of u arrive, late by extra.
-func (a *arrivals) push(u, extra float64) fit {
+// Push lets the epoch of u arrive, late by extra.
+func (a *arrivals) Push(u, extra float64) Fit {
 	at := math.Max(u+a.latency+a.jitter*math.Abs(a.rng.NormFloat64())+extra, a.held)
-	f := a.tie.push(a.host(at), tieUTC+u, 0.7)
-	if f == fitOK {
-		a.tie.reference(tieUTC + u)
+	f := a.tie.Push(a.host(at), tieUTC+u, 0.7)
+	if f == InTime {
+		a.tie.Reference(tieUTC + u)
 	}
 	return f
 }
@@ -39,7 +39,7 @@ func (a *arrivals) push(u, extra float64) fit {
 // run pushes 10 epochs a second from..to and returns how many did not fit.
 func (a *arrivals) run(from, to float64) (odd int) {
 	for k := int(from * 10); k < int(to*10); k++ {
-		if a.push(float64(k)/10, 0) != fitOK {
+		if a.Push(float64(k)/10, 0) != InTime {
 			odd++
 		}
 	}
@@ -49,10 +49,10 @@ func (a *arrivals) run(from, to float64) (odd int) {
 // lag returns how much later than the envelope an epoch without any jitter
 // arrives, s: how well the envelope is known.
 func (a *arrivals) lag(u float64) float64 {
-	return a.tie.lateness(a.host(u+a.latency), tieUTC+u)
+	return a.tie.Lateness(a.host(u+a.latency), tieUTC+u)
 }
 
-func TestClockTie_Jitter(t *testing.T) {
+func TestModel_Jitter(t *testing.T) {
 	a := newArrivals()
 	if n := a.run(0, 120); n > 0 {
 		t.Fatalf("%d epochs did not fit", n)
@@ -62,15 +62,15 @@ func TestClockTie_Jitter(t *testing.T) {
 	}
 	// Whatever latency is believed, the clocks' difference belongs to it.
 	for _, latency := range []float64{0, 0.08, 0.2} {
-		x := latency - a.tie.spread(0) // the filter's latency that means this one
+		x := latency - a.tie.MinLatency(0) // the filter's latency that means this one
 		want := -137.0 + a.latency - latency
-		if got := a.tie.hostMinusUTC(x); !(math.Abs(got-want) < 0.001) {
+		if got := a.tie.HostMinusUTC(x); !(math.Abs(got-want) < 0.001) {
 			t.Errorf("host minus UTC %.4f s at a latency of %.2f s, want %.4f", got, latency, want)
 		}
 	}
 }
 
-func TestClockTie_Drift(t *testing.T) {
+func TestModel_Drift(t *testing.T) {
 	for _, drift := range []float64{100e-6, -100e-6, 80e-6} {
 		a := newArrivals()
 		a.drift = drift
@@ -87,9 +87,9 @@ func TestClockTie_Drift(t *testing.T) {
 		b := newArrivals()
 		b.drift = drift
 		b.run(0, 60)
-		before := b.tie.hostMinusUTC(0)
+		before := b.tie.HostMinusUTC(0)
 		b.run(60, 660)
-		if got, want := b.tie.hostMinusUTC(0)-before, 600*drift; !(math.Abs(got-want) < 0.004) {
+		if got, want := b.tie.HostMinusUTC(0)-before, 600*drift; !(math.Abs(got-want) < 0.004) {
 			t.Errorf("the reference moved by %.4f s in 600 s of %.0f ppm, want %.4f", got, drift*1e6, want)
 		}
 	}
@@ -97,23 +97,23 @@ func TestClockTie_Drift(t *testing.T) {
 
 // A computer that reads nothing for half a second explains late epochs; they
 // move nothing. A longer stall is told.
-func TestClockTie_Stall(t *testing.T) {
+func TestModel_Stall(t *testing.T) {
 	a := newArrivals()
 	a.run(0, 60)
-	before := a.tie.hostMinusUTC(0)
+	before := a.tie.HostMinusUTC(0)
 	a.held = 60.5
 	if n := a.run(60, 70); n > 0 {
 		t.Errorf("%d epochs did not fit a stall of 0.5 s", n)
 	}
-	if got := a.tie.hostMinusUTC(0); !(math.Abs(got-before) < 0.0005) {
+	if got := a.tie.HostMinusUTC(0); !(math.Abs(got-before) < 0.0005) {
 		t.Errorf("the stall moved the reference by %.4f s", got-before)
 	}
 	a.held = 71.0
 	late := 0
 	for k := 700; k < 710; k++ {
-		if f := a.push(float64(k)/10, 0); f == fitLate {
+		if f := a.Push(float64(k)/10, 0); f == Late {
 			late++
-		} else if f == fitOdd {
+		} else if f == Stepped {
 			t.Fatal("a stall taken for a step of the clock")
 		}
 	}
@@ -122,37 +122,37 @@ func TestClockTie_Stall(t *testing.T) {
 	}
 }
 
-func TestClockTie_Step(t *testing.T) {
+func TestModel_Step(t *testing.T) {
 	for _, step := range []float64{30, -30, -0.4, 12} {
 		a := newArrivals()
 		a.run(0, 60)
 		a.offset += step
 		odd := 0
 		for k := 600; k < 605; k++ {
-			if a.push(float64(k)/10, 0) == fitOdd {
+			if a.Push(float64(k)/10, 0) == Stepped {
 				odd++
 			}
 		}
-		if odd != 5 || a.tie.odd != 5 {
-			t.Fatalf("step of %+.1f s: %d of 5 epochs odd, %d in a row", step, odd, a.tie.odd)
+		if odd != 5 || a.tie.steps != 5 {
+			t.Fatalf("step of %+.1f s: %d of 5 epochs odd, %d in a row", step, odd, a.tie.steps)
 		}
-		if got := a.tie.oddness(); !(math.Abs(got-step) < 0.03) {
+		if got := a.tie.stepD - a.tie.low; !(math.Abs(got-step) < 0.03) {
 			t.Errorf("step of %+.1f s found as %+.3f s", step, got)
 		}
 		// Back again: no step, no memory of one.
 		a.offset -= step
-		if f := a.push(60.5, 0); f != fitOK || a.tie.odd != 0 {
-			t.Errorf("step of %+.1f s taken back: %v, %d odd in a row", step, f, a.tie.odd)
+		if f := a.Push(60.5, 0); f != InTime || a.tie.steps != 0 {
+			t.Errorf("step of %+.1f s taken back: %v, %d odd in a row", step, f, a.tie.steps)
 		}
 	}
 }
 
 // One stamp that is early is wrong; when they stay early, the envelope was.
-func TestClockTie_Early(t *testing.T) {
+func TestModel_Early(t *testing.T) {
 	a := newArrivals()
 	a.run(0, 60)
 	low := a.tie.envelope(tieUTC + 60)
-	if f := a.push(60, -0.1); f != fitOK {
+	if f := a.Push(60, -0.1); f != InTime {
 		t.Errorf("an early epoch: %v, want it used", f)
 	}
 	if got := a.tie.envelope(tieUTC + 60); !(math.Abs(got-low) < 1e-9) {
@@ -167,7 +167,7 @@ func TestClockTie_Early(t *testing.T) {
 
 // A receiver that is later from now on is late at first; the envelope forgets
 // the better times.
-func TestClockTie_LaterForGood(t *testing.T) {
+func TestModel_LaterForGood(t *testing.T) {
 	a := newArrivals()
 	a.run(0, 60)
 	a.latency += 0.3
@@ -175,23 +175,23 @@ func TestClockTie_LaterForGood(t *testing.T) {
 	if l := a.lag(62); !(math.Abs(l-0.3) < 0.01) {
 		t.Errorf("%.3f s late, want 0.30", l)
 	}
-	a.run(62, 60+tieBins*tieSpan+4)
-	if l := a.lag(60 + tieBins*tieSpan + 4); !(math.Abs(l) < 0.01) {
+	a.run(62, 60+bins*span+4)
+	if l := a.lag(60 + bins*span + 4); !(math.Abs(l) < 0.01) {
 		t.Errorf("still %.3f s late after the bins are gone", l)
 	}
 }
 
 // The reference never jumps when the envelope is learned better: the filter's
 // latency counts from it.
-func TestClockTie_ReferenceIsSmooth(t *testing.T) {
+func TestModel_ReferenceIsSmooth(t *testing.T) {
 	a := newArrivals()
 	a.drift, a.jitter = 50e-6, 0.02
 	last := math.NaN()
 	for k := range 3000 {
 		u := float64(k) / 10
-		a.push(u, 0)
-		now := a.tie.hostMinusUTC(0)
-		if d := now - last - 0.1*a.drift; math.Abs(d) > 0.1*tieDrift+1e-9 {
+		a.Push(u, 0)
+		now := a.tie.HostMinusUTC(0)
+		if d := now - last - 0.1*a.drift; math.Abs(d) > 0.1*maxDrift+1e-9 {
 			t.Fatalf("%.1f s: the reference moved by %.6f s", u, d)
 		}
 		last = now
@@ -200,15 +200,15 @@ func TestClockTie_ReferenceIsSmooth(t *testing.T) {
 
 // Early stamps that are wrong do not count from the first second on, and a
 // backlog at the start counts only until what follows it has come.
-func TestClockTie_Young(t *testing.T) {
-	var c clockTie
+func TestModel_Young(t *testing.T) {
+	var c Model
 	const utc, off = 1e9, 100.0
 	at := func(k int) float64 { return utc + float64(k)/10 }
 	for k := range 5 { // all at once
-		c.push(at(5)+off, at(k), 0.7)
+		c.Push(at(5)+off, at(k), 0.7)
 	}
 	for k := 5; k < 9; k++ {
-		if c.push(at(k)+off, at(k), 0.7); !c.young(at(k)) {
+		if c.Push(at(k)+off, at(k), 0.7); !c.Young(at(k)) {
 			t.Fatalf("old after %d epochs", k+1)
 		}
 	}
@@ -217,9 +217,9 @@ func TestClockTie_Young(t *testing.T) {
 		if k == 15 {
 			lie = 0.1
 		}
-		c.push(at(k)+off-lie, at(k), 0.7)
+		c.Push(at(k)+off-lie, at(k), 0.7)
 	}
-	if c.young(at(20)) {
+	if c.Young(at(20)) {
 		t.Error("young after two seconds")
 	}
 	if d := c.base + c.envelope(at(20)) - off; math.Abs(d) > 1e-6 {
