@@ -42,8 +42,8 @@ func newConvert() *cobra.Command {
   --tables OUT/  CSV tables with units in the column names: epochs, frames, imu,
                  wheel, notes, verdicts, events
 
-RECORDING is what kerbline replay takes. With --list, say what an MCAP file holds
-and write nothing.`,
+RECORDING is what kerbline replay takes. With --list, say what an MCAP file or a bag
+holds and which of it would be used, and write nothing.`,
 		Example: `  kerbline convert morning/ morning.mcap
   kerbline convert run.mcap run-plain/
   kerbline convert --tables run.mcap run-tables/
@@ -84,7 +84,7 @@ and write nothing.`,
 	}
 	in.flags(cmd)
 	cmd.Flags().BoolVar(&tables, "tables", false, "write CSV tables")
-	cmd.Flags().BoolVar(&list, "list", false, "list the topics of an MCAP file")
+	cmd.Flags().BoolVar(&list, "list", false, "list the topics of an MCAP file or a bag")
 	return cmd
 }
 
@@ -94,7 +94,11 @@ func listTopics(w io.Writer, path string) error {
 		return err
 	}
 	for _, t := range topics {
-		fmt.Fprintf(w, "%8d  %-30s %s\n", t.Count, t.Name, strings.TrimSpace(t.Schema+" "+t.Encoding))
+		becomes := t.Becomes()
+		if becomes == "" {
+			becomes = "not used"
+		}
+		fmt.Fprintf(w, "%8d  %-30s %-45s %s\n", t.Count, t.Name, strings.TrimSpace(t.Schema+" "+t.Encoding), becomes)
 	}
 	return nil
 }
@@ -121,7 +125,7 @@ func (c *conversion) extras(from string, p recording.Paths) error {
 	var mcap *recorder.Reader
 	if fi, err := os.Stat(from); err == nil && !fi.IsDir() {
 		r, err := recorder.Open(from, recorder.Topics{NMEA: strings.TrimPrefix(p.GNSS, "topic:"),
-			IMU: strings.TrimPrefix(p.IMU, "topic:"), Corrections: strings.TrimPrefix(p.Corrections, "topic:")})
+			IMU: strings.TrimPrefix(p.IMU, "topic:"), Wheel: strings.TrimPrefix(p.Wheel, "topic:"), Corrections: strings.TrimPrefix(p.Corrections, "topic:")})
 		if err != nil {
 			return err
 		}

@@ -283,7 +283,7 @@ func TestForeign(t *testing.T) {
 		say    string
 	}{
 		{Topics{}, "several topics for the inertial sensor, want one named: /imu0/data, /imu1/data"},
-		{Topics{IMU: "/imu0/data", NMEA: "/gps"}, `no topic "/gps" for NMEA sentences; it has /camera, /gnss/nmea`},
+		{Topics{IMU: "/imu0/data", NMEA: "/gps"}, `no topic "/gps" for the receiver (sentences or positions); it has /camera, /gnss/nmea`},
 		{Topics{IMU: "/imu1/data"}, ""},
 	} {
 		r, err := Open(path, tt.topics)

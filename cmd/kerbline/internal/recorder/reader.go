@@ -1,6 +1,8 @@
 package recorder
 
 import (
+	"bytes"
+	"cmp"
 	"container/heap"
 	"encoding/binary"
 	"errors"
@@ -18,12 +20,39 @@ import (
 )
 
 // Topics names the topics of a recording by another program that become
-// channels. An empty name means the only topic whose message suits. It has no
-// effect on recordings of this program.
+// channels, several separated by commas. An empty name means the only topic
+// whose message suits. It has no effect on recordings of this program.
 type Topics struct {
 	NMEA        string
 	Corrections string
 	IMU         string
+	Wheel       string
+}
+
+// slots pairs the names with the channels.
+func (t *Topics) slots() []topicSlot {
+	return []topicSlot{
+		{fusion.ChanNMEA, &t.NMEA, "the receiver (sentences or positions)"},
+		{fusion.ChanIMU, &t.IMU, "the inertial sensor"},
+		{fusion.ChanWheel, &t.Wheel, "wheel speed"},
+		{fusion.ChanCorrections, &t.Corrections, "corrections"},
+	}
+}
+
+type topicSlot struct {
+	ch   fusion.Channel
+	name *string
+	what string
+}
+
+// of returns the channel that a topic becomes.
+func (t *Topics) of(topic string) (fusion.Channel, bool) {
+	for _, s := range t.slots() {
+		if topic != "" && slices.Contains(strings.Split(*s.name, ","), topic) {
+			return s.ch, true
+		}
+	}
+	return 0, false
 }
 
 // Topic is one topic of a file.
@@ -69,6 +98,7 @@ type Reader struct {
 	topics Topics
 
 	f       *os.File
+	bag     *bag // in place of f and scan
 	scan    scanner
 	un      unpacker
 	chunk   []byte // rest of the open chunk
@@ -105,7 +135,7 @@ func Open(path string, topics Topics) (*Reader, error) {
 		}
 	}
 	// Metadata and attachments stand before the first chunk.
-	for r.chunk == nil {
+	for r.chunk == nil && r.bag == nil {
 		rec, err := r.scan.next()
 		if err != nil {
 			break
@@ -122,7 +152,7 @@ func Open(path string, topics Topics) (*Reader, error) {
 // Close closes the file.
 func (r *Reader) Close() error {
 	r.un.close()
-	return r.f.Close()
+	return errors.Join(r.bag.close(), r.f.Close())
 }
 
 // Attachment returns a file stored in the recording, nil when there is none.
@@ -162,10 +192,16 @@ func (r *Reader) openPart(path string) error {
 	if err != nil {
 		return err
 	}
-	magic := make([]byte, len(mcap.Magic))
-	if n, _ := io.ReadFull(f, magic); n < len(magic) || string(magic) != string(mcap.Magic) {
+	magic := make([]byte, len(bagMagic))
+	n, _ := io.ReadFull(f, magic)
+	if string(magic[:n]) == bagMagic {
+		r.f = f
+		r.bag, err = openBag(path)
+		return err
+	}
+	if !bytes.HasPrefix(magic[:n], mcap.Magic) {
 		f.Close()
-		return fmt.Errorf("recorder: %s begins with %q, want an MCAP file", path, magic[:n])
+		return fmt.Errorf("recorder: %s begins with %q, want an MCAP file or an SQLite bag", path, magic[:min(n, len(mcap.Magic))])
 	}
 	r.damage.Skipped += r.scan.skip
 	r.f, r.scan = f, scanner{r: f, pos: int64(len(mcap.Magic)), buf: r.scan.buf}
@@ -219,6 +255,15 @@ func (r *Reader) Next() (fusion.Record, error) {
 
 // read returns the next record in file order.
 func (r *Reader) read() (int64, fusion.Record, error) {
+	for r.bag != nil {
+		m, err := r.bag.next(r.topics.of)
+		if err != nil {
+			return 0, fusion.Record{}, err
+		}
+		if ns, out, ok := r.converted("cdr", m.schema, m.ch, m.ns, m.data); ok {
+			return ns, out, nil
+		}
+	}
 	for {
 		for len(r.chunk) > 0 {
 			rec, ok := r.inChunk()
@@ -327,7 +372,12 @@ func (r *Reader) record(rec record) (int64, fusion.Record, bool) {
 		return ns, fusion.Record{T: Seconds(ns), Channel: ch, Data: m.Data}, true
 	}
 	c := r.chans[m.ChannelID]
-	ns, out, err := convert(c.MessageEncoding, r.schemas[c.SchemaID], ch, ns, m.Data, r.out[:0])
+	return r.converted(c.MessageEncoding, r.schemas[c.SchemaID], ch, ns, m.Data)
+}
+
+// converted is the record of a message of another program.
+func (r *Reader) converted(encoding, schema string, ch fusion.Channel, ns int64, data []byte) (int64, fusion.Record, bool) {
+	ns, out, err := convert(encoding, schema, ch, ns, data, r.out[:0])
 	if err != nil {
 		r.damage.Refused++
 		r.hurt(err)
@@ -379,14 +429,8 @@ func (r *Reader) assign(c *mcap.Channel) {
 	if r.own {
 		return
 	}
-	switch c.Topic {
-	case "":
-	case r.topics.NMEA:
-		r.take[c.ID] = fusion.ChanNMEA
-	case r.topics.IMU:
-		r.take[c.ID] = fusion.ChanIMU
-	case r.topics.Corrections:
-		r.take[c.ID] = fusion.ChanCorrections
+	if ch, ok := r.topics.of(c.Topic); ok {
+		r.take[c.ID] = ch
 	}
 }
 
@@ -402,35 +446,32 @@ func (r *Reader) choose() error {
 	if err != nil {
 		return err
 	}
-	for _, slot := range []struct {
-		ch   fusion.Channel
-		name *string
-		flag string
-	}{
-		{fusion.ChanNMEA, &r.topics.NMEA, "NMEA sentences"},
-		{fusion.ChanIMU, &r.topics.IMU, "the inertial sensor"},
-		{fusion.ChanCorrections, &r.topics.Corrections, "corrections"},
-	} {
+	for _, slot := range r.topics.slots() {
+		if *slot.name != "" {
+			for _, name := range strings.Split(*slot.name, ",") {
+				if !slices.ContainsFunc(list, func(t Topic) bool { return t.Name == name }) {
+					return fmt.Errorf("recorder: %s has no topic %q for %s; it has %s", r.path, name, slot.what, names(list))
+				}
+			}
+			continue
+		}
 		var fit []string
-		found := false
 		for _, t := range list {
-			found = found || t.Name == *slot.name
-			if ch, ok := suits(t.Schema, t.Name); ok && ch == slot.ch {
+			_, taken := r.topics.of(t.Name)
+			if ch, ok := suits(t.Schema); ok && ch == slot.ch && !taken {
 				fit = append(fit, t.Name)
 			}
 		}
 		switch {
-		case *slot.name != "" && !found:
-			return fmt.Errorf("recorder: %s has no topic %q for %s; it has %s", r.path, *slot.name, slot.flag, names(list))
-		case *slot.name != "":
 		case len(fit) == 1:
 			*slot.name = fit[0]
+		case len(fit) > 1 && slot.ch == fusion.ChanWheel: // estimates of others, seldom the wheels
 		case len(fit) > 1:
-			return fmt.Errorf("recorder: %s has several topics for %s, want one named: %s", r.path, slot.flag, strings.Join(fit, ", "))
+			return fmt.Errorf("recorder: %s has several topics for %s, want one named: %s", r.path, slot.what, strings.Join(fit, ", "))
 		}
 	}
 	if r.topics.NMEA == "" {
-		return fmt.Errorf("recorder: %s has no topic with NMEA sentences; it has %s", r.path, names(list))
+		return fmt.Errorf("recorder: %s has no topic for %s; it has %s", r.path, r.topics.slots()[0].what, names(list))
 	}
 	return nil
 }
@@ -453,6 +494,9 @@ func ListTopics(path string) ([]Topic, error) {
 		return nil, err
 	}
 	defer r.Close()
+	if r.bag != nil {
+		return r.bag.topics()
+	}
 	counts := map[uint16]uint64{}
 	count := func(rec record) {
 		var m mcap.Message
@@ -491,8 +535,12 @@ func ListTopics(path string) ([]Topic, error) {
 	for _, t := range byName {
 		list = append(list, t)
 	}
-	sort.Slice(list, func(i, j int) bool { return list[i].Name < list[j].Name })
+	sortTopics(list)
 	return list, nil
+}
+
+func sortTopics(list []Topic) {
+	sort.Slice(list, func(i, j int) bool { return list[i].Name < list[j].Name })
 }
 
 // sortSpan is the stretch of time, ns, within which messages of other programs'
@@ -513,7 +561,8 @@ type sortWindow struct {
 func (w *sortWindow) Len() int { return len(w.items) }
 func (w *sortWindow) Less(i, j int) bool {
 	a, b := &w.items[i], &w.items[j]
-	return a.ns < b.ns || a.ns == b.ns && a.seq < b.seq
+	// Messages of one time in the order of channels, as files have them.
+	return cmp.Or(cmp.Compare(a.ns, b.ns), cmp.Compare(a.rec.Channel, b.rec.Channel), cmp.Compare(a.seq, b.seq)) < 0
 }
 func (w *sortWindow) Swap(i, j int) { w.items[i], w.items[j] = w.items[j], w.items[i] }
 func (w *sortWindow) Push(x any)    { w.items = append(w.items, x.(sortItem)) }

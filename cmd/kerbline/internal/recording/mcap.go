@@ -23,7 +23,7 @@ func openMCAP(path string, p Paths) (*Recording, error) {
 		topic       *string
 	}{
 		{"--gnss", p.GNSS, &r.topics.NMEA}, {"--corrections", p.Corrections, &r.topics.Corrections},
-		{"--imu", p.IMU, &r.topics.IMU}, {"--wheel", p.Wheel, nil},
+		{"--imu", p.IMU, &r.topics.IMU}, {"--wheel", p.Wheel, &r.topics.Wheel},
 	} {
 		if f.value == "" {
 			continue
