@@ -96,7 +96,7 @@ func listTopics(w io.Writer, path string) error {
 	for _, t := range topics {
 		becomes := t.Becomes()
 		if becomes == "" {
-			becomes = "not used"
+			becomes = "not used, but for bytes of corrections: --corrections topic:" + t.Name
 		}
 		fmt.Fprintf(w, "%8d  %-30s %-45s %s\n", t.Count, t.Name, strings.TrimSpace(t.Schema+" "+t.Encoding), becomes)
 	}

@@ -20,6 +20,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/settings"
@@ -116,8 +117,12 @@ func Open(arg string, p Paths) (*Recording, error) {
 				return nil, fmt.Errorf("recording: %s: %w", at, cause(err))
 			}
 		}
-		if p.GNSS == "" {
-			return nil, fmt.Errorf("recording: %s: holds no %s, want one there or --gnss FILE", arg, gnssFile)
+		if p.GNSS == "" || strings.HasPrefix(p.GNSS, topicPrefix) {
+			container, err := oneContainer(arg)
+			if err != nil {
+				return nil, err
+			}
+			return openMCAP(container, p)
 		}
 	}
 	r := &Recording{set: p.Set}
@@ -132,6 +137,25 @@ func Open(arg string, p Paths) (*Recording, error) {
 		*f.in = in
 	}
 	return r, r.examine()
+}
+
+// oneContainer returns the only file in a folder that holds a whole recording.
+func oneContainer(dir string) (string, error) {
+	var found []string
+	for _, ext := range []string{".mcap", ".db3"} {
+		names, err := filepath.Glob(filepath.Join(dir, "*"+ext))
+		if err != nil {
+			return "", fmt.Errorf("recording: %s: %w", dir, err)
+		}
+		found = append(found, names...)
+	}
+	switch len(found) {
+	case 0:
+		return "", fmt.Errorf("recording: %s: holds no %s, want one there or --gnss FILE", dir, gnssFile)
+	case 1:
+		return found[0], nil
+	}
+	return "", fmt.Errorf("recording: %s: holds no %s, but %d files that could be the recording, want one of them named: %s", dir, gnssFile, len(found), strings.Join(found, ", "))
 }
 
 // FromFiles opens a recording held in memory; the names are those of a folder.
