@@ -17,7 +17,7 @@ import (
 // onEpoch takes one epoch of the receiver.
 func (m *Monitor) onEpoch(e *gnss.Epoch) {
 	m.due = true
-	m.rcv.note(m, e)
+	m.notice(e)
 	m.link.Epoch(e, m.now)
 	m.snap.EpochUsed = false
 	if m.fuse(e) {

@@ -171,7 +171,7 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 // Close closes what is still open and returns its events.
 func (m *Monitor) Close() []Event {
 	m.events = m.events[:0]
-	m.rcv.close(m)
+	m.closeGap()
 	m.link.Close(m.now)
 	m.link.Take(m.take)
 	return m.events
@@ -255,7 +255,7 @@ func (m *Monitor) realign(why string) {
 
 func (m *Monitor) onTick() {
 	m.link.Tick(m.now)
-	m.rcv.tick(m)
+	m.watchSilence()
 	if m.nav.Phase != navigation.Empty {
 		m.nav.Advance(m.now - m.cfg.GNSS.Stall)
 	}

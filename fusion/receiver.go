@@ -42,9 +42,9 @@ func (r *receiver) reset() {
 	r.last = blankEpoch()
 }
 
-// tick notices silence.
-func (r *receiver) tick(m *Monitor) {
-	if r.n > 0 && m.now-r.lastSeen > m.silence() {
+// watchSilence notices a silent receiver.
+func (m *Monitor) watchSilence() {
+	if m.rcv.n > 0 && m.now-m.rcv.lastSeen > m.silence() {
 		m.believe(&trust.Evidence{Kind: trust.Silence})
 	}
 }
@@ -55,15 +55,18 @@ func (m *Monitor) silence() float64 {
 	return math.Max(m.cfg.GNSS.Silence, 2.5*m.rcv.period)
 }
 
-func (r *receiver) close(m *Monitor) {
+// closeGap makes an event of a receiver that is silent at the end.
+func (m *Monitor) closeGap() {
+	r := &m.rcv
 	if r.n > 0 && m.now-r.lastSeen > math.Max(1, m.silence()) {
 		m.event(Event{T: m.host(r.lastSeen), End: m.host(m.now), Kind: EventReceiver, Size: m.now - r.lastSeen,
 			Where: m.where(), Detail: "no epoch from the receiver until the end"})
 	}
 }
 
-// note takes the bookkeeping of one epoch: gap, rate, quality.
-func (r *receiver) note(m *Monitor, e *gnss.Epoch) {
+// notice takes the bookkeeping of one epoch: gap, rate, quality.
+func (m *Monitor) notice(e *gnss.Epoch) {
+	r := &m.rcv
 	if r.n > 0 {
 		gap := m.now - r.lastSeen
 		// The usual interval: the shortest seen, raised again by later ones.
