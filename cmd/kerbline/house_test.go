@@ -109,6 +109,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"gnss/orbit":       {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite"}},
 	"gnss/observation": {own: []string{"gnss/gnsstime", "gnss/satellite"}},
 	"gnss/atmosphere":  {own: []string{"gnss/geodesy", "gnss/satellite"}},
+	"gnss/singlepoint": {own: []string{"gnss/atmosphere", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"gnss/rinex":       {own: []string{"gnss/atmosphere", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"gnss/rtcm":        {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite", "gnss/observation", "gnss/orbit"}},
 	"gnss/nmea":        {others: []string{"github.com/adrianmo/go-nmea"}},
@@ -355,7 +356,7 @@ var exportedFor = map[string][]string{
 		"cmd/kerbline/internal/settings.Problems", "tui.ErrStuck", "tui.Failure",
 	},
 	"the other half of a pair": {
-		"gnss/geodesy.Frame.FromECEF", "gnss/gnsstime.UTCToMJD", "fusion/eskf.Log",
+		"gnss/gnsstime.UTCToMJD", "fusion/eskf.Log",
 		"gnss/rtcm.AppendFrame", "gnss/rtcm.CRC24Q", "gnss/rtcm.Frame", "gnss/rtcm.Reseal",
 		"tui.Canvas.Fill", "tui.State.Clamp", "tui.PlainScreen",
 	},
@@ -370,15 +371,14 @@ var exportedFor = map[string][]string{
 	"a debt: used by its own package alone, to be unexported or removed": {
 		"fusion/score.Result.ReceiverRMS", "gnss/corrections.Link.Opened",
 		"fusion/day.CauseJump", "fusion/day.CauseWords", "fusion/day.LapGrid.Middle",
-		"fusion/day.PlaceLength", "fusion/day.Rest.RMS", "fusion/day.Rules",
+		"fusion/day.PlaceLength", "fusion/day.Rules",
 		"fusion/day.Session.CapQuantile", "fusion/day.Unchecked",
 		"cmd/kerbline/internal/report.Figure.SVG", "cmd/kerbline/internal/report.Patterns", "cmd/kerbline/internal/report.StyleSheet",
 		"cmd/kerbline/internal/report.Tables",
 	},
 	"read by what is being built on the observations": {
-		"gnss/atmosphere.Klobuchar.Known", "gnss/atmosphere.L1", "gnss/atmosphere.Troposphere", "gnss/orbit.Ephemeris.Serves",
-		"gnss/orbit.Rotate", "gnss/rinex.ReadNavigation", "gnss/rinex.ReadObservations", "gnss/rtcm.Ephemeris", "gnss/rtcm.Epochs.SetChannel",
-		"gnss/rtcm.IsEphemeris", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
+		"gnss/orbit.Ephemeris.Serves", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
+		"gnss/singlepoint.Solver", "gnss/singlepoint.System.Passed",
 	},
 	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},
 	"shows others how its package decides or is checked": {

@@ -142,3 +142,14 @@ func (e *Ephemeris) maxAge() float64 {
 func (e *Ephemeris) Serves(t gnsstime.Time) bool {
 	return e.Healthy() && math.Abs(t.Sub(e.Toe)) <= e.maxAge()
 }
+
+// Look returns azimuth (rad, clockwise from north, 0 to 2 pi) and elevation
+// (rad) at which p is seen from the origin of a local frame.
+func Look(from *geodesy.Frame, p geodesy.ECEF) (azimuth, elevation float64) {
+	v := from.FromECEF(p)
+	azimuth = math.Atan2(v.E, v.N)
+	if azimuth < 0 {
+		azimuth += 2 * math.Pi
+	}
+	return azimuth, math.Atan2(v.U, math.Hypot(v.E, v.N))
+}

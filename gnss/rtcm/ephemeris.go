@@ -321,7 +321,9 @@ func (e *Ephemeris) resolve(raw *rawTimes, near gnsstime.Time) error {
 	// its end.
 	at := func(tow int) gnsstime.Time {
 		t := gnsstime.Nearest(float64(tow), own)
-		t.Week = max(s.Week+first-1, min(s.Week+first+1, t.Week))
+		if w := s.Week + first; t.Week < w-1 || t.Week > w+1 { // near is wrong
+			t.Week = w
+		}
 		return t.Add(-shift)
 	}
 	s.Toe, s.Toc = at(raw.toe), at(raw.toc)
@@ -389,7 +391,8 @@ func (e *Ephemeris) resolveGLONASS(raw *rawTimes, near gnsstime.Time) error {
 	s.Issue = raw.toe / 900
 	s.Toe = epochTime(GLONASS, -1, int64(raw.toe)*1000, near)
 	s.Toc = s.Toe
-	if e.Strings.Bn || e.Strings.Ln3 {
+	// l_n stands set on sound satellites in measured streams: B_n alone counts.
+	if e.Strings.Bn {
 		s.Health = 1
 	}
 	return nil
