@@ -186,7 +186,7 @@ func newJudge(o *outcome, d *fixtures.Drive, rec *fixtures.Session) *judge {
 			end += d.Refix[1] // the receiver's own time to fix again
 			fallthrough
 		case faults.LostFix, faults.Receiver, faults.WrongFix, faults.Drift, faults.Jump, faults.Frozen, faults.IMUGap:
-			if end < d.Duration-5 {
+			if end < d.Duration-5 && d.Faults.Position(end+0.1) == [3]float64{} { // a wrong fix need not become usable
 				j.ends = append(j.ends, end)
 			}
 		}
