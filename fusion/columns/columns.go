@@ -158,6 +158,57 @@ type Settings struct {
 	IMUOffset   float64 `toml:"imu_offset_s" unit:"s" doc:"added to the times of the inertial samples to make them host time" min:"-1e11" max:"1e11" src:"0 where one clock stamps everything"`
 	Wheel       string  `toml:"wheel" doc:"columns of the wheel's lines: \"t,v[km/h]\". Empty: the line of names in the file, else t,v in SI units" src:"the logger's manual"`
 	WheelOffset float64 `toml:"wheel_offset_s" unit:"s" doc:"added to the times of the wheel's samples to make them host time" min:"-1e11" max:"1e11" src:"0 where one clock stamps everything"`
+	Fix         string  `toml:"fix" doc:"columns of a table of positions in place of sentences: \"t lat lon h quality sde sdn sdu\". Empty: its line of names" src:"the logger's manual"`
+	FixOffset   float64 `toml:"fix_offset_s" unit:"s" doc:"added to the times of that table to make them UTC" min:"-1e11" max:"1e11" src:"GPS time is ahead of UTC by 18 s since 2017"`
+	FixQuality  string  `toml:"fix_quality" doc:"what its quality column means where it does not hold GGA's codes: \"1=fixed, 2=float, 5=single\"" src:"the logger's manual"`
+}
+
+// NumFix is how many quantities a table of positions may hold.
+const NumFix = 13
+
+// FixTable returns the table of positions: time, latitude and longitude at
+// least.
+func (s *Settings) FixTable() (Table, error) {
+	want := []Quantity{Time, Lat, Lon, Height, Quality, SigmaE, SigmaN, SigmaU, VelE, VelN, Sats, Age, HDOP}[:NumFix]
+	t := Table{Layout: own(want), told: s.Fix != "", some: 3, key: "columns.fix"}
+	var err error
+	if t.told {
+		var missing []Quantity
+		t.Layout, missing, err = read(s.Fix, want)
+		if err == nil && len(missing) > 0 && missing[0] <= Lon {
+			err = fmt.Errorf("columns %q: no column %s, want time, lat and lon at least", s.Fix, missing[0].Name())
+		}
+		if err != nil {
+			err = fmt.Errorf("%s: %w", t.key, err)
+		}
+	}
+	t.offset = s.FixOffset
+	if _, e := s.Qualities(); err == nil {
+		err = e
+	}
+	return t, err
+}
+
+// qualityWords are GGA's quality indicators in words.
+var qualityWords = map[string]float64{"none": 0, "invalid": 0, "single": 1, "autonomous": 1, "diff": 2, "dgps": 2, "dgnss": 2, "pps": 3, "fixed": 4, "fix": 4, "rtkfixed": 4, "float": 5, "rtkfloat": 5}
+
+// Qualities returns what each value of the quality column means, as GGA quality
+// indicators; nil where they are that already.
+func (s *Settings) Qualities() (map[int]int, error) {
+	if s.FixQuality == "" {
+		return nil, nil
+	}
+	m := map[int]int{}
+	for _, f := range strings.Split(s.FixQuality, ",") {
+		code, word, _ := strings.Cut(f, "=")
+		n, err := strconv.Atoi(strings.TrimSpace(code))
+		q, ok := qualityWords[strings.ToLower(strings.TrimSpace(word))]
+		if err != nil || !ok {
+			return nil, fmt.Errorf("columns.fix_quality: %q, want CODE=WORD with one of none single diff pps fixed float", strings.TrimSpace(f))
+		}
+		m[n] = int(q)
+	}
+	return m, nil
 }
 
 // IMUTable returns the table of the inertial sensor's lines.
@@ -189,9 +240,14 @@ func tableOf(key, list string, offset float64, want []Quantity) (Table, error) {
 // what a line of names in it says, else that of our own files.
 type Table struct {
 	Layout
-	told bool   // by the settings
-	key  string // of the setting that tells
+	told  bool   // by the settings
+	named bool   // by a line of names
+	key   string // of the setting that tells
+	some  int    // of the quantities, from the first, that lines must hold; 0 for all
 }
+
+// Known reports whether the settings or a line of names have told the columns.
+func (t *Table) Known() bool { return t.told || t.named }
 
 // Key returns the setting that tells the columns.
 func (t *Table) Key() string { return t.key }
@@ -214,9 +270,12 @@ func (t *Table) Header(line []byte) bool {
 	if len(line) == 0 || line[0] >= '0' && line[0] <= '9' || !isHeader(line, t.want) {
 		return false
 	}
-	if l, err := parse(string(line), t.want); !t.told && err == nil {
+	if t.told {
+		return true
+	}
+	if l, missing, err := read(string(line), t.want); err == nil && (len(missing) == 0 || t.some > 0 && !slices.ContainsFunc(missing, func(q Quantity) bool { return t.Wanted(q) < t.some })) {
 		l.offset = t.offset
-		t.Layout = l
+		t.Layout, t.named = l, true
 	}
 	return true
 }
@@ -256,9 +315,14 @@ func read(list string, want []Quantity) (l Layout, missing []Quantity, err error
 	col := make(map[Quantity]int)
 	sign := make(map[Quantity]float64)
 	sep := separator(line)
-	n := 0
+	n, dated := 0, false
 	for f := range split(line, sep, len(line)+1) {
 		name, u := plainName(string(f))
+		if dated && slices.Contains(names[Time], name) {
+			dated = false
+			continue // one field with the date before it
+		}
+		dated = name == "date"
 		if slices.Contains(nanoNames, name) {
 			l.nanos = n
 		}
@@ -394,6 +458,9 @@ func (l *Layout) Has(q Quantity) bool {
 // not among them.
 func (l *Layout) Wanted(q Quantity) int { return slices.Index(l.want, q) }
 
+// Quantity returns the quantity with an index.
+func (l *Layout) Quantity(i int) Quantity { return l.want[i] }
+
 // Name returns the name of the quantity with an index.
 func (l *Layout) Name(i int) string { return l.want[i].Name() }
 
@@ -482,7 +549,8 @@ func separator(line []byte) byte {
 	return space
 }
 
-// split yields the fields of a line, at most n, without the space around them.
+// split yields the fields of a line, at most n, without the space around them. A
+// date and the time of day behind it are one field.
 func split(line []byte, sep byte, n int) func(yield func([]byte) bool) {
 	return func(yield func([]byte) bool) {
 		rest := bytes.TrimRight(line, "\r\n")
@@ -493,6 +561,13 @@ func split(line []byte, sep byte, n int) func(yield func([]byte) bool) {
 			end := bytes.IndexByte(rest, sep)
 			if sep == space {
 				end = bytes.IndexAny(rest, " \t")
+			}
+			if isDate(rest) && len(rest) > dateLen+2 && rest[dateLen] == sep {
+				if more := bytes.IndexByte(rest[dateLen+1:], sep); more != 0 {
+					if end = dateLen + 1 + more; more < 0 {
+						end = -1
+					}
+				}
 			}
 			if end < 0 {
 				yield(bytes.TrimSpace(rest))
@@ -509,6 +584,14 @@ func split(line []byte, sep byte, n int) func(yield func([]byte) bool) {
 	}
 }
 
+// dateLen is the length of a date in figures, 2026-05-16.
+const dateLen = 10
+
+// isDate reports whether a line goes on with a date.
+func isDate(b []byte) bool {
+	return len(b) >= dateLen && (b[4] == '-' || b[4] == '/') && b[7] == b[4] && b[0] >= '0' && b[0] <= '9'
+}
+
 // value reads one field; an empty one is NaN.
 func value(f []byte, q Quantity, sep byte) (float64, bool) {
 	f = bytes.Trim(f, `"`)
@@ -522,15 +605,26 @@ func value(f []byte, q Quantity, sep byte) (float64, bool) {
 	if x, next, ok := number(f, 0); ok && next == len(f) {
 		return x, true
 	}
-	if q == Time {
+	switch q {
+	case Time:
 		return dateTime(string(f))
+	case Quality:
+		x, ok := qualityWords[strings.ToLower(strings.Map(letters, string(f)))]
+		return x, ok
 	}
 	return math.NaN(), false
 }
 
+func letters(r rune) rune {
+	if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' {
+		return r
+	}
+	return -1
+}
+
 // dateTime reads a date and a time of day (ISO 8601 and its usual variants).
 func dateTime(s string) (float64, bool) {
-	s = strings.NewReplacer("/", "-", "T", " ", ",", ".").Replace(strings.TrimSuffix(s, "Z"))
+	s = strings.NewReplacer("/", "-", "T", " ", ",", " ", ";", " ", "\t", " ").Replace(strings.TrimSuffix(s, "Z"))
 	for _, form := range [...]string{"2006-01-02 15:04:05", "2006-01-02 15:04:05Z07:00", "2006-01-02 15:04:05 Z07:00", "2006-01-02 15:04:05-0700"} {
 		if t, err := time.Parse(form, s); err == nil {
 			return float64(t.Unix()) + float64(t.Nanosecond())*1e-9, true

@@ -14,6 +14,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"kerbline/gnss"
 )
 
 // Fix is one solution.
@@ -35,10 +37,19 @@ func Unknown() Fix {
 	return Fix{UTC: n, Lat: n, Lon: n, H: n, Sats: -1, HDOP: n, Age: n, E: n, N: n, U: n, VelE: n, VelN: n}
 }
 
-// FixedBelow is the horizontal 1 sigma, m, up to which a position whose form
+// fixedBelow is the horizontal 1 sigma, m, up to which a position whose form
 // knows no word for it is called fixed, and above which float: between the
 // centimetres of one and the decimetres of the other. Common practice, no source.
-const FixedBelow = 0.05
+const fixedBelow = 0.05
+
+// Guess returns the quality of a differential position whose form does not tell
+// fixed from float: by its sigma, and float without one.
+func (f *Fix) Guess() int {
+	if math.Max(f.E, f.N) <= fixedBelow { // NaN without sigmas
+		return int(gnss.QualityFixed)
+	}
+	return int(gnss.QualityFloat)
+}
 
 // Append appends the sentences of f to out: GGA always, GST with sigmas, RMC
 // with a velocity, else ZDA for the date.

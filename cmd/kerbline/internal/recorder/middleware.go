@@ -219,10 +219,8 @@ func readFix(c *cdr, log int64, out []byte) (int64, []byte) {
 		f.Quality = int(gnss.QualitySingle)
 	case status == 1:
 		f.Quality = int(gnss.QualityDiff)
-	case math.Max(f.E, f.N) <= positions.FixedBelow:
-		f.Quality = int(gnss.QualityFixed)
 	default:
-		f.Quality = int(gnss.QualityFloat)
+		f.Quality = f.Guess()
 	}
 	return stamp, f.Append(out)
 }

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sync/atomic"
 
+	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/columns"
 	"kerbline/gnss/nmea"
@@ -178,13 +179,9 @@ func (r *Recording) examineTimed(in *input, ch fusion.Channel) error {
 	return err
 }
 
-// tableOf sets the columns of a file as the settings have them. Settings that
-// cannot be read are told by whoever reads them.
+// tableOf sets the columns of a file as the settings have them.
 func (r *Recording) tableOf(in *input, ch fusion.Channel) (err error) {
-	file, _ := r.Settings() // the defaults with an error
-	for _, kv := range r.set {
-		_ = file.Set(kv)
-	}
+	file := r.settings()
 	switch ch {
 	case fusion.ChanIMU:
 		in.table, err = file.Columns.IMUTable()
@@ -274,7 +271,7 @@ func (r *Recording) examineGNSS(in *input) error {
 		return err
 	}
 	if !gga {
-		return fmt.Errorf("recording: %s: no GGA sentence in %d bytes, want NMEA 0183 with GGA", in.name, in.size)
+		return r.examineFixes(in)
 	}
 	r.untimed = len(hosts) == 0
 	in.form, in.first = formSentences, believable(hosts)
@@ -313,6 +310,39 @@ func (r *Recording) examineGNSS(in *input) error {
 		}
 	}
 	return nil
+}
+
+// examineFixes finds whether a file without sentences is a table of positions.
+func (r *Recording) examineFixes(in *input) (err error) {
+	file := r.settings()
+	if in.table, err = file.Columns.FixTable(); err != nil {
+		return err
+	}
+	if in.qualities, err = file.Columns.Qualities(); err != nil {
+		return err
+	}
+	var first float64
+	err = in.timesOf(0, headBytes, func(t float64) bool { first = t; return true })
+	if err != nil {
+		return err
+	}
+	if !in.table.Known() || first == 0 {
+		return fmt.Errorf("recording: %s: no GGA sentence in %d bytes, and no line of names with time, lat and lon; want NMEA 0183 with GGA, or a table of positions (columns.fix tells what its columns hold)", in.name, in.size)
+	}
+	in.form, in.first, in.last = formFixes, first, first
+	r.untimed, r.day = true, first
+	r.Notes = append(r.Notes, fmt.Sprintf("%s: a table of positions, read as %s; times are taken for UTC", in.name, in.table.String()))
+	return in.timesOf(max(0, in.size-tailBytes), tailBytes, func(t float64) bool { in.last = t; return false })
+}
+
+// settings returns the settings of the recording with those changed for this
+// run. Settings that cannot be read are told by whoever reads them.
+func (r *Recording) settings() settings.File {
+	file, _ := r.Settings() // the defaults with an error
+	for _, kv := range r.set {
+		_ = file.Set(kv)
+	}
+	return file
 }
 
 // examineFrames finds the first MSM epoch of untimed corrections; without one

@@ -91,6 +91,7 @@ type input struct {
 
 	form        form
 	table       columns.Table // of lines with times
+	qualities   map[int]int   // what its quality codes mean, nil for GGA's
 	even        float64       // s a byte: untimed corrections without an epoch
 	first, last float64       // host Unix s; NaN when no line tells one
 }

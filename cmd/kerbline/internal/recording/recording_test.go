@@ -552,7 +552,7 @@ func TestErrors(t *testing.T) {
 		{"", Paths{GNSS: dir}, "is a folder, want a file"},
 		{"", Paths{GNSS: filepath.Join(dir, "none")}, "none: no such file or directory, want a file"},
 		{"", Paths{GNSS: "/dev/null"}, "is a pipe or device, want a file that can be read twice"},
-		{"", Paths{GNSS: write("random", string(bytes.Repeat([]byte{0, 200, 36, 42, 10}, 1000)))}, "no GGA sentence in 5000 bytes, want NMEA 0183 with GGA"},
+		{"", Paths{GNSS: write("random", string(bytes.Repeat([]byte{0, 200, 36, 42, 10}, 1000)))}, "no GGA sentence in 5000 bytes, and no line of names"},
 	} {
 		_, err := Open(tt.arg, tt.p)
 		if err == nil || !strings.HasPrefix(err.Error(), "recording: ") || !strings.Contains(err.Error(), tt.want) {

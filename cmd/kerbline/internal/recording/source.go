@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 
+	"kerbline/cmd/kerbline/internal/positions"
 	"kerbline/fusion"
 	"kerbline/fusion/columns"
 	"kerbline/gnss/nmea"
@@ -20,6 +21,7 @@ const (
 	formHex                   // t,hex : corrections
 	formSentences             // NMEA with TAG blocks
 	formUntimed               // NMEA without
+	formFixes                 // a table of positions
 	formFrames                // RTCM 3 bytes without times
 )
 
@@ -275,6 +277,74 @@ func (f *untimedFile) time() (float64, *refusal) {
 // peekTime confirms every step: a time behind a good checksum is no damaged
 // digit, and the sentence after it need not carry a time at all.
 func (f *untimedFile) peekTime() float64 { return f.utc + f.latency }
+
+// fixFile holds a table of positions. Its lines become the sentences that a
+// receiver would have sent; like those without host times they get their own
+// UTC plus the latency.
+type fixFile struct {
+	csvFile
+	name      string
+	line      int
+	latency   float64 // s
+	qualities map[int]int
+	out       []byte
+}
+
+func (f *fixFile) time() (float64, *refusal) {
+	f.out = f.out[:0]
+	f.line++
+	line := bytes.TrimRight(f.piece(), "\r\n")
+	if f.table.Header(line) || fusion.NoData(line, f.line) {
+		return math.NaN(), nil
+	}
+	fix, at, ok := f.read(line)
+	if !ok {
+		return math.NaN(), &refusal{fusion.RefusedField, fmt.Sprintf("%s: line %d: %s cannot be read, want the columns %s", f.name, f.line, at, f.table.String())}
+	}
+	f.out = fix.Append(f.out)
+	return fix.UTC + f.latency, nil
+}
+
+// read turns a line into a fix; at names the first column that is wrong.
+func (f *fixFile) read(line []byte) (fix positions.Fix, at string, ok bool) {
+	var v [columns.NumFix]float64
+	bad, _ := f.table.Numbers(line, v[:])
+	get := func(q columns.Quantity) float64 { return v[f.table.Wanted(q)] }
+	if bad >= 0 && f.table.Has(f.table.Quantity(bad)) {
+		return fix, f.table.Name(bad), false
+	}
+	fix = positions.Fix{UTC: get(columns.Time), Lat: get(columns.Lat), Lon: get(columns.Lon), H: get(columns.Height), Sats: -1,
+		HDOP: get(columns.HDOP), Age: get(columns.Age), E: get(columns.SigmaE), N: get(columns.SigmaN), U: get(columns.SigmaU),
+		VelE: get(columns.VelE), VelN: get(columns.VelN)}
+	if !(fix.UTC >= 0 && fix.UTC < columns.MaxUnix) {
+		return fix, "t", false
+	}
+	if n := get(columns.Sats); n >= 0 && n < 1000 {
+		fix.Sats = int(n)
+	}
+	fix.Quality = fix.Guess()
+	if q := get(columns.Quality); !math.IsNaN(q) {
+		fix.Quality = int(q)
+		if f.qualities != nil {
+			fix.Quality = f.qualities[int(q)] // 0, none, for a code that nobody told
+		}
+	}
+	return fix, "", true
+}
+
+func (f *fixFile) peekTime() float64 {
+	if t, ok := f.table.Time(bytes.TrimRight(f.peek(), "\r\n")); ok {
+		return t + f.latency
+	}
+	return math.NaN()
+}
+
+func (f *fixFile) data() []byte {
+	if len(f.out) == 0 {
+		return nil
+	}
+	return f.out
+}
 
 // framesFile holds RTCM 3 bytes without host times. Bytes get the time of the
 // MSM epoch that was last complete, moved by offset; where no message tells an

@@ -67,6 +67,9 @@ func (r *Recording) Stream(latency float64) (*Stream, error) {
 		case formUntimed:
 			src.lines = newUntimedFile(newLineReader(file, &s.done), r.day, latency)
 			src.start(in.first + latency)
+		case formFixes:
+			src.lines = &fixFile{csvFile: csvFile{newLineReader(file, &s.done), in.table}, name: in.name, latency: latency, qualities: in.qualities}
+			src.start(in.first + latency)
 		case formFrames:
 			f := &framesFile{f: file, t: in.first, offset: r.hostMinusUTC + linkLatency, even: in.even, count: func(n int64) { s.done.Add(n) }}
 			f.onFrame = f.frame

@@ -140,7 +140,7 @@ const shellBase = 20e3
 
 // plausible checks what a range of one number cannot.
 func plausible(name string, c *fusion.Config) (found Problems) {
-	for _, table := range []func() (columns.Table, error){c.Columns.IMUTable, c.Columns.WheelTable} {
+	for _, table := range []func() (columns.Table, error){c.Columns.IMUTable, c.Columns.WheelTable, c.Columns.FixTable} {
 		if _, err := table(); err != nil {
 			found = append(found, Problem{name, 0, err.Error()})
 		}

@@ -70,6 +70,10 @@ func changedEverywhere(t *testing.T) File {
 			switch k.Name {
 			case "columns.imu":
 				fv.SetString(`t[ms] wx wy wz fx[g] fy fz "x" \`)
+			case "columns.fix":
+				fv.SetString("t\tlat\tlon")
+			case "columns.fix_quality":
+				fv.SetString("1=fixed,2 = float")
 			case "columns.wheel":
 				fv.SetString(`"v"[km/h], "t"`)
 			default:
