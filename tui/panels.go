@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 	"kerbline/gnss/rtcm"
@@ -332,9 +333,9 @@ func outageLine(v *View) line {
 	l := row("outage")
 	switch {
 	case s.Open:
-		return l.put(Bad, "OPEN "+lasting(v.since(s.OpenSince))+": "+causeName(s.OpenCause))
+		return l.put(Bad, "OPEN "+lasting(v.since(s.OpenSince))+": "+s.OpenCause.Label())
 	case s.Episodes > 0 && known(s.LastStart):
-		return l.put(Plain, v.clock(s.LastStart, 0)+", "+lasting(s.LastEnd-s.LastStart)+": "+causeName(s.LastCause))
+		return l.put(Plain, v.clock(s.LastStart, 0)+", "+lasting(s.LastEnd-s.LastStart)+": "+s.LastCause.Label())
 	}
 	return l.put(Label, "none so far")
 }
@@ -451,7 +452,7 @@ func eventLine(v *View, e *fusion.Event) line {
 	if e.Cause != "" && e.Cause != string(e.Kind) {
 		l = l.put(st, " "+Clean(strings.ReplaceAll(e.Cause, "_", " ")))
 	}
-	unit := eventSizeUnit(e.Kind)
+	unit := words.EventUnit(e.Kind)
 	ended := known(e.End) && e.End > e.T
 	if known(e.Size) && e.Size != 0 && !(ended && unit == "s") {
 		l = l.put(st, " "+with(e.Size, 2, unit))
@@ -545,10 +546,7 @@ func linkDetail(v *View, w int) []line {
 		if s.Open {
 			c = s.OpenCause
 		}
-		if c >= corrections.NumCauses {
-			c = corrections.CauseUnknown
-		}
-		out = append(out, wrapLine(line(nil).to(labelWidth).put(Label, "try: ").put(Plain, causeTry[c]), w, labelWidth)...)
+		out = append(out, wrapLine(line(nil).to(labelWidth).put(Label, "try: ").put(Plain, c.Try()), w, labelWidth)...)
 	}
 	for i := range v.Events {
 		if e := &v.Events[i]; e.Kind == fusion.EventOutage && e.Detail != "" {

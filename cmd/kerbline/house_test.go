@@ -130,7 +130,8 @@ var mayImport = map[string]struct{ own, others []string }{
 	"fusion":              {own: []string{"gnss/...", "fusion/coast", "fusion/columns", "fusion/course", "fusion/eskf", "fusion/hostclock", "fusion/integrity", "fusion/navigation", "fusion/parameters", "fusion/trust", "fusion/verdict"}, others: gonum},
 	"fusion/score/bounds": {others: gonum},
 	"fusion/score":        {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/integrity", "fusion/score/bounds"}, others: gonum},
-	"fusion/day":          {own: []string{"gnss/...", "fusion", "fusion/score/..."}, others: gonum},
+	"fusion/words":        {own: []string{"gnss/corrections", "fusion"}},
+	"fusion/day":          {own: []string{"gnss/...", "fusion", "fusion/score/...", "fusion/words"}, others: gonum},
 	"fusion/smooth":       {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/eskf", "fusion/hostclock", "fusion/navigation", "fusion/score"}, others: gonum},
 	"fusion/calibrate":    {own: []string{"gnss/...", "fusion", "fusion/eskf", "fusion/hostclock", "fusion/navigation"}, others: gonum},
 	"fusion/tune":         {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/score/..."}, others: gonum},
@@ -370,7 +371,7 @@ var exportedFor = map[string][]string{
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
 	"a debt: used by its own package alone, to be unexported or removed": {
 		"fusion/score.Result.ReceiverRMS", "gnss/corrections.Link.Opened",
-		"fusion/day.CauseJump", "fusion/day.CauseWords", "fusion/day.LapGrid.Middle",
+		"fusion/day.LapGrid.Middle",
 		"fusion/day.PlaceLength", "fusion/day.Rules",
 		"fusion/day.Session.CapQuantile", "fusion/day.Unchecked",
 		"cmd/kerbline/internal/report.Figure.SVG", "cmd/kerbline/internal/report.Patterns", "cmd/kerbline/internal/report.StyleSheet",

@@ -27,6 +27,7 @@ var commands = []func() *cobra.Command{
 	newConvert,
 	newMounts,
 	newTune,
+	newVersion,
 }
 
 // Exit codes.

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/words"
 )
 
 // maxReasons is how many reasons are told: more than three nobody acts on.
@@ -61,10 +62,6 @@ var wanted = []string{"coverage", "base"}
 
 // SpeedText is the speed of a yes, rounded towards the safe side.
 func (c *Check) SpeedText() string { return down(c.Speed) + " m/s" }
-
-// down rounds a speed towards the safe side; the small term keeps 12.3 from
-// turning into 12.2 because it is stored as 12.29999.
-func down(v float64) string { return num(math.Floor(v*10+1e-6)/10, 1) }
 
 func (j *judge) failing(e Effect) (rows []*Row) {
 	for i := range j.out {
@@ -148,7 +145,7 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 		for _, g := range j.groups() {
 			out = append(out, j.reasonOf(&g))
 			switch g.cause {
-			case CauseJump:
+			case causeJump:
 				delete(unexplained, "jumps")
 			case "base_moved", "base-moved", "base-unconfirmed":
 				delete(unexplained, "base")
@@ -173,7 +170,7 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 			case "base":
 				reason.What = j.baseWords(r)
 			case "units":
-				reason.What = codeWords["imu-units"].words
+				reason.What = words.OfReason("imu-units").Was
 			}
 			first = append(first, reason)
 		default:
@@ -200,17 +197,17 @@ var costs = []string{"usable", "handovers", "jumps", "place"}
 var doFor = map[string]string{
 	"driven":     "drive on by hand, slowly at first, and check again",
 	"coverage":   "drive the whole lap by hand until every place was passed often enough",
-	"base":       codeWords["base-moved"].do,
-	"fixed":      codeWords["fix-quality"].do,
+	"base":       words.OfReason("base-moved").Do,
+	"fixed":      words.OfReason("fix-quality").Do,
 	"usable":     "replay the recording and look at the times that were not usable",
-	"place":      doSky,
-	"jumps":      codeWords[CauseJump].do,
+	"place":      words.OfReason("sats").Do,
+	"jumps":      words.OfReason(causeJump).Do,
 	"handovers":  "replay the recording and look at the times that were not usable",
 	"longest":    "mend what broke, or lengthen the coast budget: wheel speed, a better inertial sensor, less speed",
 	"protection": "compare the protection level with the room there: widen the limit by the map, or drive that place reactively",
 	"rest":       "look for reflections where the car stood; check antenna and cable; stand in the open for two minutes and check again",
 	"misleading": "do not drive on the map; tune the settings against this recording before anything else",
-	"units":      codeWords["imu-units"].do,
+	"units":      words.OfReason("imu-units").Do,
 }
 
 func (j *judge) baseWords(r *Row) string {
@@ -222,11 +219,11 @@ func (j *judge) baseWords(r *Row) string {
 
 // reasonOf tells one cause of breaks.
 func (j *judge) reasonOf(g *group) Reason {
-	words, do := CauseWords(g.cause)
+	found := words.OfCause(g.cause)
 	if g.cause == "base_moved" || g.cause == "base-moved" {
 		for i := range j.out {
 			if r := &j.out[i]; r.Key == "base" && r.State == Fail {
-				words = j.baseWords(r)
+				found.Was = j.baseWords(r)
 			}
 		}
 	}
@@ -251,7 +248,7 @@ func (j *judge) reasonOf(g *group) Reason {
 	if g.handed > 0 {
 		fmt.Fprintf(&seen, "; the car had to be given to reactive driving %s", times(g.handed))
 	}
-	return Reason{What: words, Seen: seen.String(), Do: do}
+	return Reason{What: found.Was, Seen: seen.String(), Do: found.Do}
 }
 
 // why says what a yes rests on.
@@ -314,15 +311,15 @@ func (j *judge) caution(r *Row) Reason {
 		}
 		var ws, dos []string
 		for _, n := range names {
-			w, do := CauseWords(n)
-			ws = append(ws, fmt.Sprintf("%s, %s (%s)", w, times(causes[n]), n))
-			dos = append(dos, do)
+			found := words.OfCause(n)
+			ws = append(ws, fmt.Sprintf("%s, %s (%s)", found.Was, times(causes[n]), n))
+			dos = append(dos, found.Do)
 		}
 		c.What += ": " + strings.Join(ws, "; ")
 		c.Do = strings.Join(dos, "; ")
 	case "longest":
 		if b := j.groups(); len(b) > 0 {
-			_, c.Do = CauseWords(b[0].cause)
+			c.Do = words.OfCause(b[0].cause).Do
 		}
 	}
 	return c
@@ -336,7 +333,7 @@ var cautionDo = map[string]string{
 	"first_usable": "stand for some seconds before moving off, then drive straight",
 	"latency":      "raise the receiver's baud rate and send fewer sentences",
 	"link_latency": "compare message size with the radio's data rate",
-	"imu_gaps":     doIMU,
+	"imu_gaps":     words.OfReason("imu-silent").Do,
 	"imu_noise":    "estimate the noise from this recording (calibrate): the settings promise too much",
 	"imu_bias":     "let the sensor warm up; raise the bias sigma in the settings",
 	"clock":        "set the computer's clock before the session, not during it",

@@ -587,7 +587,7 @@ func (c *Collector) attribute() {
 		}
 		for k := range d.Jumps {
 			if j := &d.Jumps[k]; b.Outage < 0 && math.Abs(j.X-b.From) < 0.5 {
-				b.Cause = CauseJump
+				b.Cause = causeJump
 			}
 		}
 		if b.Cause == "" || b.Cause == unknown {
@@ -601,7 +601,7 @@ func (c *Collector) attribute() {
 }
 
 // eventCodes names the reason that an event is.
-var eventCodes = map[fusion.EventKind]string{fusion.EventClock: CauseClock, fusion.EventIMUGap: "imu-silent",
+var eventCodes = map[fusion.EventKind]string{fusion.EventClock: causeClock, fusion.EventIMUGap: "imu-silent",
 	fusion.EventLate: "epoch-late", fusion.EventReceiver: "receiver-silent"}
 
 // eventAt returns the reason code of an event at x of the first of the kinds
@@ -632,8 +632,7 @@ func (s *Session) outageOf(b *Break) int {
 // fix, s: solving the ambiguities again takes that long.
 const maxRefix = 5.0
 
-// Causes of breaks beside those of the corrections and the monitor's reasons.
 const (
-	CauseJump  = "jump"       // a step of the receiver
-	CauseClock = "clock-step" // the computer's clock was set
+	causeJump  = "jump"       // a step of the receiver, the reason of that name
+	causeClock = "clock-step" // the computer's clock was set, which is no reason of a verdict
 )

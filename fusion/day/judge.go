@@ -12,6 +12,7 @@ import (
 	"kerbline/fusion"
 	"kerbline/fusion/score"
 	"kerbline/fusion/score/bounds"
+	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 )
@@ -285,7 +286,7 @@ func (j *judge) rate(n int, limit float64) string {
 func minutes(s float64) string {
 	switch m := s / 60; {
 	case math.IsNaN(m):
-		return dash
+		return words.Dash
 	case m < 10:
 		return num(m, 1) + " min"
 	case m < 120:
@@ -605,8 +606,7 @@ func (j *judge) longest() {
 		j.add("longest", "longest time not usable", v, math.NaN(), false, "s", 1, Informs, "never lost once usable")
 		return
 	}
-	words, _ := CauseWords(b.Cause)
-	sure := strings.TrimSpace(fmt.Sprintf("from %s %s; the limit is the coast budget there; %s", of.Clock(b.From), place(b.Where), words))
+	sure := strings.TrimSpace(fmt.Sprintf("from %s %s; the limit is the coast budget there; %s", of.Clock(b.From), place(b.Where), words.OfCause(b.Cause).Was))
 	e := Warns
 	if j.failed("handovers") {
 		e = Stops

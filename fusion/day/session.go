@@ -6,6 +6,7 @@ import (
 
 	"kerbline/fusion"
 	"kerbline/fusion/score"
+	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
 )
 
@@ -205,7 +206,7 @@ func (s *Session) UTC(x float64) float64 { return s.UTCStart + x }
 // Clock returns the time of day of x, "09:02:18 UTC"; "—" when unknown.
 func (s *Session) Clock(x float64) string {
 	if math.IsNaN(x) {
-		return dash
+		return words.Dash
 	}
 	return at(s.UTC(x)).Format("15:04:05") + " " + s.Zone()
 }

@@ -55,8 +55,8 @@ type rule struct {
 }
 
 // rules is the decision (DESIGN.md, section 8): the first that holds names the
-// cause. A new cause is one more entry here, its name in state.go and its
-// advice below.
+// cause. A new cause is one more entry here, its number in state.go
+// and its words below.
 var rules = [...]rule{
 	{cause: ReceiverSilent, all: RoverSilent, none: NoBytes},
 	{cause: BaseRestarted, all: Interrupted, any: StationChanged | BaseShifted, none: RoverSilent},
@@ -97,23 +97,47 @@ func Missing(f Facts) string {
 	return "the link was neither healthy nor clearly at fault, and the rover tells no more"
 }
 
-// Try says what to try next about c.
-func (c Cause) Try() string {
-	if c < NumCauses {
-		return tryTexts[c]
-	}
-	return tryTexts[CauseUnknown]
+// causes holds the words of each cause: the name of the output contract, a label
+// for a narrow screen, half a sentence, and what to try next.
+var causes = [NumCauses]struct{ name, label, words, try string }{
+	CauseUnknown: {"unknown", "cause unknown", "the cause cannot be told",
+		"tap the correction bytes (--corrections), so that the next one can be told"},
+	LinkSilent: {"link_silent", "link silent, no bytes", "nothing came over the link",
+		"check base power, the radio's cable and antenna height; look for the place where the line of sight breaks"},
+	LinkCorrupt: {"link_corrupt", "link corrupt, bytes broken", "bytes came over the link, but broken",
+		"change the radio channel, check antenna, cable shielding and the baud rate at both ends"},
+	LinkSparse: {"link_sparse", "link sparse, messages missing", "whole frames came, but too few of them",
+		"compare the message set of the base with the radio's data rate; send fewer signals, or the same at a higher rate"},
+	LinkLate: {"link_late", "link late", "whole frames came, but late",
+		"compare message size with the radio's data rate, and look for buffers or a mobile network on the way"},
+	BaseRestarted: {"base_restarted", "base restarted", "the base went away and came back as another one",
+		"check base power and plug; enter the base position as fixed so that a restart cannot survey it anew"},
+	BaseMoved: {"base_moved", "base moved", "the base's coordinates changed while it kept sending",
+		"look at the tripod and the base's settings; survey the base again before trusting the map"},
+	ReceiverNotUsing: {"receiver_not_using", "receiver not using them", "corrections came as usual, but the receiver did not use them",
+		"check the receiver's correction port, protocol and baud, its accepted station id and its longest age"},
+	SkyBlocked: {"sky_blocked", "sky blocked", "corrections came as usual, but the rover lost satellites",
+		"look at what stands beside the track there; raise the rover's antenna, check its ground plane and cable"},
+	ReceiverSilent: {"receiver_silent", "receiver silent", "the receiver said nothing",
+		"check the receiver's power, cable, port and output rate"},
 }
 
-var tryTexts = [NumCauses]string{
-	CauseUnknown:     "tap the correction bytes (--corrections), so that the next one can be told",
-	LinkSilent:       "check base power, the radio's cable and antenna height; look for the place where the line of sight breaks",
-	LinkCorrupt:      "change the radio channel, check antenna, cable shielding and the baud rate at both ends",
-	LinkSparse:       "compare the message set of the base with the radio's data rate; send fewer signals, or the same at a higher rate",
-	LinkLate:         "compare message size with the radio's data rate, and look for buffers or a mobile network on the way",
-	BaseRestarted:    "check base power and plug; enter the base position as fixed so that a restart cannot survey it anew",
-	BaseMoved:        "look at the tripod and the base's settings; survey the base again before trusting the map",
-	ReceiverNotUsing: "check the receiver's correction port, protocol and baud, its accepted station id and its longest age",
-	SkyBlocked:       "look at what stands beside the track there; raise the rover's antenna, check its ground plane and cable",
-	ReceiverSilent:   "check the receiver's power, cable, port and output rate",
+// known is c, or CauseUnknown for a value that is none.
+func (c Cause) known() Cause {
+	if c < NumCauses {
+		return c
+	}
+	return CauseUnknown
 }
+
+// String returns the word of the output contract.
+func (c Cause) String() string { return causes[c.known()].name }
+
+// Label says c in a few words.
+func (c Cause) Label() string { return causes[c.known()].label }
+
+// Words says c as half a sentence.
+func (c Cause) Words() string { return causes[c.known()].words }
+
+// Try says what to try next about c.
+func (c Cause) Try() string { return causes[c.known()].try }

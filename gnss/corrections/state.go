@@ -44,17 +44,6 @@ const (
 	NumCauses
 )
 
-// String returns the word of the output contract.
-func (c Cause) String() string {
-	if int(c) < len(causeNames) {
-		return causeNames[c]
-	}
-	return "unknown"
-}
-
-var causeNames = [...]string{"unknown", "link_silent", "link_corrupt", "link_sparse", "link_late",
-	"base_restarted", "base_moved", "receiver_not_using", "sky_blocked", "receiver_silent"}
-
 // MaxTypes bounds the message types a State lists.
 const MaxTypes = 24
 

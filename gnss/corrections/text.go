@@ -10,27 +10,6 @@ import (
 	"kerbline/gnss/rtcm"
 )
 
-// Words says c as half a sentence.
-func (c Cause) Words() string {
-	if c < NumCauses {
-		return causeWords[c]
-	}
-	return causeWords[CauseUnknown]
-}
-
-var causeWords = [NumCauses]string{
-	CauseUnknown:     "the cause cannot be told",
-	LinkSilent:       "nothing came over the link",
-	LinkCorrupt:      "bytes came over the link, but broken",
-	LinkSparse:       "whole frames came, but too few of them",
-	LinkLate:         "whole frames came, but late",
-	BaseRestarted:    "the base went away and came back as another one",
-	BaseMoved:        "the base's coordinates changed while it kept sending",
-	ReceiverNotUsing: "corrections came as usual, but the receiver did not use them",
-	SkyBlocked:       "corrections came as usual, but the rover lost satellites",
-	ReceiverSilent:   "the receiver said nothing",
-}
-
 // Paragraph tells the episode as one would to a colleague: when, where, how
 // long, why, the figures behind it, and what to try. Times are counted from
 // zero (host Unix s), and given in UTC too where the clocks are tied.

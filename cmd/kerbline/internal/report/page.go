@@ -8,15 +8,16 @@ import (
 	"io"
 	"math"
 	"regexp"
-	"runtime/debug"
 	"slices"
 	"strings"
 
 	"kerbline/cmd/kerbline/internal/settings"
+	"kerbline/cmd/kerbline/internal/version"
 	"kerbline/fusion/course"
 	"kerbline/fusion/day"
 	"kerbline/fusion/score"
 	"kerbline/fusion/score/bounds"
+	"kerbline/fusion/words"
 )
 
 // Input is one recording and what it was judged with.
@@ -95,7 +96,7 @@ func New(inputs []Input) (*Page, error) {
 		return nil, err
 	}
 	p.Settings = strings.TrimSpace(b.String())
-	p.Versions = versions()
+	p.Versions = append([]string{version.String(), version.Toolchain()}, version.Modules()...)
 	return p, nil
 }
 
@@ -138,28 +139,6 @@ func fileName(name string) string {
 		return "recording"
 	}
 	return s
-}
-
-// versions says what made the page.
-func versions() []string {
-	bi, ok := debug.ReadBuildInfo()
-	if !ok {
-		return nil
-	}
-	own := "kerbline " + bi.Main.Version
-	for _, s := range bi.Settings {
-		switch {
-		case s.Key == "vcs.revision":
-			own += ", revision " + s.Value
-		case s.Key == "vcs.modified" && s.Value == "true":
-			own += ", changed since"
-		}
-	}
-	out := []string{own, bi.GoVersion}
-	for _, m := range bi.Deps {
-		out = append(out, m.Path+" "+m.Version)
-	}
-	return out
 }
 
 // Each calls do for every figure, with the name of its file without extension.
@@ -235,9 +214,9 @@ func trends(sheets []*Sheet) []Trend {
 			}
 			return &day.Row{Value: math.NaN()}
 		}
-		add := func(v float64, dec int) { t.Cells = append(t.Cells, TrendCell{Text: dashed(v, dec)}) }
+		add := func(v float64, dec int) { t.Cells = append(t.Cells, TrendCell{Text: words.Num(v, dec)}) }
 		rate := func(n func(*day.Session) int) {
-			c := TrendCell{Text: dashed(float64(n(s.Session))/s.Hours(), 1)}
+			c := TrendCell{Text: words.Num(float64(n(s.Session))/s.Hours(), 1)}
 			if i > 0 {
 				b := sheets[i-1]
 				c.Changed = bounds.SameRate(n(b.Session), b.Hours(), n(s.Session), s.Hours()) < chance
@@ -259,13 +238,6 @@ func trends(sheets []*Sheet) []Trend {
 		out = append(out, t)
 	}
 	return out
-}
-
-func dashed(v float64, dec int) string {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "—"
-	}
-	return fmt.Sprintf("%.*f", dec, v)
 }
 
 // shortList is how many breaks the first screen lists.
@@ -293,7 +265,7 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"both":     both,
 	"svg":      func(f *Figure) template.HTML { return f.SVG("") },
 	"key":      key,
-	"num":      dashed,
+	"num":      words.Num,
 	"div":      func(a, b float64) float64 { return a / b },
 	"inc":      func(i int) int { return i + 1 },
 	"upper":    strings.ToUpper,
@@ -302,7 +274,7 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"nb":       keepUnits,
 	"short":    func() int { return shortList },
 	"list":     func(s *Sheet, n int) breakList { return breakList{s, n} },
-	"unit":     sizeUnit,
+	"unit":     words.EventUnit,
 	"kind":     func(k any) string { return strings.ReplaceAll(fmt.Sprint(k), "_", " ") },
 	"word":     func(h string) string { w, _, _ := strings.Cut(h, ","); return w },
 	"rest": func(h string) string {
@@ -347,5 +319,5 @@ func (s *Sheet) Carried(b day.Break) string {
 		}
 		return "to the end"
 	}
-	return dashed(b.Handover-b.From, 1)
+	return words.Num(b.Handover-b.From, 1)
 }

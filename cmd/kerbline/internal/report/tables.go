@@ -10,6 +10,7 @@ import (
 	"kerbline/fusion"
 	"kerbline/fusion/day"
 	"kerbline/fusion/score"
+	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
 )
 
@@ -162,18 +163,9 @@ func events(s *day.Session) Table {
 	t := Table{Name: "events", Header: []string{"x_s", "utc_s", "kind", "size", "size_unit", "where_m", "detail"}}
 	for i := range s.Events {
 		e := &s.Events[i]
-		t.Rows = append(t.Rows, []string{cell(e.X, 3), cell(s.UTC(e.X), 3), string(e.Kind), cell(e.Size, 4), sizeUnit(e.Kind), cell(e.Where, 1), e.Detail})
+		t.Rows = append(t.Rows, []string{cell(e.X, 3), cell(s.UTC(e.X), 3), string(e.Kind), cell(e.Size, 4), words.EventUnit(e.Kind), cell(e.Where, 1), e.Detail})
 	}
 	return t
-}
-
-// sizeUnit is the unit of an event's size.
-func sizeUnit(k fusion.EventKind) string {
-	switch k {
-	case fusion.EventJump, fusion.EventDrift, fusion.EventBase:
-		return "m"
-	}
-	return "s"
 }
 
 // track is the driven line in m east and north of its first point.

@@ -14,6 +14,7 @@ import (
 	"kerbline/fusion"
 	"kerbline/fusion/score"
 	"kerbline/fusion/tune"
+	"kerbline/fusion/words"
 )
 
 // value returns the number that key has in cfg, NaN for a key that is no
@@ -251,16 +252,12 @@ func number(v float64, format string) string {
 	return fmt.Sprintf(format, v)
 }
 
-// percent never rounds up to 100 %.
+// percent is a share in %, "-" where there is none.
 func percent(x float64) string {
 	if math.IsNaN(x) {
 		return "-"
 	}
-	d := 1
-	for d < 4 && x < 1 && 100*x >= 100-0.5*math.Pow(10, float64(-d)) {
-		d++
-	}
-	return fmt.Sprintf("%.*f %%", d, 100*x)
+	return words.Percent(x)
 }
 
 // WriteCSV writes all ranked settings, a line each.
