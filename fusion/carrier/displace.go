@@ -1,0 +1,374 @@
+package carrier
+
+import (
+	"math"
+	"slices"
+
+	"kerbline/gnss/satellite"
+)
+
+// Slips that need no solution: by Doppler, and by the difference of two carriers.
+const (
+	dopplerSlack = 0.3  // m, beside what a jerk of 30 m/s^3 makes of the mean of two Dopplers
+	dopplerJerk  = 30.0 // m/s^3
+	geometryFree = 0.03 // m, beside the ionosphere: half a cycle of both L1 and L5 is 0.032
+)
+
+// slips ends arcs whose phase jumped against Doppler or against the other carrier.
+func (p *Path) slips(dt float64) {
+	if dt <= 0 {
+		return
+	}
+	limit := dopplerSlack + dopplerJerk*dt*dt/12
+	if mid, ok := p.median(func(b *body) float64 { return b.tracks[0].turned * b.wave(0) }); ok {
+		for i := range p.n {
+			b := &p.sats[i]
+			for j := range b.tracks {
+				if t := &b.tracks[j]; b.up && t.recent && math.Abs(t.turned*b.wave(j)-mid) > limit {
+					t.slip()
+				}
+			}
+		}
+	}
+	for s := range satellite.NSystems {
+		for _, band := range secondBands {
+			split := func(b *body) float64 {
+				t, o := &b.tracks[0], &b.tracks[1]
+				if b.id.System != s || o.signal.Band != band || !t.recent || !o.recent {
+					return math.NaN()
+				}
+				return (o.y - o.last) - (t.y - t.last)
+			}
+			mid, ok := p.median(split)
+			if !ok {
+				continue
+			}
+			for i := range p.n {
+				if b := &p.sats[i]; b.up && math.Abs(split(b)-mid) > geometryFree+ionoRate*10*dt {
+					b.tracks[0].slip()
+					b.tracks[1].slip()
+				}
+			}
+		}
+	}
+}
+
+// barred is for how long in s a satellite is not carried from that drifted from the
+// others.
+const barred = 120.0
+
+var secondBands = [...]byte{'5', '7', '2', '6', '8', '3'}
+
+func (b *body) wave(j int) float64 { return satellite.SpeedOfLight / b.tracks[j].hz }
+
+func (t *track) slip() { t.goes, t.recent, t.anchored, t.slipped = false, false, false, true }
+
+// median of a value over the satellites in view that have it, at least three.
+func (p *Path) median(value func(*body) float64) (float64, bool) {
+	v := p.values[:0]
+	for i := range p.n {
+		if b := &p.sats[i]; b.up {
+			if x := value(b); !math.IsNaN(x) {
+				v = append(v, x)
+			}
+		}
+	}
+	if len(v) < 3 {
+		return 0, false
+	}
+	slices.Sort(v)
+	return v[len(v)/2], true
+}
+
+// clock returns the number of the receiver's clock for a system and carrier.
+func (p *Path) clock(s satellite.System, band byte) int {
+	for i := range p.clocks {
+		c := &p.clocks[i]
+		if c.band == 0 {
+			c.system, c.band = s, band
+		}
+		if c.system == s && c.band == band {
+			return i
+		}
+	}
+	return -1
+}
+
+// link makes a satellite's differences over age seconds, of the carriers that with
+// chooses, in one: ok is false when there is none.
+func (p *Path) link(b *body, age, dwet, split float64, diff func(*track) (float64, bool)) (k link, ok bool) {
+	k.u = b.U
+	var iono [2]float64
+	noise := 2 * phaseSigma * phaseSigma / (b.Sin * b.Sin)
+	for j := range b.tracks {
+		t := &b.tracks[j]
+		d, use := diff(t)
+		if !use {
+			continue
+		}
+		c := p.clock(b.id.System, t.signal.Band)
+		if c < 0 {
+			continue
+		}
+		k.clock[k.carriers], k.diff[k.carriers] = c, d
+		f := satellite.GPS.Frequency(satellite.Signal{Band: '1', Attribute: 'C'}, 0) / t.hz
+		iono[k.carriers] = f * f
+		k.carriers++
+	}
+	if k.carriers == 0 {
+		return k, false
+	}
+	clock := ClockDrift(b.id.System, age)
+	common := clock*clock + wetZenith*wetZenith*dwet*dwet
+	delay := (ionoRate*ionoRate*age*age + split) * b.Slant * b.Slant
+	k.cov = [3]float64{
+		noise + common + delay*iono[0]*iono[0],
+		common + delay*iono[0]*iono[1],
+		noise + common + delay*iono[1]*iono[1],
+	}
+	return k, true
+}
+
+// solveRate solves the displacement since the last epoch and ends the arcs of the
+// satellites that it leaves out.
+func (p *Path) solveRate(dt float64) {
+	n := 0
+	for i := range p.n {
+		b := &p.sats[i]
+		if !b.up {
+			continue
+		}
+		k, ok := p.link(b, dt, 0, 0, func(t *track) (float64, bool) { return t.y - t.last, t.now && t.recent })
+		if ok {
+			k.sat = i
+			p.links[n] = k
+			n++
+		}
+	}
+	links := p.links[:n]
+	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &slipTest)
+	p.state.LeftOut = sol.left
+	if !ok {
+		p.state.RateLack = FewPhases
+		if sol.dof > 0 && sol.used >= 4 { // solved, and refused
+			p.state.RateLack = Inconsistent
+			for i := range links {
+				p.sats[links[i].sat].end()
+			}
+		}
+		return
+	}
+	for i := range links {
+		if links[i].out {
+			b := &p.sats[links[i].sat]
+			b.tracks[0].slip()
+			b.tracks[1].slip()
+		}
+	}
+	p.state.RateLack = None
+	p.shift(sol.x)
+	p.rateSol = sol
+	p.solver.separate(links, &p.rateSol, testPass, missed)
+	for i := range 3 {
+		p.rate[i] = (p.at[i] - p.from[i]) / dt
+		p.state.Rate[i] = p.rate[i]
+		for j := range 3 {
+			p.state.RateCov[i][j] = sol.p[i][j] / (dt * dt)
+		}
+	}
+}
+
+// solveAnchored solves the displacement since the anchor.
+func (p *Path) solveAnchored() {
+	st := &p.state
+	if !p.anchor.set {
+		return
+	}
+	st.Age = p.time.Sub(p.anchor.time)
+	age := p.time.Sub(p.anchor.from)
+	if age <= 0 {
+		return
+	}
+	split := p.ionosphere()
+	n, known := 0, 0
+	for i := range p.n {
+		b := &p.sats[i]
+		if !b.up {
+			continue
+		}
+		known++
+		k, ok := p.link(b, age, b.Wet-b.wetRef, split, func(t *track) (float64, bool) { return t.y - t.ref, t.now && t.anchored })
+		if ok {
+			k.sat = i
+			p.links[n] = k
+			n++
+		}
+	}
+	links := p.links[:n]
+	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &outlierTest)
+	total := sol
+	if ok {
+		p.solver.separate(links, &sol, testPass, missed)
+		total = sol
+		total.add(&p.anchor.cov, p.anchor.flt)
+		for i := range links {
+			if links[i].out {
+				b := &p.sats[links[i].sat]
+				b.tracks[0].anchored, b.tracks[1].anchored = false, false
+				b.barred = p.time.Add(barred)
+				st.LeftOut++
+			}
+		}
+	}
+	// The way by the last epoch, with all that goes on from there: better once arcs
+	// of the anchor have ended.
+	if st.RateLack == None && p.carried {
+		over := p.rateSol
+		over.add(&p.last.p, p.last.fault)
+		if !ok || over.width() < 0.7*total.width() {
+			p.handOver()
+			total, ok = over, true
+			total.x = [3]float64{} // at the rate's solution already
+		}
+	}
+	p.carried = ok
+	if !ok {
+		st.Lack = FewPhases
+		switch {
+		case known < 4:
+			st.Lack = NoEphemeris
+		case sol.dof > 0 && sol.used >= 4:
+			st.Lack = Inconsistent
+		}
+		return
+	}
+	st.Lack = None
+	p.shift(total.x)
+	p.last = total
+	st.count(p)
+}
+
+// ionosphere measures by how much the delays changed since the anchor, beyond
+// noise: the variance at the zenith on L1 in m^2, from the satellites whose two
+// carriers go on, about the mean of those with the same two.
+func (p *Path) ionosphere() float64 {
+	var sum, sum2, noise [maxGroups]float64
+	var count [maxGroups]float64
+	for i := range p.n {
+		b := &p.sats[i]
+		t, o := &b.tracks[0], &b.tracks[1]
+		if !b.up || !t.now || !o.now || !t.anchored || !o.anchored {
+			continue
+		}
+		c := p.clock(b.id.System, o.signal.Band)
+		if c < 0 {
+			continue
+		}
+		f := 1575.42e6 / t.hz
+		g := 1575.42e6 / o.hz
+		scale := 1 / ((g*g - f*f) * b.Slant)
+		x := ((t.y - t.ref) - (o.y - o.ref)) * scale
+		sum[c] += x
+		sum2[c] += x * x
+		noise[c] += 4 * phaseSigma * phaseSigma / (b.Sin * b.Sin) * scale * scale
+		count[c]++
+	}
+	total, free := 0.0, 0.0
+	for c, n := range count {
+		if n > 1 {
+			total += sum2[c] - sum[c]*sum[c]/n - noise[c]*(n-1)/n
+			free += n - 1
+		}
+	}
+	if free < 3 {
+		return 0
+	}
+	return math.Max(0, total/free)
+}
+
+// add joins what was carried before: errors add as independent ones, what a fault may
+// add in each part adds up.
+func (s *solution) add(cov *[3][3]float64, fault [2]float64) {
+	for i := range 3 {
+		for j := range 3 {
+			s.p[i][j] += cov[i][j]
+		}
+	}
+	s.fault[0] += fault[0]
+	s.fault[1] += fault[1]
+}
+
+// width compares solutions: the horizontal level.
+func (s *solution) width() float64 {
+	return math.Sqrt(s.p[0][0] + s.p[1][1])
+}
+
+// handOver makes the last epoch the one that the arcs refer to.
+func (p *Path) handOver() {
+	p.anchor.from = p.before
+	p.anchor.cov, p.anchor.flt = p.last.p, p.last.fault
+	for i := range p.n {
+		b := &p.sats[i]
+		b.wetRef = b.Wet
+		for j := range b.tracks {
+			t := &b.tracks[j]
+			t.anchored = t.now && t.recent && b.up && b.barred.Sub(p.time) <= 0
+			t.ref = t.last
+		}
+	}
+}
+
+// count fills in what the solution rests on.
+func (st *State) count(p *Path) {
+	var systems [satellite.NSystems]bool
+	for i := range p.n {
+		b := &p.sats[i]
+		first, second := b.tracks[0].anchored && b.tracks[0].now, b.tracks[1].anchored && b.tracks[1].now
+		if !b.up || !first && !second {
+			continue
+		}
+		st.Satellites++
+		if first && second {
+			st.Dual++
+		}
+		if s := b.id.System; !systems[s] {
+			systems[s] = true
+			st.Systems++
+		}
+	}
+}
+
+// settle writes down the epoch's position.
+func (p *Path) settle() {
+	st := &p.state
+	for i := range p.n {
+		b := &p.sats[i]
+		for j := range b.tracks {
+			if t := &b.tracks[j]; t.slipped {
+				t.slipped = false
+				st.Slips++
+			}
+		}
+	}
+	if mid, ok := p.median(func(b *body) float64 { return b.ahead }); ok {
+		st.Clock = mid / satellite.SpeedOfLight
+		st.Time = p.time.Add(-st.Clock)
+	}
+	p.before = p.time
+	p.has = st.RateLack == None || st.Lack == None && st.Age > 0
+	if st.Lack != None {
+		return
+	}
+	st.Position = p.position()
+	for i := range 3 {
+		st.Displacement[i] = p.at[i] - p.anchor.at[i]
+	}
+	st.Cov, st.Fault = p.last.p, p.last.fault
+	for i := range 3 {
+		for j := range 3 {
+			st.Cov[i][j] *= inflation * inflation
+		}
+	}
+	st.Fault[0] *= inflation
+	st.Fault[1] *= inflation
+}

@@ -1,0 +1,268 @@
+package carrier
+
+import (
+	"math"
+
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/gnsstime"
+	"kerbline/gnss/observation"
+	"kerbline/gnss/orbit"
+	"kerbline/gnss/satellite"
+)
+
+// Limits of what is used. Our own choice where no source is named.
+const (
+	minSine   = 0.1736 // of the elevation: 10 degrees
+	maxGap    = 3.0    // s without a phase that its arc survives
+	maxFaulty = 4      // satellites left out of one solution
+	testPass  = 4.9    // separation test: 1e-6 of false alarms a satellite, two-sided
+	missed    = 3.5    // two-sided 5e-4: a level's 1e-5 when a fault of probability 1e-3 is missed
+)
+
+// Lack says why there is no displacement.
+type Lack uint8
+
+// Reasons in the order in which they are looked for.
+const (
+	None         Lack = iota
+	NoAnchor          // no position to start from, or every phase slipped since
+	NoEphemeris       // orbits of too few satellites
+	FewPhases         // too few satellites with a phase that goes on
+	Inconsistent      // phases contradict each other
+)
+
+var lackWords = [...]string{"", "no anchor", "ephemerides missing", "too few continuous phases", "phases contradict each other"}
+
+// String returns the reason in words, "" for none.
+func (l Lack) String() string { return lackWords[l] }
+
+// State is what the phases say after an epoch.
+type State struct {
+	Time  gnsstime.Time // of the position: the tag less the receiver's clock error
+	Clock float64       // s, receiver's clock less GPS time, good to 50 ns; NaN when unknown
+
+	// Lack is None when the position is carried from the anchor.
+	Lack Lack
+	Age  float64 // s since the anchor at which the position was known
+	// Position of the antenna; displacement and covariance since the anchor,
+	// east-north-up, without the anchor's own. Fault is what one faulty satellite may
+	// add that no test sees, horizontally and up, its noise in it: a bound, of
+	// its own, of the displacement's error.
+	Position     geodesy.ECEF
+	Displacement [3]float64
+	Cov          [3][3]float64
+	Fault        [2]float64
+
+	// Rate is the velocity in m/s since the last epoch; RateLack None when it is known.
+	Rate     [3]float64
+	RateCov  [3][3]float64
+	RateLack Lack
+
+	Satellites int // in the displacement
+	Systems    int
+	Dual       int // satellites of them with two carriers
+	Slips      int // arcs that ended at this epoch
+	LeftOut    int // satellites left out by their residuals
+}
+
+// track is one carrier of a satellite.
+type track struct {
+	signal  satellite.Signal
+	hz      float64
+	seen    gnsstime.Time // last phase
+	phase   float64       // cycles
+	doppler float64
+	lock    float64
+	half    bool
+
+	now      bool    // observed at this epoch
+	goes     bool    // on without a slip since it was last seen
+	recent   bool    // the same, and seen at the epoch before
+	slipped  bool    // found to have slipped at this epoch
+	turned   float64 // cycles more than Doppler says since the epoch before
+	y        float64 // m, phase less the model, at the last solution
+	yTime    gnsstime.Time
+	last     float64 // the same at the epoch before
+	anchored bool
+	ref      float64 // y at the anchor
+}
+
+// body is one satellite.
+type body struct {
+	id     satellite.ID
+	eph    orbit.Ephemeris
+	known  bool // eph is set
+	seen   gnsstime.Time
+	code   float64       // m
+	barred gnsstime.Time // not carried from until then
+	ahead  float64       // m, code less the model: the receiver's clock, in the main
+	offers [2]struct {
+		rank int
+		obs  observation.Observation
+	}
+
+	up bool // observed at this epoch over the mask
+	Sight
+	wetRef float64 // the same at the anchor
+	tracks [2]track
+}
+
+// Path follows one antenna. Its zero value is ready.
+type Path struct {
+	place [satellite.NumIndices]uint8 // in sats, plus 1
+	sats  [maxSats]body
+	n     int
+
+	frame  geodesy.Frame
+	anchor struct {
+		set  bool
+		time gnsstime.Time // of the known position
+		from gnsstime.Time // of the epoch that the arcs refer to
+		at   [3]float64    // displacement there
+		cov  [3][3]float64
+		flt  [2]float64
+	}
+	time    gnsstime.Time // tag of the last epoch
+	at      [3]float64    // displacement of the last epoch in the frame
+	from    [3]float64    // at the epoch before
+	has     bool          // at and rate are solved
+	orbits  *orbit.Store
+	rate    [3]float64
+	before  gnsstime.Time // tag of the epoch before
+	last    solution      // since the known position
+	carried bool          // last is that of the last epoch
+	rateSol solution
+	values  [maxSats]float64
+	links   [maxSats]link
+	solver  solver
+	clocks  [maxGroups]struct {
+		system satellite.System
+		band   byte
+	}
+	state State
+}
+
+// State returns what the last epoch said.
+func (p *Path) State() *State { return &p.state }
+
+// Reset forgets everything.
+func (p *Path) Reset() { *p = Path{} }
+
+// Observe takes the next epoch of the antenna. near is where it is, to some metres;
+// it is used only while the path has no position of its own.
+func (p *Path) Observe(e *observation.Epoch, orbits *orbit.Store, near geodesy.ECEF) *State {
+	dt := e.Time.Sub(p.time)
+	if p.time.IsZero() || dt <= 0 || dt > maxGap {
+		p.breakAll()
+		dt = 0
+	}
+	p.time = e.Time
+	p.state = State{Time: e.Time, Clock: math.NaN(), Lack: NoAnchor, RateLack: NoAnchor}
+	p.orbits = orbits
+	p.predict(dt, near)
+	p.gather(e)
+	p.look(p.position())
+	p.slips(dt)
+	if dt > 0 {
+		p.solveRate(dt)
+	}
+	p.solveAnchored()
+	p.settle()
+	return &p.state
+}
+
+// predict puts the linearization point where the antenna should be now.
+func (p *Path) predict(dt float64, near geodesy.ECEF) {
+	p.from = p.at
+	if p.has {
+		for i := range 3 {
+			p.at[i] += p.rate[i] * dt
+		}
+		return
+	}
+	if p.frame == (geodesy.Frame{}) {
+		p.frame = geodesy.NewFrame(near.LLA())
+	}
+	d := p.frame.FromECEF(near)
+	p.at = [3]float64{d.E, d.N, d.U}
+}
+
+func (p *Path) position() geodesy.ECEF {
+	return p.frame.ToECEF(geodesy.ENU{E: p.at[0], N: p.at[1], U: p.at[2]})
+}
+
+// Anchor says that the antenna was at a position at the last epoch: the
+// displacement counts from there. The phases' own position moves there too.
+func (p *Path) Anchor(at geodesy.ECEF) {
+	if p.time.IsZero() {
+		return
+	}
+	// The newest orbits, and the model moved there: the differences to come refer to both.
+	zenith := ZenithDelay(at.LLA().H)
+	for i := range p.n {
+		if b := &p.sats[i]; b.up {
+			p.renew(b, zenith)
+		}
+	}
+	d := p.frame.FromECEF(at)
+	move := [3]float64{d.E - p.at[0], d.N - p.at[1], d.U - p.at[2]}
+	p.shift(move)
+	p.has = true
+	p.anchor.set = true
+	p.anchor.time, p.anchor.from = p.time, p.time
+	p.anchor.at = p.at
+	p.anchor.cov, p.anchor.flt = [3][3]float64{}, [2]float64{}
+	p.last, p.carried = solution{}, true
+	for i := range p.n {
+		b := &p.sats[i]
+		b.wetRef = b.Wet
+		for j := range b.tracks {
+			t := &b.tracks[j]
+			t.anchored = t.now && b.up && b.barred.Sub(p.time) <= 0
+			t.ref = t.y
+		}
+	}
+}
+
+// renew goes over to the newest ephemeris of a satellite in view.
+func (p *Path) renew(b *body, zenith float64) {
+	set := p.orbits.Find(b.id, p.time)
+	if set == nil || *set == b.eph {
+		return
+	}
+	b.eph = *set
+	before := b.Model
+	p.see(b, p.position(), zenith)
+	for j := range b.tracks {
+		b.tracks[j].y -= b.Model - before
+	}
+}
+
+// shift moves the linearization point of this epoch.
+func (p *Path) shift(d [3]float64) {
+	for i := range 3 {
+		p.at[i] += d[i]
+	}
+	for i := range p.n {
+		b := &p.sats[i]
+		if !b.up {
+			continue
+		}
+		for j := range b.tracks {
+			if t := &b.tracks[j]; t.now {
+				t.y += b.U[0]*d[0] + b.U[1]*d[1] + b.U[2]*d[2]
+			}
+		}
+	}
+}
+
+// breakAll ends every arc.
+func (p *Path) breakAll() {
+	for i := range p.n {
+		for j := range p.sats[i].tracks {
+			t := &p.sats[i].tracks[j]
+			t.goes, t.anchored, t.now = false, false, false
+		}
+	}
+	p.anchor.set, p.has, p.carried = false, false, false
+}

@@ -1,0 +1,344 @@
+package carrier
+
+import "math"
+
+const (
+	maxSats   = 64
+	maxGroups = 12 // clocks of the receiver: one for each system and carrier
+	maxDim    = 3 + maxGroups
+)
+
+// link is a satellite in one solution: one or two carriers with a difference of
+// their phases in m.
+type link struct {
+	sat      int // place in Path.sats
+	u        [3]float64
+	carriers int        // as observed
+	clock    [2]int     // of each carrier
+	diff     [2]float64 // m, difference less the model at the linearization point
+	cov      [3]float64 // 11, 12, 22
+	out      bool       // left out
+
+	// In the solution: without a carrier whose clock would serve it alone.
+	m int
+	g [2]int
+	z [2]float64
+	r [3]float64
+
+	res [2]float64 // residual
+	gm  [3][2]float64
+	mi  [3]float64 // inverse of covariance less its part in the solution
+	ok  bool       // the solution exists without this satellite
+}
+
+// solution is a displacement from the linearization point.
+type solution struct {
+	x    [3]float64
+	p    [3][3]float64
+	used int
+	left int
+	dof  int
+	chi2 float64
+	// Separation: of all solutions without one satellite, the largest that the test
+	// would miss plus what noise adds, horizontally and up.
+	fault [2]float64
+}
+
+// solver is the work space.
+type solver struct {
+	dim    int
+	active [maxGroups]int // column of each clock, -1 if unused
+	n      [maxDim][maxDim]float64
+	l      [maxDim][maxDim]float64
+	p      [maxDim][maxDim]float64
+	b, x   [maxDim]float64
+}
+
+// Thresholds on normalized residuals: chi-square of one and two degrees of freedom at
+// 1e-6 where the arcs end that fail, some thirty being tested each epoch, and at
+// 1e-4 where a satellite is left out: a clock or a piece of the ionosphere worse than the
+// others' costs more than a good satellite less.
+var (
+	slipTest    = [3]float64{0, 23.93, 27.63}
+	outlierTest = [3]float64{0, 15.14, 18.42}
+)
+
+// solve estimates the displacement and the clocks from the links that are not out.
+func (s *solver) solve(links []link) (sol solution, ok bool) {
+	s.columns(links)
+	for i := range s.dim {
+		s.b[i] = 0
+		for j := range i + 1 {
+			s.n[i][j] = 0
+		}
+	}
+	rows := 0
+	for i := range links {
+		if k := &links[i]; k.m > 0 {
+			s.add(k)
+			rows += k.m
+			sol.used++
+		}
+	}
+	sol.dof = rows - s.dim
+	if sol.dof < 0 || sol.used < 4 || !s.invert() {
+		return sol, false
+	}
+	for i := range s.dim {
+		sum := 0.0
+		for j := range s.dim {
+			sum += s.p[i][j] * s.b[j]
+		}
+		s.x[i] = sum
+	}
+	copy(sol.x[:], s.x[:3])
+	for i := range 3 {
+		copy(sol.p[i][:], s.p[i][:3])
+	}
+	for i := range links {
+		k := &links[i]
+		if k.ok = false; k.m > 0 {
+			s.residual(k)
+			sol.chi2 += quad2(inverse2(k.r, k.m), k.res, k.m)
+		}
+	}
+	return sol, true
+}
+
+// columns gives each clock in use a column after the three of the displacement.
+func (s *solver) columns(links []link) {
+	var count [maxGroups]int
+	for i := range links {
+		if k := &links[i]; !k.out {
+			for j := range k.carriers {
+				count[k.clock[j]]++
+			}
+		}
+	}
+	s.dim = 3
+	for g, n := range count {
+		if s.active[g] = -1; n > 1 {
+			s.active[g] = s.dim
+			s.dim++
+		}
+	}
+	for i := range links {
+		k := &links[i]
+		k.m = 0
+		for j := range k.carriers {
+			if k.out || s.active[k.clock[j]] < 0 {
+				continue
+			}
+			k.g[k.m], k.z[k.m] = k.clock[j], k.diff[j]
+			k.r[2*k.m], k.r[1] = k.cov[2*j], k.cov[1]
+			k.m++
+		}
+	}
+}
+
+// add accumulates one satellite: row j is -u·x + clock(g[j]) = z[j].
+func (s *solver) add(k *link) {
+	w := inverse2(k.r, k.m)
+	var sw [2]float64 // W summed over rows, and W·z
+	var wz [2]float64
+	if k.m == 1 {
+		sw[0], wz[0] = w[0], w[0]*k.z[0]
+	} else {
+		sw = [2]float64{w[0] + w[1], w[1] + w[2]}
+		wz = [2]float64{w[0]*k.z[0] + w[1]*k.z[1], w[1]*k.z[0] + w[2]*k.z[1]}
+	}
+	all, allz := sw[0]+sw[1], wz[0]+wz[1]
+	for i := range 3 {
+		s.b[i] -= k.u[i] * allz
+		for j := range i + 1 {
+			s.n[i][j] += k.u[i] * k.u[j] * all
+		}
+	}
+	for j := range k.m {
+		c := s.active[k.g[j]]
+		s.b[c] += wz[j]
+		for i := range 3 {
+			s.n[c][i] -= k.u[i] * sw[j]
+		}
+	}
+	if k.m == 1 {
+		c := s.active[k.g[0]]
+		s.n[c][c] += w[0]
+		return
+	}
+	c, d := s.active[k.g[0]], s.active[k.g[1]]
+	s.n[c][c] += w[0]
+	s.n[d][d] += w[2]
+	s.n[max(c, d)][min(c, d)] += w[1]
+}
+
+// invert sets p to the inverse of n.
+func (s *solver) invert() bool {
+	n := s.dim
+	for i := range n {
+		for j := range i + 1 {
+			sum := s.n[i][j]
+			for k := range j {
+				sum -= s.l[i][k] * s.l[j][k]
+			}
+			if i == j {
+				if !(sum > 1e-9*s.n[i][i]) {
+					return false
+				}
+				s.l[i][i] = math.Sqrt(sum)
+			} else {
+				s.l[i][j] = sum / s.l[j][j]
+			}
+		}
+	}
+	// Inverse of L in place, then its product with itself.
+	for i := range n {
+		s.l[i][i] = 1 / s.l[i][i]
+		for j := range i {
+			sum := 0.0
+			for k := j; k < i; k++ {
+				sum -= s.l[i][k] * s.l[k][j]
+			}
+			s.l[i][j] = sum * s.l[i][i]
+		}
+	}
+	for i := range n {
+		for j := range i + 1 {
+			sum := 0.0
+			for k := i; k < n; k++ {
+				sum += s.l[k][i] * s.l[k][j]
+			}
+			s.p[i][j], s.p[j][i] = sum, sum
+		}
+	}
+	return true
+}
+
+// residual computes what a satellite's differences are off the solution, and what the
+// solution without it needs.
+func (s *solver) residual(k *link) {
+	for j := range k.m {
+		k.res[j] = k.z[j] + k.u[0]*s.x[0] + k.u[1]*s.x[1] + k.u[2]*s.x[2] - s.x[s.active[k.g[j]]]
+	}
+	var pa [2][maxDim]float64 // P·A', one column a carrier, rows that matter
+	for j := range k.m {
+		c := s.active[k.g[j]]
+		at := func(i int) float64 {
+			return s.p[i][c] - k.u[0]*s.p[i][0] - k.u[1]*s.p[i][1] - k.u[2]*s.p[i][2]
+		}
+		for i := range 3 {
+			pa[j][i] = at(i)
+			k.gm[i][j] = pa[j][i]
+		}
+		for l := range k.m {
+			d := s.active[k.g[l]]
+			pa[j][d] = at(d)
+		}
+	}
+	apa := func(i, j int) float64 {
+		return pa[j][s.active[k.g[i]]] - k.u[0]*pa[j][0] - k.u[1]*pa[j][1] - k.u[2]*pa[j][2]
+	}
+	m := [3]float64{k.r[0] - apa(0, 0), 0, 0}
+	if k.m == 2 {
+		m[1], m[2] = k.r[1]-apa(0, 1), k.r[2]-apa(1, 1)
+		if !(m[0] > 1e-6*k.r[0]) || !(m[2] > 1e-6*k.r[2]) || !(m[0]*m[2]-m[1]*m[1] > 1e-6*(k.r[0]*k.r[2]-k.r[1]*k.r[1])) {
+			return
+		}
+	} else if !(m[0] > 1e-6*k.r[0]) {
+		return
+	}
+	k.mi = inverse2(m, k.m)
+	k.ok = true
+}
+
+// statistic is the normalized square of a satellite's residual, chi-square with as
+// many degrees of freedom as carriers.
+func (k *link) statistic() float64 {
+	return quad2(k.mi, k.res, k.m)
+}
+
+// exclude solves, leaving out the satellite with the largest residual as long as
+// one is beyond its threshold, most of them at most.
+func (s *solver) exclude(links []link, most int, limit *[3]float64) (sol solution, ok bool) {
+	left := 0
+	for {
+		sol, ok = s.solve(links)
+		sol.left = left
+		if !ok {
+			return sol, false
+		}
+		worst, by := -1, 1.0
+		for i := range links {
+			if k := &links[i]; k.ok {
+				if t := k.statistic() / limit[k.m]; t > by {
+					worst, by = i, t
+				}
+			}
+		}
+		if worst < 0 {
+			return sol, true
+		}
+		if left == most {
+			return sol, false
+		}
+		links[worst].out = true
+		left++
+	}
+}
+
+// separate fills in the level of one faulty satellite: a fault that moves the
+// solution without satellite k by less than test·sigma(separation) is missed; beyond
+// it, noise of that solution with missed as factor.
+func (s *solver) separate(links []link, sol *solution, test, missed float64) {
+	sol.fault = [2]float64{}
+	for i := range links {
+		k := &links[i]
+		if k.m == 0 {
+			continue
+		}
+		if !k.ok {
+			sol.fault = [2]float64{math.Inf(1), math.Inf(1)}
+			return
+		}
+		// Covariance of the separation, horizontally, and its part upwards.
+		e := [2]float64{k.gm[0][0], k.gm[0][1]}
+		n := [2]float64{k.gm[1][0], k.gm[1][1]}
+		ee, nn, en := quad2(k.mi, e, k.m), quad2(k.mi, n, k.m), cross2(k.mi, e, n, k.m)
+		uu := quad2(k.mi, [2]float64{k.gm[2][0], k.gm[2][1]}, k.m)
+		h := test*math.Sqrt(larger(ee, en, nn)) +
+			missed*math.Sqrt(larger(sol.p[0][0]+ee, sol.p[0][1]+en, sol.p[1][1]+nn))
+		u := test*math.Sqrt(uu) + missed*math.Sqrt(sol.p[2][2]+uu)
+		sol.fault[0] = math.Max(sol.fault[0], h)
+		sol.fault[1] = math.Max(sol.fault[1], u)
+	}
+}
+
+// inverse2 inverts a symmetric matrix of one or two rows, 11, 12, 22.
+func inverse2(r [3]float64, m int) [3]float64 {
+	if m == 1 {
+		return [3]float64{1 / r[0], 0, 0}
+	}
+	d := 1 / (r[0]*r[2] - r[1]*r[1])
+	return [3]float64{r[2] * d, -r[1] * d, r[0] * d}
+}
+
+// quad2 is v'·w·v.
+func quad2(w [3]float64, v [2]float64, m int) float64 {
+	if m == 1 {
+		return w[0] * v[0] * v[0]
+	}
+	return w[0]*v[0]*v[0] + 2*w[1]*v[0]*v[1] + w[2]*v[1]*v[1]
+}
+
+// cross2 is a'·w·b.
+func cross2(w [3]float64, a, b [2]float64, m int) float64 {
+	if m == 1 {
+		return w[0] * a[0] * b[0]
+	}
+	return w[0]*a[0]*b[0] + w[1]*(a[0]*b[1]+a[1]*b[0]) + w[2]*a[1]*b[1]
+}
+
+// larger is the larger eigenvalue of a symmetric matrix of two rows.
+func larger(a, b, c float64) float64 {
+	return (a+c)/2 + math.Hypot((a-c)/2, b)
+}
