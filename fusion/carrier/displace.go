@@ -11,7 +11,7 @@ import (
 const (
 	dopplerSlack = 0.3  // m, beside what a jerk of 30 m/s^3 makes of the mean of two Dopplers
 	dopplerJerk  = 30.0 // m/s^3
-	geometryFree = 0.03 // m, beside the ionosphere: half a cycle of both L1 and L5 is 0.032
+	geometryFree = 5.0  // deviations of the difference of two carriers, beside the ionosphere
 )
 
 // slips ends arcs whose phase jumped against Doppler or against the other carrier.
@@ -44,7 +44,7 @@ func (p *Path) slips(dt float64) {
 				continue
 			}
 			for i := range p.n {
-				if b := &p.sats[i]; b.up && math.Abs(split(b)-mid) > geometryFree+ionoRate*10*dt {
+				if b := &p.sats[i]; b.up && math.Abs(split(b)-mid) > geometryFree*2*phaseSigma/b.Sin+ionoRate*10*dt {
 					b.tracks[0].slip()
 					b.tracks[1].slip()
 				}
@@ -61,7 +61,7 @@ var secondBands = [...]byte{'5', '7', '2', '6', '8', '3'}
 
 func (b *body) wave(j int) float64 { return satellite.SpeedOfLight / b.tracks[j].hz }
 
-func (t *track) slip() { t.goes, t.recent, t.anchored, t.slipped = false, false, false, true }
+func (t *track) slip() { t.goes, t.recent, t.anchored = false, false, false }
 
 // median of a value over the satellites in view that have it, at least three.
 func (p *Path) median(value func(*body) float64) (float64, bool) {
@@ -169,6 +169,9 @@ func (p *Path) solveRate(dt float64) {
 	p.shift(sol.x)
 	p.rateSol = sol
 	p.solver.separate(links, &p.rateSol, testPass, missed)
+	if !math.IsNaN(p.clockWas) && !math.IsNaN(p.state.Clock) {
+		dt -= p.state.Clock - p.clockWas // of the antenna, not of the tags
+	}
 	for i := range 3 {
 		p.rate[i] = (p.at[i] - p.from[i]) / dt
 		p.state.Rate[i] = p.rate[i]
@@ -220,12 +223,13 @@ func (p *Path) solveAnchored() {
 			}
 		}
 	}
-	// The way by the last epoch, with all that goes on from there: better once arcs
-	// of the anchor have ended.
+	// The way by the last epoch, with all that goes on from there: better once arcs of
+	// the anchor have ended, and needed before too few are left.
 	if st.RateLack == None && p.carried {
 		over := p.rateSol
 		over.add(&p.last.p, p.last.fault)
-		if !ok || over.width() < 0.7*total.width() {
+		thin := sol.used < minCarried+2 && p.rateSol.used > sol.used+1
+		if !ok || thin || over.width() < 0.7*total.width() {
 			p.handOver()
 			total, ok = over, true
 			total.x = [3]float64{} // at the rate's solution already
@@ -338,24 +342,66 @@ func (st *State) count(p *Path) {
 	}
 }
 
-// settle writes down the epoch's position.
-func (p *Path) settle() {
-	st := &p.state
+// Where phases break all the time, those that seem to go on are not to be believed
+// either: slips of a satellite are tested one against the others. Below seven
+// satellites errors are far larger than their deviations. Common practice, no source.
+const (
+	breakMemory = 10.0 // s
+	maxBreaks   = 0.10 // of the phases at an epoch, on average
+	minCarried  = 6    // satellites
+)
+
+// readClock takes the receiver's clock from the codes.
+func (p *Path) readClock() {
+	if mid, ok := p.median(func(b *body) float64 { return b.ahead }); ok {
+		p.state.Clock = mid / satellite.SpeedOfLight
+		p.state.Time = p.time.Add(-p.state.Clock)
+	}
+}
+
+// quality counts the phases that did not go on, and averages their share. Before
+// some seconds have shown otherwise it is bad.
+func (p *Path) quality(dt float64) {
+	if dt <= 0 {
+		p.breaks = 3 * maxBreaks
+		return
+	}
+	had := 0
 	for i := range p.n {
 		b := &p.sats[i]
 		for j := range b.tracks {
-			if t := &b.tracks[j]; t.slipped {
-				t.slipped = false
-				st.Slips++
+			t := &b.tracks[j]
+			if t.now && b.up && t.goes || t.yBefore != p.before {
+				continue
+			}
+			p.state.Slips++
+		}
+		for j := range b.tracks {
+			if b.tracks[j].yBefore == p.before {
+				had++
 			}
 		}
 	}
-	if mid, ok := p.median(func(b *body) float64 { return b.ahead }); ok {
-		st.Clock = mid / satellite.SpeedOfLight
-		st.Time = p.time.Add(-st.Clock)
+	if had == 0 {
+		p.breaks = 1
+		return
 	}
-	p.before = p.time
+	f := 1 - math.Exp(-dt/breakMemory)
+	p.breaks += f * (float64(p.state.Slips)/float64(had) - p.breaks)
+}
+
+// settle writes down the epoch's position.
+func (p *Path) settle(dt float64) {
+	st := &p.state
+	p.quality(dt)
+	p.before, p.clockWas = p.time, st.Clock
 	p.has = st.RateLack == None || st.Lack == None && st.Age > 0
+	if st.Lack == None && (p.breaks > maxBreaks || st.Satellites < minCarried) {
+		st.Lack = Slipping
+		if st.Satellites < minCarried {
+			st.Lack = FewPhases
+		}
+	}
 	if st.Lack != None {
 		return
 	}

@@ -61,10 +61,3 @@ func slant(sin float64) float64 {
 
 // mapping is the same for the troposphere (Black and Eisner 1984, from memory).
 func mapping(sin float64) float64 { return 1.001 / math.Sqrt(0.002001+sin*sin) }
-
-// ZenithDelay is the troposphere's delay in m at the zenith: Saastamoinen's for the
-// standard atmosphere at a height above the sea in m, with 0.1 m of vapour.
-func ZenithDelay(h float64) float64 {
-	h = math.Max(-500, math.Min(9000, h))
-	return 2.3*math.Pow(1-2.2557e-5*h, 5.2568) + 0.1*math.Exp(-h/2000)
-}

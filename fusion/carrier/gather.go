@@ -22,11 +22,16 @@ func (p *Path) gather(e *observation.Epoch) {
 		b.up = false
 		for j := range b.tracks {
 			b.tracks[j].now = false
+			b.tracks[j].yBefore = b.tracks[j].yTime
 		}
 	}
 	for i := range e.Obs {
 		o := &e.Obs[i]
-		if !o.Sat.Valid() || !(o.Hz > 0) || !finite(o.Phase) || !finite(o.Code) {
+		if !o.Sat.Valid() || !finite(o.Phase) || !finite(o.Code) {
+			continue
+		}
+		hz := p.carrier(o)
+		if !(hz > 0) {
 			continue
 		}
 		b := p.find(o.Sat, e.Time)
@@ -38,7 +43,7 @@ func (p *Path) gather(e *observation.Epoch) {
 			b.seen = e.Time
 			b.code = o.Code
 		}
-		b.offer(o, e.Time)
+		b.offer(o, hz, e.Time)
 	}
 	for i := range p.n {
 		b := &p.sats[i]
@@ -48,6 +53,19 @@ func (p *Path) gather(e *observation.Epoch) {
 		b.take(e, p.before)
 		b.serve(p.orbits, e.Time)
 	}
+}
+
+// carrier is the frequency of a signal; that of GLONASS may be known to the ephemeris
+// alone.
+func (p *Path) carrier(o *observation.Observation) float64 {
+	if o.Hz > 0 || o.Sat.System != satellite.GLONASS {
+		return o.Hz
+	}
+	sets := p.orbits.Sets(o.Sat)
+	if len(sets) == 0 {
+		return 0
+	}
+	return o.Sat.System.Frequency(o.Signal, sets[len(sets)-1].Inertial.Channel)
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
@@ -107,7 +125,7 @@ func rank(s satellite.System, place int, sig satellite.Signal) int {
 
 // offer puts a carrier forward for one of the satellite's two places. A place keeps
 // its signal while it is heard.
-func (b *body) offer(o *observation.Observation, now gnsstime.Time) {
+func (b *body) offer(o *observation.Observation, hz float64, now gnsstime.Time) {
 	for j := range b.tracks {
 		r := rank(b.id.System, j, o.Signal)
 		if r == 0 {
@@ -123,6 +141,7 @@ func (b *body) offer(o *observation.Observation, now gnsstime.Time) {
 		}
 		if r > c.rank {
 			c.rank, c.obs = r, *o
+			c.obs.Hz = hz
 		}
 	}
 }
@@ -193,8 +212,7 @@ func (b *body) end() {
 
 // look models the ranges of the epoch from a place.
 func (p *Path) look(from geodesy.ECEF) {
-	height := from.LLA().H
-	zenith := ZenithDelay(height)
+	zenith := ZenithDelay(from)
 	for i := range p.n {
 		b := &p.sats[i]
 		if !b.up {

@@ -29,9 +29,10 @@ const (
 	NoEphemeris       // orbits of too few satellites
 	FewPhases         // too few satellites with a phase that goes on
 	Inconsistent      // phases contradict each other
+	Slipping          // phases break too often to be believed
 )
 
-var lackWords = [...]string{"", "no anchor", "ephemerides missing", "too few continuous phases", "phases contradict each other"}
+var lackWords = [...]string{"", "no anchor", "ephemerides missing", "too few continuous phases", "phases contradict each other", "phases slip too often"}
 
 // String returns the reason in words, "" for none.
 func (l Lack) String() string { return lackWords[l] }
@@ -61,7 +62,7 @@ type State struct {
 	Satellites int // in the displacement
 	Systems    int
 	Dual       int // satellites of them with two carriers
-	Slips      int // arcs that ended at this epoch
+	Slips      int // phases of the epoch before that do not go on
 	LeftOut    int // satellites left out by their residuals
 }
 
@@ -78,11 +79,11 @@ type track struct {
 	now      bool    // observed at this epoch
 	goes     bool    // on without a slip since it was last seen
 	recent   bool    // the same, and seen at the epoch before
-	slipped  bool    // found to have slipped at this epoch
 	turned   float64 // cycles more than Doppler says since the epoch before
 	y        float64 // m, phase less the model, at the last solution
 	yTime    gnsstime.Time
-	last     float64 // the same at the epoch before
+	yBefore  gnsstime.Time // yTime before this epoch
+	last     float64       // the same at the epoch before
 	anchored bool
 	ref      float64 // y at the anchor
 }
@@ -122,20 +123,22 @@ type Path struct {
 		cov  [3][3]float64
 		flt  [2]float64
 	}
-	time    gnsstime.Time // tag of the last epoch
-	at      [3]float64    // displacement of the last epoch in the frame
-	from    [3]float64    // at the epoch before
-	has     bool          // at and rate are solved
-	orbits  *orbit.Store
-	rate    [3]float64
-	before  gnsstime.Time // tag of the epoch before
-	last    solution      // since the known position
-	carried bool          // last is that of the last epoch
-	rateSol solution
-	values  [maxSats]float64
-	links   [maxSats]link
-	solver  solver
-	clocks  [maxGroups]struct {
+	time     gnsstime.Time // tag of the last epoch
+	at       [3]float64    // displacement of the last epoch in the frame
+	from     [3]float64    // at the epoch before
+	has      bool          // at and rate are solved
+	orbits   *orbit.Store
+	rate     [3]float64
+	before   gnsstime.Time // tag of the epoch before
+	clockWas float64       // s, receiver's clock at the epoch before
+	last     solution      // since the known position
+	breaks   float64       // share of the phases that break at an epoch, on average
+	carried  bool          // last is that of the last epoch
+	rateSol  solution
+	values   [maxSats]float64
+	links    [maxSats]link
+	solver   solver
+	clocks   [maxGroups]struct {
 		system satellite.System
 		band   byte
 	}
@@ -162,12 +165,13 @@ func (p *Path) Observe(e *observation.Epoch, orbits *orbit.Store, near geodesy.E
 	p.predict(dt, near)
 	p.gather(e)
 	p.look(p.position())
+	p.readClock()
 	p.slips(dt)
 	if dt > 0 {
 		p.solveRate(dt)
 	}
 	p.solveAnchored()
-	p.settle()
+	p.settle(dt)
 	return &p.state
 }
 
@@ -198,7 +202,7 @@ func (p *Path) Anchor(at geodesy.ECEF) {
 		return
 	}
 	// The newest orbits, and the model moved there: the differences to come refer to both.
-	zenith := ZenithDelay(at.LLA().H)
+	zenith := ZenithDelay(at)
 	for i := range p.n {
 		if b := &p.sats[i]; b.up {
 			p.renew(b, zenith)

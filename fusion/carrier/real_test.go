@@ -1,6 +1,8 @@
 package carrier
 
 import (
+	"bufio"
+	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -11,111 +13,141 @@ import (
 	"kerbline/gnss/satellite"
 )
 
-// trial carries a position over span seconds from every start and compares with
-// the truth there.
+// trial is a position carried over some seconds, again and again.
 type trial struct {
-	errs   []float64 // m, horizontal
-	ratios []float64 // error over level, level at 1e-5
+	errs   []float64 // m, horizontal, in order
 	levels []float64 // m
+	over   int       // errors beyond their level
 	lacks  map[Lack]int
 }
 
-func carry(epochs []*observation.Epoch, orbits *orbit.Store, truth func(e *observation.Epoch) (geodesy.ECEF, bool), span float64, every int) trial {
+// carry anchors a path to the truth at every so many epochs and compares with the
+// truth span seconds later. Each path has seen 15 s before.
+func carry(epochs []*observation.Epoch, orbits *orbit.Store, truth func(*observation.Epoch) (geodesy.ECEF, bool), span float64, every int) trial {
 	tr := trial{lacks: map[Lack]int{}}
-	for first := 0; first < len(epochs); first += every {
+	for first := every; first < len(epochs); first += every {
 		at, ok := truth(epochs[first])
-		if !ok {
+		if !ok || epochs[first].Time.Sub(epochs[0].Time) < 15 {
 			continue
 		}
 		var p Path
-		for _, e := range epochs[first:] {
-			st := p.Observe(e, orbits, at)
+		for _, e := range epochs {
 			age := e.Time.Sub(epochs[first].Time)
+			if age < -15 {
+				continue
+			}
+			st := p.Observe(e, orbits, at)
 			if age == 0 {
 				p.Anchor(at)
-				continue
-			}
-			if age < span-0.01 {
-				continue
 			}
 			want, ok := truth(e)
-			if !ok || age > span+0.01 {
+			if age < span-0.01 || !ok {
+				continue
+			}
+			if age > span+0.5 {
 				break
 			}
 			tr.lacks[st.Lack]++
-			if st.Lack != None {
-				break
+			if st.Lack == None {
+				f := geodesy.NewFrame(want.LLA())
+				d := f.FromECEF(st.Position)
+				err, level := math.Hypot(d.E, d.N), math.Max(st.Fault[0], 4.417*math.Sqrt(st.Cov[0][0]+st.Cov[1][1]))
+				tr.errs, tr.levels = append(tr.errs, err), append(tr.levels, level)
+				if err > level {
+					tr.over++
+				}
 			}
-			f := geodesy.NewFrame(want.LLA())
-			d := f.FromECEF(st.Position)
-			err := math.Hypot(d.E, d.N)
-			tr.errs = append(tr.errs, err)
-			level := math.Max(st.Fault[0], 4.417*math.Sqrt(st.Cov[0][0]+st.Cov[1][1]))
-			tr.ratios = append(tr.ratios, err/level)
-			tr.levels = append(tr.levels, level)
 			break
 		}
 	}
 	slices.Sort(tr.errs)
-	slices.Sort(tr.ratios)
 	slices.Sort(tr.levels)
 	return tr
 }
 
-func at(v []float64, p float64) float64 {
+func quantile(v []float64, p float64) float64 {
 	if len(v) == 0 {
 		return math.NaN()
 	}
-	return v[int(p*float64(len(v)-1))]
+	return v[int(math.Ceil(p*float64(len(v)-1)))]
 }
 
-func only(epochs []*observation.Epoch, keep func(*observation.Observation) bool) (out []*observation.Epoch) {
-	for _, e := range epochs {
-		c := *e
-		c.Obs = nil
-		for i := range e.Obs {
-			if keep(&e.Obs[i]) {
-				c.Obs = append(c.Obs, e.Obs[i])
-			}
-		}
-		out = append(out, &c)
-	}
-	return out
+func (tr *trial) String() string {
+	return fmt.Sprintf("%d carried, error p50 %.3f p95 %.3f max %.3f m, level p50 %.2f p95 %.2f m, %d beyond; %v",
+		len(tr.errs), quantile(tr.errs, 0.5), quantile(tr.errs, 0.95), quantile(tr.errs, 1), quantile(tr.levels, 0.5), quantile(tr.levels, 0.95), tr.over, tr.lacks)
 }
 
+// A rover in motion on a circuit, parked in the end (see the folder's own notes):
+// positions carried by GPS and Galileo.
 func TestPath_RealRover(t *testing.T) {
 	epochs, orbits, truth := readObs(t, "rover_moving.obs"), readNav(t, "nav_moving.rnx"), readTruth(t)
 	position := func(e *observation.Epoch) (geodesy.ECEF, bool) {
 		p, ok := truth[math.Round(e.Time.TOW)]
 		return p, ok
 	}
-	t.Log(len(epochs), "epochs", epochs[0].Time, len(truth))
+	both := func(o *observation.Observation) bool {
+		return o.Sat.System == satellite.GPS || o.Sat.System == satellite.Galileo
+	}
 	for _, c := range []struct {
 		name string
-		keep func(o *observation.Observation) bool
+		keep func(*observation.Observation) bool
+		span float64
+		p95  float64 // m, wanted
+		from int     // carried at least, of 115 less the span
 	}{
-		{"GPS+Galileo", func(o *observation.Observation) bool {
-			return o.Sat.System == satellite.GPS || o.Sat.System == satellite.Galileo
-		}},
-		{"GPS+Galileo L1", func(o *observation.Observation) bool {
-			return o.Signal.Band == '1' && (o.Sat.System == satellite.GPS || o.Sat.System == satellite.Galileo)
-		}},
-		{"GPS", func(o *observation.Observation) bool { return o.Sat.System == satellite.GPS }},
-		{"GPS L1", func(o *observation.Observation) bool { return o.Sat.System == satellite.GPS && o.Signal.Band == '1' }},
+		{"GPS and Galileo", both, 5, 0.03, 110},
+		{"GPS and Galileo", both, 30, 0.05, 100},
+		{"GPS and Galileo", both, 60, 0.05, 90},
+		{"GPS and Galileo", both, 120, 0.10, 70},
+		{"GPS and Galileo, one carrier", func(o *observation.Observation) bool { return both(o) && o.Signal.Band == '1' }, 60, 0.10, 90},
+		{"GPS, one carrier", func(o *observation.Observation) bool {
+			return o.Sat.System == satellite.GPS && o.Signal.Band == '1'
+		}, 30, 0.20, 60},
 	} {
-		es := only(epochs, c.keep)
-		for _, span := range []float64{1, 5, 30, 60, 120, 240} {
-			tr := carry(es, orbits, position, span, 3)
-			t.Logf("%s %3.0f s: %d, p50 %.3f p95 %.3f max %.3f m; error/level max %.2f, level median %.2f p90 %.2f  %v", c.name, span, len(tr.errs), at(tr.errs, .5), at(tr.errs, 0.95), at(tr.errs, 1), at(tr.ratios, 1), at(tr.levels, .5), at(tr.levels, .9), tr.lacks)
+		tr := carry(only(epochs, c.keep), orbits, position, c.span, 3)
+		t.Logf("%s, %g s: %s", c.name, c.span, tr.String())
+		if p := quantile(tr.errs, 0.95); !(p <= c.p95) || tr.over > 0 || len(tr.errs) < c.from {
+			t.Errorf("%s, %g s: %s; want p95 %.3f, none beyond, %d carried", c.name, c.span, tr.String(), c.p95, c.from)
 		}
 	}
 }
 
+// The same kind of receiver at rest on a roof.
 func TestPath_RealRoof(t *testing.T) {
 	epochs, orbits := readObs(t, "rover_roof.obs.gz"), readNav(t, "nav_roof.rnx")
 	where := geodesy.ECEF{X: -3962108.673, Y: 3381309.574, Z: 3668678.638}
-	for _, span := range []float64{1, 5, 30, 60, 120, 240} {
-		tr := carry(epochs, orbits, func(*observation.Epoch) (geodesy.ECEF, bool) { return where, true }, span, 10)
-		t.Logf("roof %3.0f s: %d, p50 %.3f p95 %.3f max %.3f m; error/level max %.2f, level median %.2f p90 %.2f  %v", span, len(tr.errs), at(tr.errs, .5), at(tr.errs, 0.95), at(tr.errs, 1), at(tr.ratios, 1), at(tr.levels, .5), at(tr.levels, .9), tr.lacks)
+	truth := func(*observation.Epoch) (geodesy.ECEF, bool) { return where, true }
+	for _, span := range []float64{30, 60, 120, 300} {
+		tr := carry(epochs, orbits, truth, span, 20)
+		t.Logf("%g s: %s", span, tr.String())
+		if p := quantile(tr.errs, 0.95); !(p <= 0.03) || tr.over > 0 {
+			t.Errorf("%g s: %s", span, tr.String())
+		}
+	}
+}
+
+// A car in a deep city street, GPS and GLONASS on one carrier, half of the phases
+// slipping and no lock times: there is a reason and no number.
+func TestPath_RealCityStreet(t *testing.T) {
+	epochs := readObs(t, "city_street.obs")
+	orbits := readNav(t, "city_street_gps.nav", "city_street_glonass.nav")
+	ref := map[int]geodesy.ECEF{}
+	for sc := bufio.NewScanner(open(t, "city_street_reference.txt")); sc.Scan(); {
+		var s float64
+		var p geodesy.ECEF
+		if n, _ := fmt.Sscanf(sc.Text(), "point3 %g %g %g %g", &s, &p.X, &p.Y, &p.Z); n == 4 {
+			ref[int(math.Round(10*s))] = p
+		}
+	}
+	truth := func(e *observation.Epoch) (geodesy.ECEF, bool) {
+		p, ok := ref[int(math.Round(10*e.Time.Sub(epochs[0].Time)))]
+		return p, ok
+	}
+	for _, span := range []float64{1, 5, 30} {
+		tr := carry(epochs, orbits, truth, span, 5)
+		t.Logf("%g s: %s", span, tr.String())
+		if len(tr.errs) > 0 || len(tr.lacks) == 0 {
+			t.Errorf("%g s: %s", span, tr.String())
+		}
 	}
 }

@@ -3,6 +3,7 @@ package carrier
 import (
 	"math"
 
+	"kerbline/gnss/atmosphere"
 	"kerbline/gnss/geodesy"
 	"kerbline/gnss/gnsstime"
 	"kerbline/gnss/orbit"
@@ -16,6 +17,12 @@ type Sight struct {
 	Model float64    // m: range with the Earth's rotation, troposphere, less the satellite's clock
 	Wet   float64    // how much longer the path through the troposphere is than at the zenith
 	Slant float64    // the same for the ionosphere
+}
+
+// ZenithDelay is the troposphere's delay in m straight up from a place.
+func ZenithDelay(from geodesy.ECEF) float64 {
+	at := from.LLA()
+	return atmosphere.Troposphere(at.Lat, at.H, math.Pi/2)
 }
 
 // See models what a receiver at a place measures of a satellite with a code (m) at

@@ -33,7 +33,7 @@ const (
 )
 
 // rule is how safe integers must be.
-var rule = lambda.Rule{MaxFailure: 1e-2, MaxLeft: 3, MinGroups: minFixed}
+var rule = lambda.Rule{MaxFailure: 0.2, MaxLeft: 2, MinGroups: minFixed}
 
 // Reason says why there is no opinion.
 type Reason uint8
@@ -45,12 +45,13 @@ const (
 	BaseLate            // the base's last epoch is too old
 	BaseFar             // the baseline is too long
 	FewSignals          // too few satellites seen by both
+	OneCarrier          // one system on one carrier: wrong integers fit as well
 	Undecided           // the observations do not tell the integers apart
 	Contradicted        // the phases do not fit the integers
 )
 
 var reasonWords = [...]string{"", "no observations of the base", "observations of the base too old", "baseline too long",
-	"too few satellites seen by both", "integers cannot be told apart", "phases do not fit the integers"}
+	"too few satellites seen by both", "one system on one carrier alone", "integers cannot be told apart", "phases do not fit the integers"}
 
 // String returns the reason in words, "" when there is an opinion.
 func (r Reason) String() string { return reasonWords[r] }
@@ -96,6 +97,7 @@ type Checker struct {
 	solver  solver
 	held    holding
 	values  [maxSats]float64
+	smooths [satellite.NumIndices][bands]smooth
 	result  Result
 }
 
@@ -124,6 +126,7 @@ type item struct {
 	rank       int
 	keep       bool
 	badCode    bool
+	averaged   float64 // s of codes in code
 
 	fixed bool
 	whole float64 // waves, against the group's reference
@@ -186,7 +189,7 @@ func (c *Checker) decide(e *observation.Epoch, orbits *orbit.Store, near geodesy
 	}
 	// Held integers first: they are tested at every epoch, and searched again only
 	// where they do not cover what is seen.
-	kept := c.recall(e.Time) && c.place(near, true) == Decided
+	kept := c.recall(e.Time) && c.place(3) == Decided
 	if kept {
 		r.Held, r.Since = true, c.held.found
 		if !c.uncovered() {
@@ -202,7 +205,7 @@ func (c *Checker) decide(e *observation.Epoch, orbits *orbit.Store, near geodesy
 		return c.keep(kept, why)
 	}
 	found := *r
-	if why := c.place(near, false); why != Decided {
+	if why := c.place(2); why != Decided {
 		*r = found
 		return c.keep(kept, why)
 	}

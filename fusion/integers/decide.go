@@ -74,8 +74,11 @@ func (c *Checker) trySearch() Reason {
 		c.at = append(c.at, i)
 	}
 	n := len(c.a)
-	if n < minFixed {
+	switch {
+	case n < minFixed:
 		return FewSignals
+	case c.oneCarrier():
+		return OneCarrier
 	}
 	c.covariance(n, &p)
 	f, err := c.partial.Fix(c.a, c.q, c.of, c.nsats, rule)
@@ -98,6 +101,18 @@ func (c *Checker) trySearch() Reason {
 		}
 	}
 	return Decided
+}
+
+// oneCarrier reports whether all ambiguities are of one system and one carrier.
+func (c *Checker) oneCarrier() bool {
+	first := &c.items[c.at[0]]
+	for _, i := range c.at {
+		it := &c.items[i]
+		if it.signal.Band != first.signal.Band || c.sats[it.sat].id.System != c.sats[first.sat].id.System {
+			return false
+		}
+	}
+	return true
 }
 
 // covariance fills q for the n ambiguities: phases of rover and base differenced
@@ -158,7 +173,7 @@ func (c *Checker) codePlace() (x [3]float64, p [3][3]float64, ok bool) {
 			if it.badCode {
 				continue
 			}
-			s.add(it.u, it.group, it.code, scale*2*codeSigma*codeSigma/(it.sin*it.sin)+l.common+l.delay*it.gamma*it.gamma)
+			s.add(it.u, it.group, it.code, scale*it.codeVariance()+l.common+l.delay*it.gamma*it.gamma)
 			rows++
 		}
 		if !s.solve() {
@@ -175,7 +190,7 @@ func (c *Checker) codePlace() (x [3]float64, p [3][3]float64, ok bool) {
 			if it.badCode {
 				continue
 			}
-			v := scale * 2 * codeSigma * codeSigma / (it.sin * it.sin)
+			v := scale * it.codeVariance()
 			r := math.Abs(s.residual(it.u, it.group, it.code)) / math.Sqrt(v)
 			if sum += r * r; r > by {
 				worst, by = i, r
@@ -199,11 +214,12 @@ func (c *Checker) codePlace() (x [3]float64, p [3][3]float64, ok bool) {
 // ten.
 const misfit = 4.5
 
-// place solves the position by the phases whose integers are known, and refuses one
-// whose residuals do not fit. Of held integers single ones may go.
-func (c *Checker) place(near geodesy.ECEF, spare bool) Reason {
+// place solves the position by the phases whose integers are known, leaving out at
+// most so many satellites whose residuals do not fit, and refuses one that still does
+// not.
+func (c *Checker) place(most int) Reason {
 	s := &c.solver
-	for drop := 0; ; drop++ {
+	for left := 0; ; left++ {
 		s.reset(c.ngroups)
 		sats, signals := 0, 0
 		last := -1
@@ -231,8 +247,13 @@ func (c *Checker) place(near geodesy.ECEF, spare bool) Reason {
 				}
 			}
 		}
-		if worst >= 0 && spare && drop < 3 {
-			c.items[worst].fixed = false
+		if worst >= 0 && left < most && sats > minFixed+1 {
+			for i := range c.n {
+				if c.items[i].sat == c.items[worst].sat {
+					c.items[i].fixed = false
+				}
+			}
+			c.result.LeftOut++
 			continue
 		}
 		dof := float64(signals - s.dim)
@@ -244,8 +265,7 @@ func (c *Checker) place(near geodesy.ECEF, spare bool) Reason {
 		for i := range 3 {
 			copy(r.Cov[i][:], s.p[i][:3])
 		}
-		frame := c.frame
-		r.Position = frame.ToECEF(geodesy.ENU{E: s.x[0], N: s.x[1], U: s.x[2]})
+		r.Position = c.frame.ToECEF(geodesy.ENU{E: s.x[0], N: s.x[1], U: s.x[2]})
 		return Decided
 	}
 }
@@ -335,21 +355,35 @@ func (c *Checker) recall(now gnsstime.Time) bool {
 	return n >= minFixed
 }
 
-// release drops what is held of the signals that the base lost since its last epoch.
+// release drops what is held and averaged of the signals that the base lost since its last epoch.
 func (c *Checker) release(e *observation.Epoch) {
 	h := &c.held
+	gap := e.Time.Sub(c.base.epoch.Time)
 	n := 0
 	for k := range h.n {
 		w := &h.whole[k]
 		was, is := c.base.epoch.Find(w.sat, w.other), e.Find(w.sat, w.other)
-		gap := e.Time.Sub(c.base.epoch.Time)
-		if was == nil || is == nil || is.Slip || is.HalfCycle != was.HalfCycle || is.Lock < was.Lock || is.Lock < gap {
+		if was == nil || is == nil || broken(is, was, gap) {
 			continue
 		}
 		h.whole[n] = *w
 		n++
 	}
 	h.n = n
+	for i := range c.n {
+		it := &c.items[i]
+		id := c.sats[it.sat].id
+		was, is := c.base.epoch.Find(id, it.other), e.Find(id, it.other)
+		if was == nil || is == nil || broken(is, was, gap) {
+			c.smooths[id.Index()][it.slot()] = smooth{}
+		}
+	}
+}
+
+// broken reports whether the phase of an observation does not go on from the one a
+// gap in s before.
+func broken(is, was *observation.Observation, gap float64) bool {
+	return is.Slip || is.HalfCycle != was.HalfCycle || is.Lock < was.Lock || is.Lock < gap
 }
 
 // uncovered reports whether so many signals have no integers that a search is worth

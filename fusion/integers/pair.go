@@ -6,6 +6,7 @@ import (
 
 	"kerbline/fusion/carrier"
 	"kerbline/gnss/geodesy"
+	"kerbline/gnss/gnsstime"
 	"kerbline/gnss/observation"
 	"kerbline/gnss/orbit"
 	"kerbline/gnss/satellite"
@@ -21,7 +22,7 @@ func (c *Checker) pair(e *observation.Epoch, orbits *orbit.Store, near geodesy.E
 	c.n, c.nsats, c.ngroups = 0, 0, 0
 	b := &c.base
 	baseFrame := geodesy.NewFrame(b.at.LLA())
-	zenithRover, zenithBase := carrier.ZenithDelay(near.LLA().H), carrier.ZenithDelay(b.at.LLA().H)
+	zenithRover, zenithBase := carrier.ZenithDelay(near), carrier.ZenithDelay(b.at)
 	lead := c.lead(&baseFrame, orbits)
 	for i := range e.Obs {
 		o := &e.Obs[i]
@@ -68,6 +69,7 @@ func (c *Checker) pair(e *observation.Epoch, orbits *orbit.Store, near geodesy.E
 		if c.items[c.n].half {
 			c.items[c.n].wave /= 2
 		}
+		c.average(&c.items[c.n], e.Time)
 		c.n++
 	}
 	c.choose()
@@ -224,6 +226,51 @@ func (c *Checker) rank(i int) int {
 		r++
 	}
 	return r
+}
+
+// bands is how many carriers of a satellite are averaged.
+const bands = 10
+
+// smooth is the mean of code less phase while both receivers track on: the noise of
+// single codes and reflections in motion go down with time.
+type smooth struct {
+	signal, other satellite.Signal
+	mean          float64 // m
+	n             float64 // epochs
+	first, last   gnsstime.Time
+	lock          float64
+	half          bool
+}
+
+const longest = 30.0 // s of a mean
+
+// average replaces the item's code by its phase and the mean of their difference.
+func (c *Checker) average(it *item, now gnsstime.Time) {
+	s := &c.smooths[c.sats[it.sat].id.Index()][it.slot()]
+	d := it.code - it.phase
+	gap := now.Sub(s.last)
+	goes := s.n > 0 && s.signal == it.signal && s.other == it.other && gap > 0 && gap <= maxHeld &&
+		s.half == it.half && !it.slip && !(it.lock < s.lock) && !(it.lock < gap)
+	if !goes {
+		*s = smooth{signal: it.signal, other: it.other, first: now}
+	}
+	s.last, s.lock, s.half = now, it.lock, it.half
+	it.averaged = now.Sub(s.first)
+	if it.averaged <= longest {
+		s.n++
+	}
+	it.averaged = math.Min(it.averaged, longest)
+	s.mean += (d - s.mean) / s.n
+	it.code = it.phase + s.mean
+}
+
+// slot is the place of an item among those of its satellite.
+func (it *item) slot() int { return int(it.signal.Band-'0') % bands }
+
+// codeVariance is that of the code in m^2: errors of the rover's last a second; half
+// of all are the base's, which stands still, and last.
+func (it *item) codeVariance() float64 {
+	return codeSigma * codeSigma / (it.sin * it.sin) * (1/(1+it.averaged) + 1/(1+it.averaged/10))
 }
 
 // errors computes the variances in m^2 of what the signals of a satellite share: the

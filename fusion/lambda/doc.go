@@ -16,9 +16,9 @@
 // bound of that of integer least squares (Teunissen 1999). The ratio of the two
 // smallest squared norms is compared with a threshold that keeps the rate of
 // wrong acceptances at a fixed value whatever the geometry (Teunissen and
-// Verhagen 2009; Verhagen and Teunissen 2013); see [Threshold].
+// Verhagen 2009; Verhagen and Teunissen 2013); see ratio.go.
 //
 // Units are those of the caller, cycles by trade. Covariances are square,
 // symmetric, row by row. Nothing is allocated once the work space is as large
-// as the largest problem met. Start at [Solver.Solve].
+// as the largest problem met. Start at [Partial.Fix].
 package lambda

@@ -29,7 +29,7 @@ type Rule struct {
 // other, so that with MaxLeft 2 it solves up to twice as many problems as there are
 // groups.
 type Partial struct {
-	solver    Solver
+	solver    solver
 	a, q      []float64
 	fix, best Fixing
 	out       []bool // by group
@@ -37,7 +37,7 @@ type Partial struct {
 
 // Fix decides on the estimate a with covariance q. group gives each ambiguity's
 // group, 0 to groups-1. The result is valid until the next call. An error says
-// why there is none: see [ErrIndefinite] and [ErrUnbounded].
+// why there is none: the covariance has none, or nothing could be told apart.
 func (p *Partial) Fix(a, q []float64, group []int, groups int, rule Rule) (*Fixing, error) {
 	n := len(a)
 	p.out = resize(p.out, groups)
@@ -77,11 +77,12 @@ func (p *Partial) Fix(a, q []float64, group []int, groups int, rule Rule) (*Fixi
 
 // solve decides on the groups that are not left out.
 func (p *Partial) solve(a, q []float64, group []int, rule Rule, f *Fixing) error {
-	n := len(a)
+	n, left := len(a), false
 	p.a, p.q = p.a[:0], p.q[:0]
 	for i := range n {
 		f.Used[i] = !p.out[group[i]]
 		if !f.Used[i] {
+			left = true
 			continue
 		}
 		p.a = append(p.a, a[i])
@@ -96,7 +97,7 @@ func (p *Partial) solve(a, q []float64, group []int, rule Rule, f *Fixing) error
 		f.Ratio, f.Limit = 1, 0
 		return nil
 	}
-	best, second, err := p.solver.Solve(p.a, p.q)
+	best, second, err := p.solver.solve(p.a, p.q)
 	if err != nil {
 		return err
 	}
@@ -104,7 +105,10 @@ func (p *Partial) solve(a, q []float64, group []int, rule Rule, f *Fixing) error
 	f.Norm, f.Ratio = best.Norm, best.Norm/second.Norm
 	f.Limit = 0
 	if f.Failure <= rule.MaxFailure {
-		f.Limit = Threshold(f.N, f.Failure)
+		f.Limit = threshold(f.N, f.Failure)
+		if left {
+			f.Limit = min(f.Limit, weakAlike)
+		}
 	}
 	k := 0
 	for i := range n {

@@ -76,7 +76,7 @@ var examples = []example{
 
 func TestSolve_Published(t *testing.T) {
 	for _, e := range examples {
-		var s Solver
+		var s solver
 		if err := s.decorrelate(e.a, e.q); err != nil {
 			t.Fatalf("%s: %v", e.src, err)
 		}

@@ -4,10 +4,14 @@ package lambda
 // accepted: what the ratio test is held at.
 const wrongAccepted = 1e-3
 
-// mostAlike bounds the ratio whatever the geometry: the table knows noise
-// only, and a biased signal brings the best vectors closer together. Our own
-// choice, no source.
-const mostAlike = 0.5
+// Bounds of the ratio whatever the table says: it knows noise only, and a biased
+// signal brings the best vectors closer together; the more so the weaker the
+// geometry. Our own choice, no source.
+const (
+	mostAlike = 0.5
+	weak      = 0.01 // failure rate of bootstrapping
+	weakAlike = 1.0 / 3
+)
 
 // Rows and columns of the table below: number of ambiguities, and failure
 // rate of bootstrapping after decorrelation.
@@ -55,7 +59,13 @@ func tabulated(n int, failure float64) float64 {
 	return 0
 }
 
-// Threshold returns the largest ratio best/second of squared norms at which n
+// threshold returns the largest ratio best/second of squared norms at which n
 // integers may be accepted when bootstrapping fails at the given rate; 0 is
 // never.
-func Threshold(n int, failure float64) float64 { return min(tabulated(n, failure), mostAlike) }
+func threshold(n int, failure float64) float64 {
+	most := mostAlike
+	if failure > weak {
+		most = weakAlike
+	}
+	return min(tabulated(n, failure), most)
+}

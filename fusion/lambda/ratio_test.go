@@ -95,7 +95,7 @@ func errorIsCondition(err error) bool { _, ok := err.(mat.Condition); return ok 
 // returns the ratios of those whose best integers are wrong, in order, and the
 // failure rate of bootstrapping.
 func simulate(r *rand.Rand, q []float64, n, trials int) (wrong []float64, failure float64) {
-	var s Solver
+	var s solver
 	if err := s.decorrelate(make([]float64, n), q); err != nil {
 		panic(err)
 	}
@@ -144,7 +144,7 @@ func model(r *rand.Rand, n int, failure float64) []float64 {
 		for range 30 {
 			code := math.Sqrt(lo * hi)
 			q = geometry(rand.New(rand.NewPCG(seed, 1)), systems, signals, n, code, phase)
-			var s Solver
+			var s solver
 			if s.decorrelate(make([]float64, n), q) != nil {
 				hi = code
 				continue
@@ -155,7 +155,7 @@ func model(r *rand.Rand, n int, failure float64) []float64 {
 				lo = code
 			}
 		}
-		var s Solver
+		var s solver
 		if s.decorrelate(make([]float64, n), q) == nil && math.Abs(math.Log(s.failureRate()/failure)) < 0.05 {
 			return q
 		}
@@ -212,7 +212,7 @@ func TestThreshold_Monotone(t *testing.T) {
 			last = mu
 		}
 	}
-	if Threshold(1, 0.01) != 0 || Threshold(10, 0.5) != 0 || Threshold(10, math.NaN()) != 0 {
+	if threshold(1, 0.01) != 0 || threshold(10, 0.5) != 0 || threshold(10, math.NaN()) != 0 {
 		t.Error("what the table does not cover is accepted")
 	}
 }

@@ -15,19 +15,19 @@ const visits = 20_000
 
 // Errors of a problem that has no answer. The caller has no opinion then.
 var (
-	ErrIndefinite = errors.New("lambda: covariance is not positive definite")
-	ErrUnbounded  = errors.New("lambda: search ended without a decision, too many vectors are alike")
+	errIndefinite = errors.New("lambda: covariance is not positive definite")
+	errUnbounded  = errors.New("lambda: search ended without a decision, too many vectors are alike")
 )
 
-// Candidate is an integer vector and its squared norm (a-z)'·inv(Q)·(a-z).
-type Candidate struct {
+// candidate is an integer vector and its squared norm (a-z)'·inv(Q)·(a-z).
+type candidate struct {
 	Z    []float64 // whole numbers, as many as ambiguities
 	Norm float64   // dimensionless
 }
 
-// Solver is the work space. Its zero value is ready; results live in it until
+// solver is the work space. Its zero value is ready; results live in it until
 // the next call.
-type Solver struct {
+type solver struct {
 	n     int
 	whole []float64 // integer part taken off a before the decorrelation
 	zhat  []float64 // decorrelated estimate
@@ -38,14 +38,14 @@ type Solver struct {
 
 	cond, z, step, dist []float64 // of the search, by level
 
-	found [maxCandidates]Candidate
+	found [maxCandidates]candidate
 	order [maxCandidates]int // of found, by norm
-	best  [maxCandidates]Candidate
+	best  [maxCandidates]candidate
 	count int
 }
 
 // size makes room for n ambiguities.
-func (s *Solver) size(n int) {
+func (s *solver) size(n int) {
 	s.n = n
 	grow := func(v *[]float64, n int) {
 		if cap(*v) < n {
@@ -64,10 +64,10 @@ func (s *Solver) size(n int) {
 	}
 }
 
-// Solve returns the two best integer vectors for the real-valued estimate a with
+// solve returns the two best integer vectors for the real-valued estimate a with
 // covariance q (len(a) squared, row by row). The vectors are valid until the next
 // call.
-func (s *Solver) Solve(a, q []float64) (best, second Candidate, err error) {
+func (s *solver) solve(a, q []float64) (best, second candidate, err error) {
 	if err := s.decorrelate(a, q); err != nil {
 		return best, second, err
 	}
@@ -78,9 +78,9 @@ func (s *Solver) Solve(a, q []float64) (best, second Candidate, err error) {
 	return found[0], found[1], nil
 }
 
-// decorrelate takes a problem in: afterwards [Solver.failureRate] and
-// [Solver.search] answer for it. A size that does not fit panics.
-func (s *Solver) decorrelate(a, q []float64) error {
+// decorrelate takes a problem in: afterwards [solver.failureRate] and
+// [solver.search] answer for it. A size that does not fit panics.
+func (s *solver) decorrelate(a, q []float64) error {
 	n := len(a)
 	if len(q) != n*n || n == 0 {
 		panic(fmt.Sprintf("lambda: %d ambiguities with a covariance of %d elements", n, len(q)))
@@ -94,14 +94,14 @@ func (s *Solver) decorrelate(a, q []float64) error {
 		s.zhat[i] = v - s.whole[i]
 	}
 	if !s.factor(q) {
-		return ErrIndefinite
+		return errIndefinite
 	}
 	s.reduce()
 	return nil
 }
 
 // factor writes Q = L'·D·L, starting at the last ambiguity.
-func (s *Solver) factor(q []float64) bool {
+func (s *solver) factor(q []float64) bool {
 	n := s.n
 	w := s.work
 	copy(w, q)
@@ -129,7 +129,7 @@ func (s *Solver) factor(q []float64) bool {
 
 // reduce makes the off-diagonal elements of L small and orders the conditional
 // variances, the smallest last (de Jonge and Tiberius 1996).
-func (s *Solver) reduce() {
+func (s *solver) reduce() {
 	n := s.n
 	j, reduced := n-2, n-2
 	for j >= 0 {
@@ -150,7 +150,7 @@ func (s *Solver) reduce() {
 }
 
 // gauss subtracts from ambiguity j a whole multiple of ambiguity i > j.
-func (s *Solver) gauss(i, j int) {
+func (s *solver) gauss(i, j int) {
 	n := s.n
 	mu := math.Round(s.l[i*n+j])
 	if mu == 0 {
@@ -167,7 +167,7 @@ func (s *Solver) gauss(i, j int) {
 
 // swap exchanges ambiguities j and j+1; delta is the conditional variance that
 // the first of them has behind the second.
-func (s *Solver) swap(j int, delta float64) {
+func (s *solver) swap(j int, delta float64) {
 	n := s.n
 	l := s.l
 	at := l[(j+1)*n+j]
@@ -194,7 +194,7 @@ func (s *Solver) swap(j int, delta float64) {
 // does not find the right integers, if the covariance is right: one less the
 // product of 2·Phi(1/(2·sigma)) - 1 over the conditional deviations (Teunissen
 // 1998). Integer least squares fails no more often (Teunissen 1999).
-func (s *Solver) failureRate() float64 {
+func (s *solver) failureRate() float64 {
 	log := 0.0
 	for _, d := range s.d {
 		log += math.Log1p(-math.Erfc(0.5 / math.Sqrt(2*d)))
@@ -204,7 +204,7 @@ func (s *Solver) failureRate() float64 {
 
 // search returns the k best integer vectors of the problem taken in, best first.
 // They are valid until the next call.
-func (s *Solver) search(k int) ([]Candidate, error) {
+func (s *solver) search(k int) ([]candidate, error) {
 	if k < 1 || k > maxCandidates {
 		panic(fmt.Sprintf("lambda: %d candidates, want 1-%d", k, maxCandidates))
 	}
@@ -221,7 +221,7 @@ func (s *Solver) search(k int) ([]Candidate, error) {
 
 // walk goes depth first from the last ambiguity, whose conditional variance is
 // the smallest, to the first.
-func (s *Solver) walk(k int) error {
+func (s *solver) walk(k int) error {
 	n := s.n
 	bound := math.Inf(1)
 	level := n - 1
@@ -246,11 +246,11 @@ func (s *Solver) walk(k int) error {
 		}
 		s.next(level)
 	}
-	return ErrUnbounded
+	return errUnbounded
 }
 
 // enter starts a level at the integer nearest to its conditional estimate.
-func (s *Solver) enter(level int, norm float64) {
+func (s *solver) enter(level int, norm float64) {
 	n := s.n
 	c := s.zhat[level]
 	for i := level + 1; i < n; i++ {
@@ -265,7 +265,7 @@ func (s *Solver) enter(level int, norm float64) {
 }
 
 // next goes to the next farther integer of a level, in turns on both sides.
-func (s *Solver) next(level int) {
+func (s *solver) next(level int) {
 	s.z[level] += s.step[level]
 	if s.step[level] > 0 {
 		s.step[level] = -s.step[level] - 1
@@ -275,7 +275,7 @@ func (s *Solver) next(level int) {
 }
 
 // keep takes the vector of the walk among the best k.
-func (s *Solver) keep(k int, norm float64) {
+func (s *solver) keep(k int, norm float64) {
 	place := s.count
 	if s.count < k {
 		s.count++
@@ -292,7 +292,7 @@ func (s *Solver) keep(k int, norm float64) {
 }
 
 // restore turns a decorrelated vector into one of the caller's ambiguities.
-func (s *Solver) restore(z []float64) {
+func (s *solver) restore(z []float64) {
 	n := s.n
 	for i := range n {
 		sum := s.whole[i]

@@ -50,7 +50,7 @@ func draw(r *rand.Rand, q []float64, n int) []float64 {
 
 // bruteForce looks at every vector that can be one of the k nearest: the ellipsoid of
 // the k-th norm found by rounding reaches sqrt(norm·Q_ii) along axis i.
-func bruteForce(a, q []float64, k int) []Candidate {
+func bruteForce(a, q []float64, k int) []candidate {
 	n := len(a)
 	var inv mat.Dense
 	if err := inv.Inverse(mat.NewDense(n, n, slices.Clone(q))); err != nil {
@@ -80,12 +80,12 @@ func bruteForce(a, q []float64, k int) []Candidate {
 	slices.Sort(bounds)
 	bound := bounds[k-1] * (1 + 1e-9)
 
-	var all []Candidate
+	var all []candidate
 	var rec func(i int)
 	rec = func(i int) {
 		if i == n {
 			if v := norm(z); v <= bound {
-				all = append(all, Candidate{slices.Clone(z), v})
+				all = append(all, candidate{slices.Clone(z), v})
 			}
 			return
 		}
@@ -96,13 +96,13 @@ func bruteForce(a, q []float64, k int) []Candidate {
 		}
 	}
 	rec(0)
-	slices.SortFunc(all, func(x, y Candidate) int { return int(math.Copysign(1, x.Norm-y.Norm)) })
+	slices.SortFunc(all, func(x, y candidate) int { return int(math.Copysign(1, x.Norm-y.Norm)) })
 	return all[:k]
 }
 
 func TestSearch_BruteForce(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
-	var s Solver
+	var s solver
 	for trial := range 300 {
 		n := 1 + trial%4
 		q := covariance(r, n)
@@ -131,12 +131,12 @@ func TestSearch_BruteForce(t *testing.T) {
 // ambiguities.
 func TestSolve_ShiftAndOrder(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
-	var s, u Solver
+	var s, u solver
 	for range 100 {
 		const n = 9
 		q := covariance(r, n)
 		a := draw(r, q, n)
-		best, second, err := s.Solve(a, q)
+		best, second, err := s.solve(a, q)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -149,7 +149,7 @@ func TestSolve_ShiftAndOrder(t *testing.T) {
 				p[i*n+j] = q[perm[i]*n+perm[j]]
 			}
 		}
-		best2, second2, err := u.Solve(b, p)
+		best2, second2, err := u.solve(b, p)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -176,9 +176,9 @@ func TestFailureRate_BelowRightAnswers(t *testing.T) {
 		}
 		const trials = 4000
 		right := 0
-		var s Solver
+		var s solver
 		for range trials {
-			best, _, err := s.Solve(draw(r, q, n), q)
+			best, _, err := s.solve(draw(r, q, n), q)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -194,7 +194,7 @@ func TestFailureRate_BelowRightAnswers(t *testing.T) {
 }
 
 func TestDecorrelate_RefusesWhatHasNoAnswer(t *testing.T) {
-	var s Solver
+	var s solver
 	for _, q := range [][]float64{
 		{1, 1, 1, 1},                    // singular
 		{1, 2, 2, 1},                    // indefinite
@@ -203,8 +203,8 @@ func TestDecorrelate_RefusesWhatHasNoAnswer(t *testing.T) {
 		{math.Inf(1), 0, 0, 1},          // unbounded
 		{1, math.Inf(1), math.NaN(), 1}, // unbounded
 	} {
-		if err := s.decorrelate([]float64{0.1, 0.2}, q); !errors.Is(err, ErrIndefinite) {
-			t.Errorf("covariance %v: %v, want %v", q, err, ErrIndefinite)
+		if err := s.decorrelate([]float64{0.1, 0.2}, q); !errors.Is(err, errIndefinite) {
+			t.Errorf("covariance %v: %v, want %v", q, err, errIndefinite)
 		}
 	}
 	for _, a := range []float64{math.NaN(), math.Inf(1), 1e17} {
@@ -223,9 +223,9 @@ func TestSearch_Ends(t *testing.T) {
 		a[i] = r.Float64()
 		q[i*n+i] = 1e4
 	}
-	var s Solver
-	if _, _, err := s.Solve(a, q); !errors.Is(err, ErrUnbounded) {
-		t.Errorf("error %v, want %v", err, ErrUnbounded)
+	var s solver
+	if _, _, err := s.solve(a, q); !errors.Is(err, errUnbounded) {
+		t.Errorf("error %v, want %v", err, errUnbounded)
 	}
 }
 
@@ -233,9 +233,9 @@ func TestSolve_AllocatesNothing(t *testing.T) {
 	r := rand.New(rand.NewPCG(9, 10))
 	q := covariance(r, 20)
 	a := draw(r, q, 20)
-	var s Solver
+	var s solver
 	run := func() {
-		if _, _, err := s.Solve(a, q); err != nil {
+		if _, _, err := s.solve(a, q); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -249,9 +249,9 @@ func BenchmarkSolve(b *testing.B) {
 	r := rand.New(rand.NewPCG(11, 12))
 	m := geometry(r, 2, 2, 20, 0.6, 0.003)
 	a := draw(r, m, 20)
-	var s Solver
+	var s solver
 	for b.Loop() {
-		if _, _, err := s.Solve(a, m); err != nil {
+		if _, _, err := s.solve(a, m); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -19,8 +19,8 @@ import (
 	"kerbline/gnss/satellite"
 )
 
-// Carriers are the signals that a satellite of each system sends here.
-var Carriers = map[satellite.System][]satellite.Signal{
+// carriers are the signals that a satellite of each system sends here.
+var carriers = map[satellite.System][]satellite.Signal{
 	satellite.GPS:     {{Band: '1', Attribute: 'C'}, {Band: '5', Attribute: 'Q'}},
 	satellite.Galileo: {{Band: '1', Attribute: 'C'}, {Band: '5', Attribute: 'Q'}},
 	satellite.GLONASS: {{Band: '1', Attribute: 'C'}, {Band: '2', Attribute: 'C'}},
@@ -137,7 +137,7 @@ func (s *Sky) Observe(r *Receiver, t gnsstime.Time, place geodesy.ECEF) *observa
 		if r.Iono != nil {
 			iono = r.Iono(sat, t)
 		}
-		for _, sig := range Carriers[sat.System] {
+		for _, sig := range carriers[sat.System] {
 			k := key{sat, sig}
 			if _, ok := r.ambiguity[k]; !ok {
 				r.ambiguity[k] = math.Round(1e6 * r.rand.Float64())
