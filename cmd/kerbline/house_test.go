@@ -119,6 +119,10 @@ var mayImport = map[string]struct{ own, others []string }{
 
 	"fusion/eskf":         {others: gonum},
 	"fusion/hostclock":    {},
+	"fusion/lambda":       {},
+	"fusion/internal/sky": {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
+	"fusion/carrier":      {own: []string{"gnss/atmosphere", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
+	"fusion/integers":     {own: []string{"fusion/carrier", "fusion/lambda", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"fusion/navigation":   {own: []string{"gnss", "gnss/geodesy", "fusion/eskf"}, others: gonum},
 	"fusion/columns":      {},
 	"fusion/integrity":    {others: gonum},
@@ -378,7 +382,8 @@ var exportedFor = map[string][]string{
 		"cmd/kerbline/internal/report.Tables",
 	},
 	"read by what is being built on the observations": {
-		"gnss/orbit.Ephemeris.Serves", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
+		"fusion/carrier.Path", "fusion/integers.Checker",
+		"gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
 		"gnss/singlepoint.Solver", "gnss/singlepoint.System.Passed",
 	},
 	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},

@@ -21,11 +21,11 @@ import (
 // tests that need it skip without it.
 func open(t testing.TB, name string) io.Reader {
 	t.Helper()
-	dir := os.Getenv("KERBLINE_PHASE")
+	dir := os.Getenv("KERBLINE_REAL")
 	if dir == "" {
-		t.Skip("KERBLINE_PHASE names no folder of real observations")
+		t.Skip("KERBLINE_REAL names no folder of real recordings")
 	}
-	f, err := os.Open(filepath.Join(dir, name))
+	f, err := os.Open(filepath.Join(dir, "phase", name))
 	if err != nil {
 		t.Fatal(err)
 	}
