@@ -47,8 +47,6 @@ type Options struct {
 	State func(State)
 
 	Now func() int64 // host time, ns; nil: the computer's clock
-
-	speed float64 // tests: how much faster than the wall clock Now runs; 0 means 1
 }
 
 // State is how the outside of the engine is.
@@ -107,9 +105,6 @@ type Engine struct {
 func New(o Options) (*Engine, error) {
 	if o.Now == nil {
 		o.Now = func() int64 { return time.Now().UnixNano() }
-	}
-	if o.speed == 0 {
-		o.speed = 1
 	}
 	e := &Engine{o: o, mon: fusion.NewMonitor(o.Config, o.Course), dec: fusion.NewDecoder(o.Config),
 		queue: make(chan *chunk, queueSize), free: make(chan *chunk, queueSize), wake: make(chan struct{}, 1)}
@@ -250,10 +245,8 @@ func (e *Engine) wait(running *sync.WaitGroup) {
 }
 
 func (e *Engine) loop(ctx context.Context) {
-	tick := time.Duration(float64(tickEvery) / e.o.speed)
-	line := time.Duration(float64(lineEvery) / e.o.speed)
 	e.lineAt = time.Now()
-	timer := time.NewTimer(tick)
+	timer := time.NewTimer(tickEvery)
 	defer timer.Stop()
 	for {
 		select {
@@ -270,8 +263,8 @@ func (e *Engine) loop(ctx context.Context) {
 			e.record(e.o.Now(), fusion.ChanTick, nil)
 			e.outside(time.Now())
 			// The next tick is due in time for a verdict after each silence.
-			next := tick
-			if left := line - time.Since(e.lineAt); left > 0 && left < next {
+			next := tickEvery
+			if left := lineEvery - time.Since(e.lineAt); left > 0 && left < next {
 				next = left
 			}
 			timer.Reset(next)

@@ -5,81 +5,87 @@ package engine
 import (
 	"context"
 	"path/filepath"
+	"strings"
 	"testing"
-	"time"
+	"testing/synctest"
 
 	"kerbline/fixtures"
 	"kerbline/fusion"
 )
 
-// runFor runs an engine on the rig for d s of host time, with hook called when
-// it runs.
-func (r *rig) runFor(o Options, d float64, hook func(e *Engine)) error {
-	r.t.Helper()
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
-	e, err := New(o)
-	if err != nil {
-		r.t.Fatal(err)
+// sameAgain fails unless a replay of the recording at path gives what the live
+// run gave, byte for byte.
+func sameAgain(t *testing.T, path string, live *tape) {
+	t.Helper()
+	again := replay(t, path)
+	if err := alike(again.verdicts, live.verdicts); err != nil {
+		t.Errorf("verdicts: %v", err)
 	}
-	r.began = time.Now()
-	go func() {
-		if hook != nil {
-			go hook(e)
-		}
-		r.play(ctx, d)
-		time.Sleep(200 * time.Millisecond)
-		cancel()
-	}()
-	return e.Run(ctx)
+	if err := alike(again.events, live.events); err != nil {
+		t.Errorf("events: %v", err)
+	}
 }
 
-// The verdicts of a live run on real ports are those of a replay of its
-// recording, byte for byte, at the pace of life and twenty times faster.
+// The verdicts of a live run are those of a replay of its recording, byte for
+// byte, over a whole drive.
 func TestReplayEqualsLive(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		files := fixtures.Demo()
+		path := filepath.Join(t.TempDir(), "run.mcap")
+		r := newRig(t, files, 0)
+		o := r.options(files, path)
+		live := new(tape)
+		o.Look, o.State = live.look, live.state
+		if err := r.drive(o, 184); err != nil {
+			t.Fatal(err)
+		}
+		sameAgain(t, path, live)
+		c := live.last.Counts
+		t.Logf("%d verdicts %v, %d epochs, %d IMU, %d wheel, %d frames", len(live.verdicts), live.n, c.Epochs, c.IMU, c.Wheel, c.Frames)
+		if live.n[fusion.Usable] < 500 || c.Epochs < 1700 || c.Frames < 500 || c.IMU < 17000 || c.Wheel < 3000 {
+			t.Errorf("verdicts %v, counts %+v: what was compared says little", live.n, c)
+		}
+	})
+}
+
+// The same on real ports: everything arrives, a cable that is pulled is told in
+// words while the others go on, and the replay is the live run.
+func TestPorts(t *testing.T) {
 	files := fixtures.Demo()
-	for _, tt := range []struct {
-		name                string
-		from, length, speed float64
-		usable              int // verdicts at least
-	}{
-		{"1x", 60, 6, 1, 0},
-		{"20x", 0, 184, 20, 20},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			var live *tape
-			// At twenty times the pace of life a busy computer's pauses count
-			// twenty times: a run that was held up says little and is tried again.
-			for attempt := 1; ; attempt++ {
-				path := filepath.Join(t.TempDir(), "run.mcap")
-				r := newRig(t, files, tt.from, tt.speed)
-				o := r.options(files, path)
-				live = new(tape)
-				o.Look, o.State = live.look, live.state
-				if err := r.runFor(o, tt.length, nil); err != nil {
-					t.Fatal(err)
-				}
-				again := replay(t, path)
-				if err := alike(again.verdicts, live.verdicts); err != nil {
-					t.Errorf("verdicts: %v", err)
-				}
-				if err := alike(again.events, live.events); err != nil {
-					t.Errorf("events: %v", err)
-				}
-				n := live.n[fusion.Usable]
-				if n >= tt.usable {
-					break
-				}
-				if attempt == 3 {
-					t.Errorf("usable in %d of %v verdicts, want %d: what was compared says little; at the end %v", n, live.n, tt.usable, live.last.Reasons[:live.last.NReasons])
-					break
-				}
-			}
-			c := live.last.Counts
-			t.Logf("%d verdicts %v, %d epochs, %d IMU, %d wheel, %d frames", len(live.verdicts), live.n, c.Epochs, c.IMU, c.Wheel, c.Frames)
-			if c.Epochs < uint64(8*tt.length) || c.Frames == 0 || c.IMU < uint64(80*tt.length) || c.Wheel < uint64(15*tt.length) {
-				t.Errorf("counts %+v: an input is missing", c)
-			}
-		})
+	path := filepath.Join(t.TempDir(), "run.mcap")
+	r, p := newRig(t, files, 60), newPorts(t)
+	o := r.options(files, path)
+	o.Inputs = p.inputs(t)
+	r.give = p.send
+	live := new(tape)
+	o.Look, o.State = live.look, live.state
+	_, end := r.start(o)
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	played := make(chan struct{})
+	go func() { defer close(played); r.play(ctx, 120) }()
+	count := func() (c fusion.Counts) { return live.snap().Counts }
+	if r.wait(60, func() bool {
+		c := count()
+		return c.Epochs >= 20 && c.IMU >= 200 && c.Wheel >= 40 && c.Frames >= 5
+	}) < 0 {
+		t.Fatalf("counts %+v: an input is missing", count())
 	}
+	r.mute(fusion.ChanNMEA, true)
+	p.mu.Lock()
+	p.gnss.Unplug()
+	p.mu.Unlock()
+	if r.wait(30, func() bool { return !live.source(fusion.ChanNMEA).OK }) < 0 || !strings.Contains(live.source(fusion.ChanNMEA).Words, "trying again") {
+		t.Errorf("a pulled cable is told as %+v", live.source(fusion.ChanNMEA))
+	}
+	imu := count().IMU
+	if r.wait(30, func() bool { return count().IMU > imu+50 }) < 0 {
+		t.Error("the inertial sensor stopped with the receiver")
+	}
+	cancel()
+	<-played
+	if err := end(); err != nil {
+		t.Fatal(err)
+	}
+	sameAgain(t, path, live)
 }

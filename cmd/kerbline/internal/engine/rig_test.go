@@ -76,50 +76,37 @@ func streams(t testing.TB, files map[string][]byte) map[fusion.Channel][]item {
 	return out
 }
 
-// rig plays the devices of a car: a receiver on a serial port, a radio on TCP,
-// an inertial sensor by UDP and a wheel counter through a pipe.
+// rig plays the devices of a car: all that a recording holds, each piece in its
+// time, in the order of the recording. In a synctest bubble its clock is the
+// bubble's, and a drive of minutes takes as long as the engine works on it.
 type rig struct {
-	t     testing.TB
-	dir   string
-	dev   map[fusion.Channel][]item
-	from  float64 // host Unix s at which it begins
-	speed float64
-	began time.Time
-
-	port  *ptytest.Port
-	radio net.Listener
-	imu   net.Conn
-	wheel *os.File
+	t    testing.TB
+	dev  []arrival
+	from float64 // host Unix s at which it begins
+	give func(ch fusion.Channel, b []byte)
 
 	mu    sync.Mutex
+	began time.Time
 	quiet map[fusion.Channel]bool // unplugged
-	link  net.Conn
-	step  int64 // ns, of the host clock
+	step  int64                   // ns, of the host clock
 }
 
-func newRig(t testing.TB, files map[string][]byte, from, speed float64) *rig {
-	r := &rig{t: t, dir: t.TempDir(), dev: streams(t, files), speed: speed, quiet: map[fusion.Channel]bool{}}
-	r.from = r.dev[fusion.ChanIMU][0].t + from
-	r.port = ptytest.New(t, filepath.Join(r.dir, "ttyACM0"))
-	var err error
-	if r.radio, err = net.Listen("tcp", "127.0.0.1:0"); err != nil {
-		t.Fatal(err)
+// arrival is an item and where it comes in.
+type arrival struct {
+	item
+	ch fusion.Channel
+}
+
+func newRig(t testing.TB, files map[string][]byte, from float64) *rig {
+	r := &rig{t: t, began: time.Now(), quiet: map[fusion.Channel]bool{}}
+	by := streams(t, files)
+	for _, ch := range []fusion.Channel{fusion.ChanNMEA, fusion.ChanCorrections, fusion.ChanIMU, fusion.ChanWheel} {
+		for _, it := range by[ch] {
+			r.dev = append(r.dev, arrival{it, ch})
+		}
 	}
-	t.Cleanup(func() { r.radio.Close() })
-	pc, err := net.ListenPacket("udp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := pc.LocalAddr().String()
-	pc.Close()
-	if r.imu, err = net.Dial("udp", addr); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { r.imu.Close() })
-	if err := syscall.Mkfifo(filepath.Join(r.dir, "wheel"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	r.began = time.Now()
+	sort.SliceStable(r.dev, func(i, j int) bool { return r.dev[i].t < r.dev[j].t })
+	r.from = by[fusion.ChanIMU][0].t + from
 	return r
 }
 
@@ -127,23 +114,7 @@ func newRig(t testing.TB, files map[string][]byte, from, speed float64) *rig {
 func (r *rig) now() int64 {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return recorder.Nanos(r.from) + int64(float64(time.Since(r.began))*r.speed) + r.step
-}
-
-func (r *rig) inputs() []Input {
-	spec := func(s string) sources.Spec {
-		p, err := sources.Parse(s)
-		if err != nil {
-			r.t.Fatal(err)
-		}
-		return p
-	}
-	return []Input{
-		{fusion.ChanNMEA, spec("serial://" + r.port.Path + "?baud=460800")},
-		{fusion.ChanCorrections, spec("tcp://" + r.radio.Addr().String())},
-		{fusion.ChanIMU, spec("udp://" + r.imu.RemoteAddr().String())},
-		{fusion.ChanWheel, spec(filepath.Join(r.dir, "wheel"))},
-	}
+	return recorder.Nanos(r.from) + int64(time.Since(r.began)) + r.step
 }
 
 // mute unplugs a device's cable, or plugs it in again.
@@ -153,79 +124,50 @@ func (r *rig) mute(ch fusion.Channel, quiet bool) {
 	r.quiet[ch] = quiet
 }
 
-// play sends everything in its time until ctx ends or to is reached, s after
-// the beginning.
-func (r *rig) play(ctx context.Context, to float64) {
-	var wg sync.WaitGroup
-	go func() {
-		for {
-			c, err := r.radio.Accept()
-			if err != nil {
-				return
-			}
-			r.mu.Lock()
-			r.link = c
-			r.mu.Unlock()
-		}
-	}()
-	for ch, items := range r.dev {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			i := sort.Search(len(items), func(i int) bool { return items[i].t >= r.from })
-			for ; i < len(items); i++ {
-				it := items[i]
-				if it.t > r.from+to {
-					return
-				}
-				wait := time.Duration((it.t-r.from)/r.speed*1e9) - time.Since(r.began)
-				if wait > 0 {
-					select {
-					case <-ctx.Done():
-						return
-					case <-time.After(wait):
-					}
-				}
-				r.send(ch, it.b)
-			}
-		}()
-	}
-	wg.Wait()
-}
-
-func (r *rig) send(ch fusion.Channel, b []byte) {
+// set changes the host clock by ns.
+func (r *rig) set(ns int64) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if r.quiet[ch] {
-		return
-	}
-	switch ch {
-	case fusion.ChanNMEA:
-		r.port.SetWriteDeadline(time.Now().Add(time.Second))
-		r.port.Write(b)
-	case fusion.ChanCorrections:
-		if r.link != nil {
-			r.link.Write(b)
+	r.step += ns
+}
+
+// play gives everything in its time until ctx ends or to is reached, s after the
+// beginning.
+func (r *rig) play(ctx context.Context, to float64) {
+	r.mu.Lock()
+	r.began = time.Now()
+	began := r.began
+	r.mu.Unlock()
+	for _, it := range r.dev {
+		if it.t < r.from {
+			continue
 		}
-	case fusion.ChanIMU:
-		r.imu.Write(b)
-	case fusion.ChanWheel:
-		if r.wheel == nil {
-			r.wheel, _ = os.OpenFile(filepath.Join(r.dir, "wheel"), os.O_WRONLY|syscall.O_NONBLOCK, 0)
+		if it.t > r.from+to {
+			return
 		}
-		if r.wheel != nil {
-			r.wheel.Write(b)
+		if wait := time.Duration((it.t-r.from)*1e9) - time.Since(began); wait > 0 {
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(wait):
+			}
+		}
+		r.mu.Lock()
+		quiet := r.quiet[it.ch]
+		r.mu.Unlock()
+		if !quiet {
+			r.give(it.ch, it.b)
 		}
 	}
 }
 
-// options are those of an engine on the rig's devices.
+// options are those of an engine for the rig's car, without inputs.
 func (r *rig) options(files map[string][]byte, rec string) Options {
 	cfg, err := settings.Parse("kerbline.toml", files[fixtures.SettingsFile])
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	o := Options{Config: cfg.Config, Inputs: r.inputs(), Now: r.now, speed: r.speed}
+	o := Options{Config: cfg.Config, Now: r.now}
 	var head recorder.Head
 	head.Attachments = append(head.Attachments, recorder.Attachment{Name: recorder.SettingsName, Data: files[fixtures.SettingsFile]})
 	if b := files[fixtures.CourseFile]; b != nil {
@@ -235,9 +177,136 @@ func (r *rig) options(files map[string][]byte, rec string) Options {
 		head.Attachments = append(head.Attachments, recorder.Attachment{Name: recorder.CourseName, Data: b})
 	}
 	if rec != "" {
-		o.Record = &recorder.Options{Path: rec, Head: head}
+		// To the disk every two seconds, not four times a second: a bubble's minutes
+		// pass in a moment, the disk's do not.
+		o.Record = &recorder.Options{Path: rec, Head: head, Every: 2 * time.Second}
 	}
 	return o
+}
+
+// start runs an engine whose bytes come from the rig, and returns what ends it.
+func (r *rig) start(o Options) (e *Engine, end func() error) {
+	e, err := New(o)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	if r.give == nil {
+		r.give = func(ch fusion.Channel, b []byte) { e.Bytes(ctx, r.now(), ch, b) }
+	}
+	ran := make(chan error, 1)
+	go func() { ran <- e.Run(ctx) }()
+	return e, func() error { cancel(); return <-ran }
+}
+
+// drive runs an engine on the rig for d s of host time.
+func (r *rig) drive(o Options, d float64) error {
+	_, end := r.start(o)
+	r.play(context.Background(), d)
+	time.Sleep(200 * time.Millisecond)
+	return end()
+}
+
+// wait waits for up to s of host time until ok, and returns how long it took in
+// s, -1 when it did not come.
+func (r *rig) wait(s float64, ok func() bool) float64 {
+	for begin := time.Now(); ; time.Sleep(5 * time.Millisecond) {
+		d := time.Since(begin).Seconds()
+		if ok() {
+			return d
+		}
+		if d > s {
+			return -1
+		}
+	}
+}
+
+// ports are real devices: a receiver on a serial port, a radio on TCP, an
+// inertial sensor by UDP and a wheel counter through a pipe.
+type ports struct {
+	dir   string
+	gnss  *ptytest.Port
+	radio net.Listener
+	imu   net.Conn
+	wheel *os.File
+
+	mu   sync.Mutex
+	link net.Conn
+}
+
+func newPorts(t testing.TB) *ports {
+	p := &ports{dir: t.TempDir()}
+	p.gnss = ptytest.New(t, filepath.Join(p.dir, "ttyACM0"))
+	var err error
+	if p.radio, err = net.Listen("tcp", "127.0.0.1:0"); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { p.radio.Close() })
+	go func() {
+		for {
+			c, err := p.radio.Accept()
+			if err != nil {
+				return
+			}
+			p.mu.Lock()
+			p.link = c
+			p.mu.Unlock()
+		}
+	}()
+	pc, err := net.ListenPacket("udp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := pc.LocalAddr().String()
+	pc.Close()
+	if p.imu, err = net.Dial("udp", addr); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { p.imu.Close() })
+	if err := syscall.Mkfifo(filepath.Join(p.dir, "wheel"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func (p *ports) inputs(t testing.TB) []Input {
+	spec := func(s string) sources.Spec {
+		spec, err := sources.Parse(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return spec
+	}
+	return []Input{
+		{fusion.ChanNMEA, spec("serial://" + p.gnss.Path + "?baud=460800")},
+		{fusion.ChanCorrections, spec("tcp://" + p.radio.Addr().String())},
+		{fusion.ChanIMU, spec("udp://" + p.imu.RemoteAddr().String())},
+		{fusion.ChanWheel, spec(filepath.Join(p.dir, "wheel"))},
+	}
+}
+
+// send gives bytes to a device; what it does not take is lost, as on a cable.
+func (p *ports) send(ch fusion.Channel, b []byte) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	switch ch {
+	case fusion.ChanNMEA:
+		p.gnss.SetWriteDeadline(time.Now().Add(time.Second))
+		p.gnss.Write(b)
+	case fusion.ChanCorrections:
+		if p.link != nil {
+			p.link.Write(b)
+		}
+	case fusion.ChanIMU:
+		p.imu.Write(b)
+	case fusion.ChanWheel:
+		if p.wheel == nil {
+			p.wheel, _ = os.OpenFile(filepath.Join(p.dir, "wheel"), os.O_WRONLY|syscall.O_NONBLOCK, 0)
+		}
+		if p.wheel != nil {
+			p.wheel.Write(b)
+		}
+	}
 }
 
 // tape collects what an engine gives.

@@ -13,8 +13,8 @@ import (
 	"sort"
 	"strconv"
 	"strings"
-	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"kerbline/cmd/kerbline/internal/lines"
@@ -35,60 +35,47 @@ func TestSoak(t *testing.T) {
 		sessions, length = int(h*6+0.5), 600
 	}
 	dir := t.TempDir()
-	s := fixtures.Standard("nominal", 1)
-	var now atomic.Int64
-	now.Store(recorder.Nanos(s.Start))
-	live := new(tape)
-	e, err := New(Options{
-		Config: fusion.DefaultConfig(), Now: now.Load, speed: 100,
-		Record: &recorder.Options{Path: filepath.Join(dir, "run.mcap"), MaxBytes: 64 << 20},
-		Look: func(s *fusion.Snapshot, ev []fusion.Event) {
-			if s != nil {
-				live.n[s.Verdict]++
-			}
-		},
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ran := make(chan error, 1)
-	go func() { ran <- e.Run(ctx) }()
+	synctest.Test(t, func(t *testing.T) { soak(t, dir, sessions, length) })
+}
 
-	var resident []int64
-	var goroutines, descriptors int
-	var mallocs, steps uint64
-	began := time.Now()
-	for k := range sessions {
+func soak(t *testing.T, dir string, sessions int, length float64) {
+	day := func(k int) map[string][]byte {
 		s := fixtures.Standard([]string{"nominal", "link_silent", "jump", "base_moved"}[k%4], uint64(k))
 		s.Start += float64(k) * length
 		s.HostOff, s.HostDrift = 0, 0
 		s.Still, s.Duration = 20, length
 		files, _ := s.Files()
-		type timed struct {
-			item
-			ch fusion.Channel
+		return files
+	}
+	r := newRig(t, day(0), 0)
+	o := r.options(day(0), filepath.Join(dir, "run.mcap"))
+	o.Record.MaxBytes = 64 << 20
+	live := new(tape)
+	o.Look = func(s *fusion.Snapshot, ev []fusion.Event) {
+		if s != nil {
+			live.n[s.Verdict]++
 		}
-		var all []timed
-		for ch, items := range streams(t, files) {
-			for _, it := range items {
-				all = append(all, timed{it, ch})
-			}
+	}
+	_, end := r.start(o)
+
+	var heap []int64
+	var goroutines, descriptors int
+	var mallocs, steps uint64
+	for k := range sessions {
+		if k > 0 {
+			r.dev = newRig(t, day(k), 0).dev
 		}
-		sort.SliceStable(all, func(i, j int) bool { return all[i].t < all[j].t })
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
-		for _, it := range all {
-			now.Store(recorder.Nanos(it.t))
-			e.Bytes(ctx, recorder.Nanos(it.t), it.ch, it.b)
+		for _, it := range r.dev {
+			time.Sleep(time.Duration(recorder.Nanos(it.t) - r.now()))
+			r.give(it.ch, it.b)
 		}
-		for len(e.queue) > 0 {
-			time.Sleep(time.Millisecond)
-		}
+		synctest.Wait()
 		runtime.ReadMemStats(&after)
 		mallocs += after.Mallocs - before.Mallocs
-		steps += uint64(len(all))
-		all, files = nil, nil
+		steps += uint64(len(r.dev))
+		r.dev = nil
 		runtime.GC()
 		fds, _ := os.ReadDir("/proc/self/fd")
 		if k == 1 {
@@ -97,24 +84,24 @@ func TestSoak(t *testing.T) {
 		if k > 1 && (runtime.NumGoroutine() > goroutines || len(fds) > descriptors) {
 			t.Errorf("session %d: %d goroutines and %d descriptors, %d and %d before", k, runtime.NumGoroutine(), len(fds), goroutines, descriptors)
 		}
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		resident = append(resident, int64(m.HeapAlloc))
+		runtime.ReadMemStats(&after)
+		heap = append(heap, int64(after.HeapAlloc))
 	}
-	took := time.Since(began)
-	cancel()
-	if err := <-ran; err != nil {
+	if err := end(); err != nil {
 		t.Fatal(err)
 	}
 	// What is in use does not grow with the length of the day: the summary of
 	// the recording's present part is all that may.
-	half := slices.Max(resident[:max(len(resident)/2, 1)])
-	if last := resident[len(resident)-1]; last > half+8<<20 {
-		t.Errorf("heap in use grew: %v", resident)
+	half := slices.Max(heap[:max(len(heap)/2, 1)])
+	if last := heap[len(heap)-1]; last > half+8<<20 {
+		t.Errorf("heap in use grew: %v", heap)
 	}
-	t.Logf("%.2f h of data in %v, %d records, verdicts %v, %.3f allocations a record; heap in use %.1f to %.1f MB, resident %d MB, %d goroutines, %d descriptors",
-		float64(sessions)*length/3600, took.Round(time.Second), steps, live.n, float64(mallocs)/float64(steps),
-		float64(slices.Min(resident))/1e6, float64(slices.Max(resident))/1e6, memory()>>20, goroutines, descriptors)
+	if n := live.n[0] + live.n[1] + live.n[2] + live.n[3]; float64(n) < 9*float64(sessions)*length {
+		t.Errorf("%d verdicts in %g s", n, float64(sessions)*length)
+	}
+	t.Logf("%.2f h of data, %d records, verdicts %v, %.3f allocations a record; heap in use %.1f to %.1f MB, %d goroutines, %d descriptors",
+		float64(sessions)*length/3600, steps, live.n, float64(mallocs)/float64(steps),
+		float64(slices.Min(heap))/1e6, float64(slices.Max(heap))/1e6, goroutines, descriptors)
 }
 
 // BenchmarkLatency sends an epoch ten times a second to a serial port and an
