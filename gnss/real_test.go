@@ -12,27 +12,14 @@ import (
 	"kerbline/gnss/nmea"
 )
 
-// dataRoot returns a folder of recordings that lie beside the module: by
-// environment variable, else in ../shared.
-func dataRoot(t *testing.T, env, folder string) string {
+// dataRoot returns the folder of recordings that an environment variable names.
+func dataRoot(t *testing.T, env string) string {
 	t.Helper()
-	if root := os.Getenv(env); root != "" {
-		return root
+	root := os.Getenv(env)
+	if root == "" {
+		t.Skipf("%s names no folder of recordings", env)
 	}
-	dir, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
-			return filepath.Join(dir, "..", "shared", folder)
-		}
-		up := filepath.Dir(dir)
-		if up == dir {
-			t.Skip("no go.mod above: cannot look for ../shared")
-		}
-		dir = up
-	}
+	return root
 }
 
 // run assembles a stream cut into chunks of at most size bytes. Lines without
@@ -119,7 +106,7 @@ func TestRealReceivers(t *testing.T) {
 		{"nmea/cold_start_1hz.log", 1490950000, counts{epochs: 1307, noPos: 314, changes: 3}, 72},
 	} {
 		t.Run(tt.file, func(t *testing.T) {
-			b, err := os.ReadFile(filepath.Join(dataRoot(t, "KERBLINE_REAL", "real"), tt.file))
+			b, err := os.ReadFile(filepath.Join(dataRoot(t, "KERBLINE_REAL"), tt.file))
 			if err != nil {
 				t.Skip(err)
 			}
@@ -163,7 +150,7 @@ func TestRealReceivers(t *testing.T) {
 // every GGA becomes one epoch with a date, accuracy and height, at once, and
 // nothing is refused or dropped.
 func TestPracticeRecordings(t *testing.T) {
-	root := dataRoot(t, "KERBLINE_RECORDINGS", "recordings")
+	root := dataRoot(t, "KERBLINE_RECORDINGS")
 	folders, err := os.ReadDir(root)
 	if err != nil {
 		t.Skipf("no recordings: %v", err)
@@ -204,7 +191,7 @@ func TestPracticeRecordings(t *testing.T) {
 // lag for all, by least squares; hand-held, at 4 Hz (walk:
 // Liraz-Benbenishti/GNSS_IMU 4190200).
 func TestRealVelocityFollowsPosition(t *testing.T) {
-	b, err := os.ReadFile(filepath.Join(dataRoot(t, "KERBLINE_REAL", "real"), "walk/receiver.bin"))
+	b, err := os.ReadFile(filepath.Join(dataRoot(t, "KERBLINE_REAL"), "walk/receiver.bin"))
 	if err != nil {
 		t.Skip(err)
 	}

@@ -105,7 +105,7 @@ func (r *robot) text() string {
 // wait looks until the screen is as wanted and returns it.
 func (r *robot) wait(want func(string) bool) string {
 	r.t.Helper()
-	deadline := time.Now().Add(10 * time.Second)
+	deadline := time.Now().Add(time.Minute)
 	for {
 		if s := r.text(); want(s) {
 			return s
@@ -148,7 +148,7 @@ func (r *robot) ends() error {
 	select {
 	case err := <-r.done:
 		return err
-	case <-time.After(10 * time.Second):
+	case <-time.After(time.Minute):
 		r.t.Fatal("the screen did not end")
 		return nil
 	}

@@ -188,7 +188,7 @@ func TestTune_EndToEnd(t *testing.T) {
 func TestInject_LikePractice(t *testing.T) {
 	root := os.Getenv("KERBLINE_RECORDINGS")
 	if root == "" {
-		root = filepath.Join("..", "..", "..", "shared", "recordings")
+		t.Skip("KERBLINE_RECORDINGS names no folder of recordings")
 	}
 	entries, err := os.ReadDir(root)
 	if err != nil {

@@ -89,7 +89,7 @@ func load(t *testing.T, name string) recording {
 	t.Helper()
 	dir := os.Getenv("KERBLINE_RECORDINGS")
 	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "recordings")
+		t.Skip("KERBLINE_RECORDINGS names no folder of recordings")
 	}
 	dir = filepath.Join(dir, name)
 	read := func(f string) string {

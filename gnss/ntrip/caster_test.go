@@ -74,7 +74,7 @@ func client(t *testing.T, url string) *Client {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &Client{Target: target, Stall: 300 * time.Millisecond, Timeout: 2 * time.Second}
+	return &Client{Target: target, Stall: time.Minute, Timeout: time.Minute}
 }
 
 // drain opens the stream and reads it to its end.
@@ -291,13 +291,15 @@ func TestStall(t *testing.T) {
 			r.ReadByte() // until the client leaves
 		})
 		start := time.Now()
-		_, err := drain(client(t, "ntrip://"+addr+"/M"))
+		c := client(t, "ntrip://"+addr+"/M")
+		c.Stall = 300 * time.Millisecond
+		_, err := drain(c)
 		var r *Refusal
 		if !errors.As(err, &r) || r.Kind != Stalled {
 			t.Errorf("%s: %v, want a stall", name, err)
 		}
-		if d := time.Since(start); d < 250*time.Millisecond || d > 2*time.Second {
-			t.Errorf("%s: gave up after %v, want 0.3 s", name, d)
+		if d := time.Since(start); d < c.Stall {
+			t.Errorf("%s: gave up after %v, want %v", name, d, c.Stall)
 		}
 	}
 	t.Run("no reply", func(t *testing.T) {
@@ -399,17 +401,16 @@ func TestCancel(t *testing.T) {
 	for name, reply := range map[string]string{"waiting for the reply": "", "waiting for data": "ICY 200 OK\r\n"} {
 		addr := raw(t, func(_ string, c net.Conn, r *bufio.Reader) { io.WriteString(c, reply); r.ReadByte() })
 		c := client(t, "ntrip://"+addr+"/M")
-		c.Stall, c.Timeout = time.Minute, time.Minute
+		c.Stall, c.Timeout = time.Hour, time.Hour // only the cancellation ends it
 		ctx, cancel := context.WithCancel(context.Background())
 		time.AfterFunc(50*time.Millisecond, cancel)
-		start := time.Now()
 		s, err := c.Open(ctx)
 		if err == nil {
 			time.AfterFunc(100*time.Millisecond, func() { s.Close() })
 			_, err = io.Copy(io.Discard, s)
 		}
-		if d := time.Since(start); err == nil || d > time.Second {
-			t.Errorf("%s: %v after %v", name, err, d)
+		if err == nil {
+			t.Errorf("%s: no error", name)
 		}
 	}
 }
@@ -427,8 +428,12 @@ func TestGGAUpload(t *testing.T) {
 				} else {
 					io.WriteString(c, "HTTP/1.1 200 OK\r\nContent-Type: gnss/data\r\n\r\n")
 				}
-				c.SetReadDeadline(time.Now().Add(250 * time.Millisecond))
-				for {
+				most := time.Minute
+				if setting == "off" {
+					most = 250 * time.Millisecond
+				}
+				c.SetReadDeadline(time.Now().Add(most))
+				for range 2 {
 					line, err := r.ReadString('\n')
 					if err != nil {
 						return
@@ -437,7 +442,7 @@ func TestGGAUpload(t *testing.T) {
 				}
 			})
 			c := client(t, fmt.Sprintf("ntrip://%s/VRS?version=%s&gga=%s", addr, version, setting))
-			c.GGA, c.GGAEvery, c.Stall = func() string { return gga }, 100*time.Millisecond, time.Second
+			c.GGA, c.GGAEvery = func() string { return gga }, 100*time.Millisecond
 			drain(c)
 			want := 0
 			if setting == "on" {

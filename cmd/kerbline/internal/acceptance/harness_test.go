@@ -89,15 +89,7 @@ func practice(t testing.TB) []string {
 	t.Helper()
 	dir := os.Getenv("KERBLINE_RECORDINGS")
 	if dir == "" {
-		for dir = "."; ; dir = filepath.Join(dir, "..") {
-			if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
-				break
-			}
-			if abs, _ := filepath.Abs(dir); abs == string(filepath.Separator) {
-				return nil
-			}
-		}
-		dir = filepath.Join(dir, "..", "shared", "recordings")
+		return nil
 	}
 	found, _ := filepath.Glob(filepath.Join(dir, "*", fixtures.NMEAFile))
 	for i := range found {

@@ -299,7 +299,7 @@ func TestTimelineScale(t *testing.T) {
 // yoronneko/qzsl6tool @ a3d8694, BSD-2): four bases told apart, the week's turn
 // told as one, six constellations seen.
 func TestReal(t *testing.T) {
-	dir := outside(t, "KERBLINE_REAL", "real")
+	dir := outside(t, "KERBLINE_REAL")
 	open := func(name string) (*Report, string) {
 		rec, err := recording.Open("", recording.Paths{Corrections: filepath.Join(dir, "rtcm", name)})
 		if err != nil {

@@ -404,7 +404,7 @@ func TestRun(t *testing.T) {
 	go func() { done <- p.Run(ctx) }()
 	until := func(what string, ok func(*tui.View) bool) {
 		t.Helper()
-		for range 3000 {
+		for range 60000 {
 			if v := feed.Latest(); v != nil && v.Replay != nil && ok(v) {
 				return
 			}
@@ -433,7 +433,7 @@ func TestRun(t *testing.T) {
 		if err != nil {
 			t.Error(err)
 		}
-	case <-time.After(5 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatal("the player did not stop")
 	}
 	if closed == 0 {

@@ -51,11 +51,29 @@ func pair(t *testing.T) (*Publisher, *Listener, *float64) {
 	now := 0.0
 	l.now = func() float64 { return now }
 	p.Send(full(1000, 1))
-	if v, err := l.Next(context.Background()); err == nil {
-		t.Fatalf("the first second gives %+v", v)
+	for l.Refused == 0 {
+		if v, err := l.Next(context.Background()); err == nil {
+			t.Fatalf("the first second gives %+v", v)
+		}
 	}
 	now = settle
 	return p, l, &now
+}
+
+// next is the next verdict, however long a busy computer takes to bring it.
+func (l *Listener) next(t *testing.T) lines.Verdict {
+	t.Helper()
+	for range 200 {
+		v, err := l.Next(context.Background())
+		if err == nil {
+			return v
+		}
+		if !errors.Is(err, ErrSilent) {
+			t.Fatal(err)
+		}
+	}
+	t.Fatalf("never heard: %s", l.why)
+	return lines.Verdict{}
 }
 
 // What a second screen makes of a verdict is the verdict.
@@ -66,10 +84,7 @@ func TestThereAndBack(t *testing.T) {
 	for i, s := range []*fusion.Snapshot{full(1001, 2), &unknown} {
 		p.Send(s)
 		*now = s.T - 1000
-		v, err := l.Next(context.Background())
-		if err != nil {
-			t.Fatal(err, l.why)
-		}
+		v := l.next(t)
 		if d := float64(v.ValidUntil) - s.T; math.Abs(d-Hold) > 1e-3 || v.N != uint64(i+2) || len(v.Session) != 16 || v.Session != l.session {
 			t.Errorf("valid for %v s, want %v; n %d, session %q", d, Hold, v.N, v.Session)
 		}
@@ -93,9 +108,7 @@ func TestAbsence(t *testing.T) {
 	}
 	silent("nothing sent")
 	p.Send(full(1001, 5))
-	if _, err := l.Next(context.Background()); err != nil {
-		t.Fatal(err)
-	}
+	l.next(t)
 	c, _ := net.Dial("udp", l.Addr())
 	defer c.Close()
 	other := string(lines.AppendLive(nil, full(1001.1, 6), lines.Live{Session: l.session, N: 9, Hold: Hold}))
@@ -105,14 +118,19 @@ func TestAbsence(t *testing.T) {
 	for _, b := range rubbish {
 		fmt.Fprint(c, b)
 	}
-	silent("rubbish")
+	for range 200 {
+		silent("rubbish")
+		if l.Refused-before >= uint64(len(rubbish)) {
+			break
+		}
+	}
 	if n := l.Refused - before; n != uint64(len(rubbish)) {
 		t.Errorf("%d datagrams refused, want %d", n, len(rubbish))
 	}
 	*now = settle + 0.7
 	p.Send(full(1001.7, 6))
-	if v, err := l.Next(context.Background()); err != nil || v.Seq != 6 {
-		t.Errorf("%v, %v, %s", v, err, l.why)
+	if v := l.next(t); v.Seq != 6 {
+		t.Errorf("%+v", v)
 	}
 	last := full(500, 1)
 	if s := Nothing(last); s.Verdict != fusion.Unusable || s.Advice != fusion.AdviseStop || s.HasPos || s.T != 500 || s.NReasons != 1 {
@@ -214,13 +232,9 @@ func TestSendNeverWaits(t *testing.T) {
 	}
 	a, b := net.Pipe() // takes nothing until read
 	hang := newPublisher("pipe", a, clocks())
-	begin := time.Now()
-	for i := range 1000 {
+	for i := range 1000 { // were the network waited for, this would not end
 		s.T, s.Seq = float64(i), uint64(i)
 		hang.Send(s)
-	}
-	if d := time.Since(begin); d > time.Second {
-		t.Errorf("a thousand sends to a network that takes nothing took %v", d)
 	}
 	// The newest verdicts are the ones that wait.
 	got := make([]byte, 4096)
@@ -237,7 +251,7 @@ func TestSendNeverWaits(t *testing.T) {
 		t.Errorf("last sent: %.40s", last)
 	}
 	b.Close()
-	for i := 0; runtime.NumGoroutine() > before && i < 100; i++ {
+	for i := 0; runtime.NumGoroutine() > before && i < 6000; i++ {
 		time.Sleep(10 * time.Millisecond)
 	}
 	if n := runtime.NumGoroutine(); n > before {

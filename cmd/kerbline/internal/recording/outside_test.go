@@ -12,33 +12,20 @@ import (
 // practice returns a folder of the practice recordings, or skips.
 func practice(t testing.TB, name string) string {
 	t.Helper()
-	return outside(t, "KERBLINE_RECORDINGS", "recordings", name)
+	return outside(t, "KERBLINE_RECORDINGS", name)
 }
 
-// outside finds files that are not part of the project: below the folder that
-// env names, else beside the module.
-func outside(t testing.TB, env, folder, name string) string {
+// outside finds files that are not part of the project, below the folder that
+// env names.
+func outside(t testing.TB, env, name string) string {
 	t.Helper()
 	root := os.Getenv(env)
 	if root == "" {
-		dir, err := os.Getwd()
-		if err != nil {
-			t.Fatal(err)
-		}
-		for {
-			if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
-				break
-			}
-			if dir == filepath.Dir(dir) {
-				t.Skip("no go.mod above")
-			}
-			dir = filepath.Dir(dir)
-		}
-		root = filepath.Join(dir, "..", "shared", folder)
+		t.Skipf("%s names no folder of recordings", env)
 	}
 	path := filepath.Join(root, name)
 	if _, err := os.Stat(path); err != nil {
-		t.Skipf("%s is not here; set %s", path, env)
+		t.Skipf("%s is not in %s", name, env)
 	}
 	return path
 }
@@ -126,7 +113,7 @@ func BenchmarkFeed(b *testing.B) {
 // A measured byte stream with sentences among binary frames, beside an IMU with
 // Unix times: epochs come out at their UTC and lie among the samples.
 func TestMeasuredWalk(t *testing.T) {
-	r, err := Open("", Paths{GNSS: outside(t, "KERBLINE_REAL", "real", "walk/receiver.bin"), IMU: outside(t, "KERBLINE_REAL", "real", "walk/imu.csv")})
+	r, err := Open("", Paths{GNSS: outside(t, "KERBLINE_REAL", "walk/receiver.bin"), IMU: outside(t, "KERBLINE_REAL", "walk/imu.csv")})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -162,7 +149,7 @@ func TestMeasuredLogs(t *testing.T) {
 		name   string
 		epochs int
 	}{{"nmea/cold_start_1hz.log", 1307}, {"nmea/static_fixed_2hz.log", 120}} {
-		r, err := Open("", Paths{GNSS: outside(t, "KERBLINE_REAL", "real", tt.name)})
+		r, err := Open("", Paths{GNSS: outside(t, "KERBLINE_REAL", tt.name)})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -189,7 +176,7 @@ func TestMeasuredLogs(t *testing.T) {
 // turn, six systems.
 func TestMeasuredCorrections(t *testing.T) {
 	for _, name := range []string{"msm7", "week_rollover", "four_bases", "glonass_day_rollover", "six_systems"} {
-		r, err := Open("", Paths{Corrections: outside(t, "KERBLINE_REAL", "real", "rtcm/"+name+".rtcm3")})
+		r, err := Open("", Paths{Corrections: outside(t, "KERBLINE_REAL", "rtcm/"+name+".rtcm3")})
 		if err != nil {
 			t.Fatal(err)
 		}
