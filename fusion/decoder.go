@@ -70,7 +70,10 @@ type Decoder struct {
 	maxW, maxF float64 // rad/s, m/s^2
 
 	// One measurement per kind: only its own fields are ever set.
-	tickM, imuM, wheelM, epochM, frameM, linkM, junkM, refusedM, noteM Measurement
+	tickM, imuM, wheelM, epochM, frameM, linkM, junkM, refusedM, noteM, roverM Measurement
+
+	port        rtcm.Scanner // of the rover's observations
+	rover, base *observed
 
 	// Method values made once; made anew they would allocate.
 	onLine    func(nmea.Line)
@@ -79,6 +82,8 @@ type Decoder struct {
 	onJunk    func(rtcm.Refusal, int)
 	onIMULine func([]byte)
 	onWheel   func([]byte)
+	onRover   func(*rtcm.Message)
+	onNoise   func(rtcm.Refusal, int)
 }
 
 // NewDecoder returns a decoder at the start of its streams. Of cfg it needs the
@@ -96,7 +101,10 @@ func NewDecoder(cfg Config) *Decoder {
 		junkM:    Measurement{Kind: KindJunk, Channel: ChanCorrections},
 		refusedM: Measurement{Kind: KindRefused},
 		noteM:    Measurement{Kind: KindNote, Channel: ChanNote},
+		roverM:   Measurement{Kind: KindRoverFrame, Channel: ChanObservations},
 	}
+	d.rover, d.base = newObserved(d, ChanObservations), newObserved(d, ChanCorrections)
+	d.onRover, d.onNoise = d.roverFrame, d.roverJunk
 	// Columns that are none were refused with the settings.
 	d.imu.table, _ = cfg.Columns.IMUTable()
 	d.wheel.table, _ = cfg.Columns.WheelTable()
@@ -121,6 +129,9 @@ func (d *Decoder) Decode(r Record, emit func(*Measurement)) {
 		d.linkM.T, d.linkM.N = r.T, int32(min(len(r.Data), math.MaxInt32))
 		emit(&d.linkM)
 		d.scanner.Push(r.Data, d.onFrame, d.onJunk)
+	case ChanObservations:
+		d.rover.on, d.base.on = true, true
+		d.port.Push(r.Data, d.onRover, d.onNoise)
 	case ChanIMU:
 		d.imu.push(r.Data, d.onIMULine)
 	case ChanWheel:
@@ -142,6 +153,9 @@ func (d *Decoder) Close(t float64, emit func(*Measurement)) {
 	d.imu.flush(d.onIMULine)
 	d.wheel.flush(d.onWheel)
 	d.scanner.Flush(d.onJunk)
+	d.base.join.Flush(d.base.emit)
+	d.port.Flush(d.onNoise)
+	d.rover.join.Flush(d.rover.emit)
 	d.framer.Flush(t, d.onLine)
 	d.epochs.Flush(t, d.onEpoch)
 }
@@ -172,6 +186,7 @@ func (d *Decoder) epoch(e *gnss.Epoch) {
 func (d *Decoder) frame(m *rtcm.Message) {
 	d.frameM.T, d.frameM.Frame = d.t, m
 	d.emit(&d.frameM)
+	d.base.frame(d, m, d.scanner.Raw())
 }
 
 func (d *Decoder) junk(why rtcm.Refusal, n int) {

@@ -96,7 +96,7 @@ func listTopics(w io.Writer, path string) error {
 	for _, t := range topics {
 		becomes := t.Becomes()
 		if becomes == "" {
-			becomes = "not used, but for bytes of corrections: --corrections topic:" + t.Name
+			becomes = "not used, but for bytes of corrections or observations: --corrections or --observations topic:" + t.Name
 		}
 		fmt.Fprintf(w, "%8d  %-30s %-45s %s\n", t.Count, t.Name, strings.TrimSpace(t.Schema+" "+t.Encoding), becomes)
 	}
@@ -125,7 +125,7 @@ func (c *conversion) extras(from string, p recording.Paths) error {
 	var mcap *recorder.Reader
 	if fi, err := os.Stat(from); err == nil && !fi.IsDir() {
 		r, err := recorder.Open(from, recorder.Topics{NMEA: strings.TrimPrefix(p.GNSS, "topic:"),
-			IMU: strings.TrimPrefix(p.IMU, "topic:"), Wheel: strings.TrimPrefix(p.Wheel, "topic:"), Corrections: strings.TrimPrefix(p.Corrections, "topic:")})
+			IMU: strings.TrimPrefix(p.IMU, "topic:"), Wheel: strings.TrimPrefix(p.Wheel, "topic:"), Corrections: strings.TrimPrefix(p.Corrections, "topic:"), Observations: strings.TrimPrefix(p.Observations, "topic:")})
 		if err != nil {
 			return err
 		}
@@ -314,6 +314,8 @@ func (c *conversion) folder(out string) error {
 			framer.Push(r.T, r.Data, sentence)
 		case fusion.ChanCorrections:
 			get(r.Channel, "corrections.csv", "t,hex").row(r.T, hex.EncodeToString(r.Data))
+		case fusion.ChanObservations:
+			get(r.Channel, "observations.csv", "t,hex").row(r.T, hex.EncodeToString(r.Data))
 		case fusion.ChanIMU:
 			csv(r.Channel, "imu.csv", "t,wx,wy,wz,fx,fy,fz", r.Data)
 		case fusion.ChanWheel:
@@ -360,6 +362,7 @@ func (c *conversion) tables(out string) error {
 	notes := newTable(out, "notes.csv", "t,channel,text")
 	verdicts, events := newTable(out, "verdicts.csv", ""), newTable(out, "events.csv", "")
 
+	var seen observationTable
 	mon := fusion.NewMonitor(c.cfg.Config, crs)
 	var vHead, eHead bool
 	put := func(s *fusion.Snapshot, ev []fusion.Event) {
@@ -402,6 +405,8 @@ func (c *conversion) tables(out string) error {
 			imu.row(m.T, m.W[0], m.W[1], m.W[2], m.F[0], m.F[1], m.F[2])
 		case fusion.KindWheel:
 			wheel.row(m.T, m.V)
+		case fusion.KindObservation:
+			seen.add(out, m)
 		case fusion.KindNote, fusion.KindRefused:
 			notes.row(m.T, m.Channel.String(), m.Note)
 		}
@@ -412,10 +417,36 @@ func (c *conversion) tables(out string) error {
 	err = c.records(func(r fusion.Record) error { last = r.T; dec.Decode(r, emit); return nil })
 	dec.Close(last, emit)
 	put(nil, mon.Close())
-	for _, t := range []*table{epochs, frames, imu, wheel, notes, verdicts, events} {
+	made := []*table{epochs, frames, imu, wheel, notes, verdicts, events}
+	if seen.t != nil {
+		made = append(made, seen.t)
+	}
+	for _, t := range made {
 		err = errors.Join(err, t.close())
 	}
 	return err
+}
+
+// observationTable is made with the first epoch of observations.
+type observationTable struct{ t *table }
+
+func (o *observationTable) add(out string, m *fusion.Measurement) {
+	if o.t == nil {
+		o.t = newTable(out, "observations.csv", "t,receiver,station,gps_week,tow_s,satellite,signal,code_m,phase_cycles,doppler_hz,cn0_dbhz,lock_s,half_cycle")
+	}
+	receiver := "rover"
+	if m.Channel == fusion.ChanCorrections {
+		receiver = "base"
+	}
+	e := m.Observed
+	for i := range e.Obs {
+		q := &e.Obs[i]
+		half := 0
+		if q.HalfCycle {
+			half = 1
+		}
+		o.t.row(m.T, receiver, e.Station, e.Time.Week, e.Time.TOW, q.Sat.String(), q.Signal.String(), q.Code, q.Phase, q.Doppler, q.CN0, q.Lock, half)
+	}
 }
 
 // object writes a line of the output contract as a row, its keys as the header

@@ -28,17 +28,17 @@ import (
 
 // liveFlags are what the user asked for.
 type liveFlags struct {
-	gnss, corrections, imu, wheel string
-	course, config                string
-	set                           []string
-	record                        string
-	maxMB                         int64
-	forward                       string
-	publish                       []string
-	remote                        bool
-	verdicts, events              string
-	screen, plain                 bool
-	from                          string
+	gnss, observations, corrections, imu, wheel string
+	course, config                              string
+	set                                         []string
+	record                                      string
+	maxMB                                       int64
+	forward                                     string
+	publish                                     []string
+	remote                                      bool
+	verdicts, events                            string
+	screen, plain                               bool
+	from                                        string
 }
 
 func newLive() *cobra.Command {
@@ -79,6 +79,7 @@ kerbline publishes.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&fl.gnss, "gnss", "", "receiver's sentences")
+	f.StringVar(&fl.observations, "observations", "", "second port of the receiver: its observations and ephemerides, RTCM 3")
 	f.StringVar(&fl.corrections, "corrections", "", "tap of the correction link, RTCM 3")
 	f.StringVar(&fl.imu, "imu", "", "inertial sensor: lines t,wx,wy,wz,fx,fy,fz")
 	f.StringVar(&fl.wheel, "wheel", "", "wheel speed: lines t,v")
@@ -179,7 +180,7 @@ func (fl *liveFlags) inputs(cfg *settings.File) (list []engine.Input, err error)
 		config *string
 	}{
 		{fusion.ChanNMEA, fl.gnss, &cfg.Sources.GNSS}, {fusion.ChanCorrections, fl.corrections, &cfg.Sources.Corrections},
-		{fusion.ChanIMU, fl.imu, &cfg.Sources.IMU}, {fusion.ChanWheel, fl.wheel, &cfg.Sources.Wheel},
+		{fusion.ChanObservations, fl.observations, &cfg.Sources.Observations}, {fusion.ChanIMU, fl.imu, &cfg.Sources.IMU}, {fusion.ChanWheel, fl.wheel, &cfg.Sources.Wheel},
 	} {
 		if in.flag != "" {
 			*in.config = in.flag

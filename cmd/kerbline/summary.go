@@ -16,7 +16,7 @@ type summary struct {
 	last     float64 // host Unix s of the newest record
 	span     float64 // s of host time, steps back not counted
 	records  uint64
-	kinds    [fusion.KindNote + 1]uint64
+	kinds    [fusion.NumKinds]uint64
 	refused  map[refusalKey]*refusals
 	junk     [rtcm.NumRefusals]uint64 // bytes
 	verdicts [4]uint64                // by Verdict
@@ -82,6 +82,10 @@ func (s *summary) write(w io.Writer, took time.Duration) {
 	}
 	row("recording", "%.1f s in %.2f s: %d epochs, %d IMU and %d wheel samples, %d correction frames",
 		s.span, took.Seconds(), s.kinds[fusion.KindEpoch], s.kinds[fusion.KindIMU], s.kinds[fusion.KindWheel], s.kinds[fusion.KindFrame])
+	if k := s.kinds[fusion.KindObservation]; k > 0 {
+		row("observations", "%d epochs of rover and base, %d ephemerides, %d frames of the rover's port",
+			k, s.kinds[fusion.KindEphemeris], s.kinds[fusion.KindRoverFrame])
+	}
 	n := s.lines()
 	var shares []string
 	for _, v := range [...]fusion.Verdict{fusion.Usable, fusion.Coasting, fusion.Unproven, fusion.Unusable} {

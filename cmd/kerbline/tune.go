@@ -97,8 +97,8 @@ stretch of time on which their verdicts differ, and why.`,
 func (t *tuning) open(args []string) ([]*sweep.Input, error) {
 	if len(args) == 0 {
 		args = []string{""}
-	} else if len(args) > 1 && (t.in.paths.GNSS != "" || t.in.paths.Corrections != "" || t.in.paths.IMU != "" || t.in.paths.Wheel != "" || t.in.paths.Truth != "") {
-		return nil, usage(errors.New("--gnss, --corrections, --imu, --wheel and --truth name files of one recording, want one RECORDING with them"))
+	} else if len(args) > 1 && (t.in.paths.GNSS != "" || t.in.paths.Observations != "" || t.in.paths.Corrections != "" || t.in.paths.IMU != "" || t.in.paths.Wheel != "" || t.in.paths.Truth != "") {
+		return nil, usage(errors.New("--gnss, --observations, --corrections, --imu, --wheel and --truth name files of one recording, want one RECORDING with them"))
 	}
 	var ins []*sweep.Input
 	for _, a := range args {

@@ -98,7 +98,7 @@ func Apply(recs []fusion.Record, list []Fault, opt Options) (*Result, error) {
 	if len(recs) == 0 {
 		return nil, fmt.Errorf("inject: the recording is empty")
 	}
-	var byChan [int(fusion.ChanNote) + 1][]fusion.Record
+	var byChan [fusion.NumChannels][]fusion.Record
 	start, end := math.Inf(1), math.Inf(-1)
 	for _, r := range recs {
 		if int(r.Channel) >= len(byChan) {
@@ -130,7 +130,7 @@ func Apply(recs []fusion.Record, list []Fault, opt Options) (*Result, error) {
 	in.corrections(byChan[fusion.ChanCorrections])
 	in.lines(byChan[fusion.ChanIMU], in.imu)
 	in.lines(byChan[fusion.ChanWheel], in.wheel)
-	for _, c := range []fusion.Channel{fusion.ChanTick, fusion.ChanNote} {
+	for _, c := range []fusion.Channel{fusion.ChanTick, fusion.ChanNote, fusion.ChanObservations} {
 		for _, r := range byChan[c] {
 			in.put(r.T, r.T, c, r.Data)
 		}

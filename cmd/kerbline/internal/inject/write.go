@@ -17,12 +17,13 @@ import (
 
 // Names of the files of a recording's folder that Write makes.
 const (
-	nmeaFile        = "nmea.log"
-	correctionsFile = "corrections.csv"
-	imuFile         = "imu.csv"
-	wheelFile       = "wheel.csv"
-	truthFile       = "truth.csv"
-	labelsFile      = "labels.json"
+	nmeaFile         = "nmea.log"
+	correctionsFile  = "corrections.csv"
+	observationsFile = "observations.csv"
+	imuFile          = "imu.csv"
+	wheelFile        = "wheel.csv"
+	truthFile        = "truth.csv"
+	labelsFile       = "labels.json"
 )
 
 // File is a small file that belongs to a recording.
@@ -42,7 +43,7 @@ func (r *Result) Write(dir string, others []File) error {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fmt.Errorf("inject: %w", err)
 	}
-	var n [fusion.ChanNote + 1]int
+	var n [fusion.NumChannels]int
 	for i := range r.Records {
 		n[r.Records[i].Channel]++
 	}
@@ -53,6 +54,7 @@ func (r *Result) Write(dir string, others []File) error {
 	}{
 		{nmeaFile, "", fusion.ChanNMEA, tagged},
 		{correctionsFile, "t,hex\n", fusion.ChanCorrections, hexLine},
+		{observationsFile, "t,hex\n", fusion.ChanObservations, hexLine},
 		{imuFile, "t,wx,wy,wz,fx,fy,fz\n", fusion.ChanIMU, plain},
 		{wheelFile, "t,v\n", fusion.ChanWheel, plain},
 	} {

@@ -41,10 +41,10 @@ type Head struct {
 }
 
 // channels in the order of their ids; the id of a channel is its place plus 1.
-var channels = []fusion.Channel{fusion.ChanNMEA, fusion.ChanCorrections, fusion.ChanIMU, fusion.ChanWheel, fusion.ChanTick, fusion.ChanNote}
+var channels = []fusion.Channel{fusion.ChanNMEA, fusion.ChanCorrections, fusion.ChanIMU, fusion.ChanWheel, fusion.ChanTick, fusion.ChanNote, fusion.ChanObservations}
 
 // encodings says what the bytes of a channel are, for other readers of MCAP.
-var encodings = []string{"nmea0183", "rtcm3", "csv", "csv", "none", "text"}
+var encodings = []string{"nmea0183", "rtcm3", "csv", "csv", "none", "text", "rtcm3"}
 
 const maxChunk = 1 << 18 // bytes of records that close a chunk by themselves: a processor keeps as much at hand
 

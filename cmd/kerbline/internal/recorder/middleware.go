@@ -122,7 +122,7 @@ func convert(encoding, schema string, ch fusion.Channel, log int64, msg, out []b
 		return 0, nil, err
 	}
 	read := readers[schemaOf{ch, schema}]
-	if read == nil && ch == fusion.ChanCorrections && !known[schema] {
+	if read == nil && (ch == fusion.ChanCorrections || ch == fusion.ChanObservations) && !known[schema] {
 		read = readBytes
 	}
 	if read == nil {

@@ -23,10 +23,11 @@ import (
 // channels, several separated by commas. An empty name means the only topic
 // whose message suits. It has no effect on recordings of this program.
 type Topics struct {
-	NMEA        string
-	Corrections string
-	IMU         string
-	Wheel       string
+	NMEA         string
+	Corrections  string
+	Observations string
+	IMU          string
+	Wheel        string
 }
 
 // slots pairs the names with the channels.
@@ -36,6 +37,7 @@ func (t *Topics) slots() []topicSlot {
 		{fusion.ChanIMU, &t.IMU, "the inertial sensor"},
 		{fusion.ChanWheel, &t.Wheel, "wheel speed"},
 		{fusion.ChanCorrections, &t.Corrections, "corrections"},
+		{fusion.ChanObservations, &t.Observations, "the rover's observations"},
 	}
 }
 

@@ -50,7 +50,7 @@ func (r *Recording) examine() error {
 		}
 	}
 	r.day = anyDay
-	for _, ch := range []fusion.Channel{fusion.ChanIMU, fusion.ChanWheel, fusion.ChanCorrections} {
+	for _, ch := range []fusion.Channel{fusion.ChanIMU, fusion.ChanWheel, fusion.ChanCorrections, fusion.ChanObservations} {
 		if in := r.inputs[ch]; in != nil && !math.IsNaN(in.first) {
 			r.day = in.first
 			break
@@ -61,9 +61,11 @@ func (r *Recording) examine() error {
 			return err
 		}
 	}
-	if c := r.inputs[fusion.ChanCorrections]; c != nil && c.form == formFrames {
-		if err := r.examineFrames(c); err != nil {
-			return err
+	for _, ch := range []fusion.Channel{fusion.ChanCorrections, fusion.ChanObservations} {
+		if c := r.inputs[ch]; c != nil && c.form == formFrames {
+			if err := r.examineFrames(c); err != nil {
+				return err
+			}
 		}
 	}
 	return r.span()
@@ -142,13 +144,13 @@ func believable(times []float64) float64 {
 }
 
 // examineTimed looks at a file whose lines begin with their host time, or finds
-// that corrections are raw bytes.
+// that corrections or observations are raw bytes.
 func (r *Recording) examineTimed(in *input, ch fusion.Channel) error {
 	in.form = formCSV
 	if err := r.tableOf(in, ch); err != nil {
 		return err
 	}
-	if ch == fusion.ChanCorrections {
+	if ch == fusion.ChanCorrections || ch == fusion.ChanObservations {
 		in.form = formHex
 		var start []byte
 		if err := in.head(512, func(b []byte) bool { start = bytes.Clone(b); return true }); err != nil {

@@ -23,6 +23,7 @@ func openMCAP(path string, p Paths) (*Recording, error) {
 		topic       *string
 	}{
 		{"--gnss", p.GNSS, &r.topics.NMEA}, {"--corrections", p.Corrections, &r.topics.Corrections},
+		{"--observations", p.Observations, &r.topics.Observations},
 		{"--imu", p.IMU, &r.topics.IMU}, {"--wheel", p.Wheel, &r.topics.Wheel},
 	} {
 		if f.value == "" {
@@ -30,7 +31,7 @@ func openMCAP(path string, p Paths) (*Recording, error) {
 		}
 		name, ok := strings.CutPrefix(f.value, topicPrefix)
 		if !ok || f.topic == nil {
-			return nil, fmt.Errorf("recording: %s %s does not go with the MCAP file %s, want %sNAME of --gnss, --corrections or --imu, or plain files alone", f.flag, f.value, path, topicPrefix)
+			return nil, fmt.Errorf("recording: %s %s does not go with the MCAP file %s, want %sNAME of --gnss, --observations, --corrections or --imu, or plain files alone", f.flag, f.value, path, topicPrefix)
 		}
 		*f.topic = name
 	}

@@ -31,22 +31,23 @@ import (
 )
 
 // Paths names single files, as the flags of every command do. Empty means
-// absent. With an MCAP file, GNSS, Corrections and IMU may be topic:NAME.
+// absent. With an MCAP file, GNSS, Observations, Corrections and IMU may be topic:NAME.
 type Paths struct {
-	GNSS, Corrections, IMU, Wheel string
-	Truth, Course, Config         string
-	Set                           []string // settings changed for this run, key=value
+	GNSS, Observations, Corrections, IMU, Wheel string
+	Truth, Course, Config                       string
+	Set                                         []string // settings changed for this run, key=value
 }
 
 // Names of the files in a recording's folder.
 const (
-	gnssFile        = "nmea.log"
-	correctionsFile = "corrections.csv"
-	imuFile         = "imu.csv"
-	wheelFile       = "wheel.csv"
-	truthFile       = "truth.csv"
-	courseFile      = "track.geojson"
-	configFile      = "kerbline.toml"
+	gnssFile         = "nmea.log"
+	correctionsFile  = "corrections.csv"
+	observationsFile = "observations.csv"
+	imuFile          = "imu.csv"
+	wheelFile        = "wheel.csv"
+	truthFile        = "truth.csv"
+	courseFile       = "track.geojson"
+	configFile       = "kerbline.toml"
 )
 
 // folder lists them beside the path each takes the place of.
@@ -58,7 +59,7 @@ func (p *Paths) folder() []struct {
 		name string
 		path *string
 	}{
-		{gnssFile, &p.GNSS}, {correctionsFile, &p.Corrections}, {imuFile, &p.IMU}, {wheelFile, &p.Wheel},
+		{gnssFile, &p.GNSS}, {correctionsFile, &p.Corrections}, {observationsFile, &p.Observations}, {imuFile, &p.IMU}, {wheelFile, &p.Wheel},
 		{truthFile, &p.Truth}, {courseFile, &p.Course}, {configFile, &p.Config},
 	}
 }
@@ -69,9 +70,9 @@ type Recording struct {
 	// had to be made up.
 	Notes []string
 
-	mcap                  string                // path of an MCAP file; then there are no inputs
-	topics                recorder.Topics       // in it
-	inputs                [inputChannels]*input // by channel; nil when absent
+	mcap                  string                     // path of an MCAP file; then there are no inputs
+	topics                recorder.Topics            // in it
+	inputs                [fusion.NumChannels]*input // by channel; nil when absent
 	truth, course, config *input
 	set                   []string
 	untimed               bool    // sentences carry no host time
@@ -79,9 +80,6 @@ type Recording struct {
 	hostMinusUTC          float64 // s, at the first sentence with a host time; 0 when untimed
 	from, to              float64 // host Unix s
 }
-
-// inputChannels are the channels that files hold.
-const inputChannels = 4
 
 // input is one file, on disk or in memory.
 type input struct {
@@ -186,6 +184,7 @@ func (r *Recording) slots(p *Paths) []struct {
 		in   **input
 	}{
 		{p.GNSS, &r.inputs[fusion.ChanNMEA]}, {p.Corrections, &r.inputs[fusion.ChanCorrections]},
+		{p.Observations, &r.inputs[fusion.ChanObservations]},
 		{p.IMU, &r.inputs[fusion.ChanIMU]}, {p.Wheel, &r.inputs[fusion.ChanWheel]},
 		{p.Truth, &r.truth}, {p.Course, &r.course}, {p.Config, &r.config},
 	}

@@ -30,10 +30,11 @@ type File struct {
 
 // Sources holds one URL or path per input.
 type Sources struct {
-	GNSS        string `toml:"gnss" doc:"receiver: serial:///dev/ttyACM0?baud=460800, tcp://host:port, udp://:port, a path, - for standard input" src:"wiring"`
-	Corrections string `toml:"corrections" doc:"tap of the correction link: as above, or ntrip://user@host:port/mount, ntrips://" src:"wiring"`
-	IMU         string `toml:"imu" doc:"lines t,wx,wy,wz,fx,fy,fz" src:"wiring"`
-	Wheel       string `toml:"wheel" doc:"lines t,v" src:"wiring"`
+	GNSS         string `toml:"gnss" doc:"receiver: serial:///dev/ttyACM0?baud=460800, tcp://host:port, udp://:port, a path, - for standard input" src:"wiring"`
+	Corrections  string `toml:"corrections" doc:"tap of the correction link: as above, or ntrip://user@host:port/mount, ntrips://" src:"wiring"`
+	Observations string `toml:"observations" doc:"second port of the receiver, its own observations and ephemerides as RTCM 3: as gnss" src:"wiring"`
+	IMU          string `toml:"imu" doc:"lines t,wx,wy,wz,fx,fy,fz" src:"wiring"`
+	Wheel        string `toml:"wheel" doc:"lines t,v" src:"wiring"`
 }
 
 // Default returns the settings used where the file says nothing.

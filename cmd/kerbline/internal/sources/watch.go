@@ -49,7 +49,7 @@ func (w *watch) push(t float64, b []byte) {
 	switch w.ch {
 	case fusion.ChanNMEA:
 		w.framer.Push(t, b, w.onLine)
-	case fusion.ChanCorrections:
+	case fusion.ChanCorrections, fusion.ChanObservations:
 		w.scan.Push(b, w.onFrame, noJunk)
 	default: // CSV
 		for _, c := range b {
@@ -79,7 +79,7 @@ func (w *watch) expected() string {
 	switch w.ch {
 	case fusion.ChanNMEA:
 		return "NMEA sentence"
-	case fusion.ChanCorrections:
+	case fusion.ChanCorrections, fusion.ChanObservations:
 		return "RTCM 3 frame"
 	}
 	return "line of numbers"
@@ -94,7 +94,7 @@ func (w *watch) noisy(quiet float64) bool {
 		// It did frame: binary frames among sentences and corrupted stretches
 		// are no wrong baud rate.
 		return w.since > 4000 && quiet > 3
-	case w.ch == fusion.ChanCorrections:
+	case w.ch == fusion.ChanCorrections || w.ch == fusion.ChanObservations:
 		// Two of the longest frames, or three seconds of a slow radio.
 		return w.since > 2100 && quiet > 0.4 || w.since > 400 && quiet > 3
 	}
