@@ -111,3 +111,8 @@ func DefaultConfig() Config {
 			Latency: 0.25, IMURatio: 3},
 	}
 }
+
+// Navigation returns the settings of the filter's driver.
+func (c *Config) Navigation() navigation.Settings {
+	return navigation.Settings{IMU: c.IMU, Wheel: c.Wheel, GNSS: c.GNSS, Lever: c.Vehicle.Antenna}
+}

@@ -83,7 +83,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		r.prev.ok = false
 		return m.align(e, z, t)
 	}
-	if t < m.nav.Filter.T-1e-6 || t > m.nav.IMU.Last.T+m.cfg.IMU.Gap {
+	if !m.nav.Reaches(t) {
 		// Older than what was already used, or no inertial samples to reach it.
 		r.prev.ok = false
 		return false
@@ -117,8 +117,7 @@ func (m *Monitor) leapt(arrival, utc float64) bool {
 func (m *Monitor) setFrame(p geodesy.LLA) {
 	m.frame = geodesy.NewFrame(p)
 	m.hasFrame = true
-	m.nav.Filter.Params.Gravity = geodesy.NormalGravity(p.Lat, p.H)
-	m.nav.Filter.Params.EarthRate = vec(geodesy.EarthRateENU(p.Lat))
+	m.nav.SetPlace(p)
 	if m.crs != nil {
 		m.crs.Bind(m.frame)
 	}

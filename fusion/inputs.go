@@ -3,7 +3,6 @@ package fusion
 import (
 	"math"
 
-	"kerbline/fusion/eskf"
 	"kerbline/fusion/navigation"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -46,7 +45,7 @@ func (m *Monitor) onIMU(in *Measurement) {
 		}
 	}
 	m.params.OnSample(w, q)
-	if m.nav.Phase == navigation.Empty && q.RestFor() > 1.5 && !m.trust.Proven {
+	if m.nav.MayLevel() && !m.trust.Proven {
 		m.nav.Level()
 	}
 }
@@ -62,9 +61,8 @@ func (m *Monitor) onWheel(in *Measurement) {
 
 // configureMount prepares the rotation from IMU axes to body axes.
 func (m *Monitor) configureMount(c *navigation.IMU) {
-	const d = math.Pi / 180
 	m.mounted = c.MountYaw != 0 || c.MountPitch != 0 || c.MountRoll != 0
-	m.mount = r3.Rotation(eskf.FromEuler(c.MountRoll*d, c.MountPitch*d, c.MountYaw*d))
+	m.mount = r3.Rotation(c.Mounting())
 }
 
 func maxAbs(v r3.Vec) float64 {

@@ -64,7 +64,6 @@ type Monitor struct {
 
 	jump                      integrity.JumpTest
 	posGate, horGate, velGate integrity.Gate
-	wheelGate                 float64
 	weighed                   weighed
 	kPL                       float64
 
@@ -84,13 +83,11 @@ type Monitor struct {
 // bound to the monitor's frame and must not be shared with another monitor.
 func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m := &Monitor{cfg: cfg, crs: crs}
-	a := cfg.Vehicle.Antenna
 	t := &cfg.Tests
 	m.jump = integrity.NewJumpTest(t.PFA, t.PMD)
 	m.posGate = integrity.NewGate(t.InnovPFA, t.PMD, 3)
 	m.horGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
 	m.velGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
-	m.wheelGate = integrity.Chi2Upper(1e-5, 1)
 	m.kPL = integrity.K(cfg.Limits.Risk)
 	m.link = corrections.New(corrections.Config{
 		Surveyed:     cfg.Base.ECEF != [3]float64{},
@@ -104,12 +101,12 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 		SparseShare:  cfg.Link.SparseShare,
 	})
 	m.take = m.outage
-	m.nav.Init(&m.cfg.IMU, &m.cfg.Wheel, &m.cfg.GNSS, r3.Vec{X: a[0], Y: a[1], Z: a[2]}, m.wheelGate, integrity.Chi2Upper(1e-5, 2), (*paths)(m))
+	m.nav.Init(cfg.Navigation(), (*paths)(m))
 	m.rcv.reset()
 	m.trust = trust.Start()
 	m.drift.Init(t.Settings)
 	m.ref.Init()
-	m.params.Init(a, m.unitSuspect)
+	m.params.Init(cfg.Vehicle.Antenna, m.unitSuspect)
 	m.configureMount(&cfg.IMU)
 	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), cfg.GNSS.Stall)
 	m.hint = -1

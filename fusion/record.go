@@ -1,6 +1,7 @@
 package fusion
 
 import (
+	"kerbline/fusion/navigation"
 	"kerbline/gnss"
 	"kerbline/gnss/observation"
 	"kerbline/gnss/orbit"
@@ -79,4 +80,16 @@ type Measurement struct {
 	Observed  *observation.Epoch
 	Ephemeris *orbit.Ephemeris
 	Note      string // KindNote, KindRefused: text
+}
+
+// AddTo gives a recording what the measurement says of the motion.
+func (m *Measurement) AddTo(r *navigation.Recording) {
+	switch {
+	case m.Kind == KindIMU:
+		r.AddIMU(m.T, m.W, m.F)
+	case m.Kind == KindWheel:
+		r.AddWheel(m.T, m.V)
+	case m.Kind == KindEpoch && m.Epoch != nil:
+		r.AddEpoch(m.Epoch)
+	}
 }

@@ -46,7 +46,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 		}
 	}
 	m.useVelocity(e, stepped, f.Latency-placed)
-	m.useHeading(e)
+	m.nav.TakeHeading(e)
 	if !f.Healthy() {
 		m.restart("the filter lost its numbers")
 		return false
@@ -62,19 +62,14 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 // observe sets the noise of the epoch's class and compares its position with the
 // filter's.
 func (m *Monitor) observe(e *gnss.Epoch, z r3.Vec, t float64) *weighed {
-	f, r, x := &m.nav.Filter, &m.rcv, &m.weighed
-	white, ch, cv := m.cfg.GNSS.Noise(e, r.class)
-	if r.prev.class != r.class {
-		f.SetCorr(ch, cv, m.cfg.GNSS.CorrTime)
-		r.prev.ok = false
+	f, x := &m.nav.Filter, &m.weighed
+	white, fresh := m.nav.Noise(e, m.rcv.class)
+	if fresh {
+		m.rcv.prev.ok = false
 	}
-	f.Params.CorrSigmaH, f.Params.CorrSigmaV = ch, cv
-	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + ch*ch)
-	*x = weighed{z: z, t: t, white: white, before: m.nav.Antenna(), gate: &m.posGate}
-	if e.HasH {
-		x.obs = f.Position(z, white, m.nav.Lever, m.nav.Rate)
-	} else {
-		x.obs = f.HorizontalPosition(z.X, z.Y, [2]float64{white[0], white[1]}, m.nav.Lever, m.nav.Rate)
+	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + f.Params.CorrSigmaH*f.Params.CorrSigmaH)
+	*x = weighed{z: z, t: t, white: white, before: m.nav.Antenna(), gate: &m.posGate, obs: m.nav.Position(z, e.HasH, white)}
+	if !e.HasH {
 		x.gate = &m.horGate
 	}
 	x.in = f.Innovation(&x.obs)
@@ -100,25 +95,11 @@ func (m *Monitor) position(x *weighed) trust.Evidence {
 // useVelocity gives the filter the reported speed and course. learned is by how
 // much the latency has changed since the filter was placed at the epoch.
 func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
-	if !(e.Speed > 0.5) || math.IsNaN(e.Course) || stepped {
+	o, ok := m.nav.Velocity(e, m.rcv.class)
+	if !ok || stepped {
 		return
 	}
 	f := &m.nav.Filter
-	s := m.cfg.GNSS.SpeedSigma
-	if m.rcv.class == navigation.ClassCoarse {
-		s *= 3
-	}
-	ve, vn := e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course)
-	a := r3.Add(f.ToWorld(r3.Sub(m.nav.Force, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
-	// Receivers differ in what they call velocity: of the antenna or reduced to
-	// some other point, smoothed or not. That is no noise but the same from
-	// epoch to epoch, so while the car turns the lever arm's share is weighed
-	// three times over, and while it brakes or turns what smoothing would have
-	// kept back.
-	arm := 3 * r3.Norm(r3.Cross(r3.Sub(m.nav.Rate, f.GyroBias), m.nav.Lever))
-	late := m.cfg.GNSS.VelocityLag * math.Hypot(a.X, a.Y)
-	v := s*s + arm*arm + late*late
-	o := f.Velocity(ve, vn, [2]float64{v, v}, m.nav.Lever, m.nav.Rate, a)
 	o.Shift(learned)
 	in := f.Innovation(&o)
 	ts := &m.snap.Tests[TestVelocity]
@@ -128,19 +109,6 @@ func (m *Monitor) useVelocity(e *gnss.Epoch, stepped bool, learned float64) {
 	}
 	m.believe(&trust.Evidence{Kind: trust.Velocity, Agrees: in.NIS <= m.velGate.Threshold})
 	ts.SetAlarm(m.trust.VelocityAlarm(), m.host(m.now))
-}
-
-// useHeading gives the filter a dual-antenna heading.
-func (m *Monitor) useHeading(e *gnss.Epoch) {
-	if math.IsNaN(e.Heading) {
-		return
-	}
-	g, f := &m.cfg.GNSS, &m.nav.Filter
-	s := g.HeadingSigma * math.Pi / 180
-	o := f.Heading(math.Pi/2-(e.Heading-g.HeadingYaw*math.Pi/180), s*s)
-	if in := f.Innovation(&o); in.NIS < m.wheelGate {
-		f.Apply(&o)
-	}
 }
 
 const (
@@ -209,7 +177,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 	f := &m.nav.Filter
 	f.Flush()
-	a := r3.Add(f.ToWorld(r3.Sub(m.nav.Force, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+	a := m.nav.Accel()
 	n := integrity.JumpNoise{Dt: dt, Latency: f.P[eskf.ILat][eskf.ILat], Acc: integrity.Vec3{a.X, a.Y, a.Z}, White: white, Before: m.rcv.prev.white,
 		CorrH: f.Params.CorrSigmaH, CorrV: f.Params.CorrSigmaV, CorrTime: f.Params.CorrTime}
 	for i := range 3 {

@@ -18,6 +18,7 @@ import (
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/fusion/calibrate"
+	"kerbline/fusion/navigation"
 )
 
 func newCalibrate() *cobra.Command {
@@ -50,7 +51,7 @@ instability the sensor must lie still for hours: --imu FILE alone will do.
 				return err
 			}
 			bar := newProgress(cmd.ErrOrStderr(), "calibrating")
-			res, err := c.Run(func(done, total int) { bar.at(int64(done), int64(total)) })
+			res, err := calibrate.Run(c, func(done, total int) { bar.at(int64(done), int64(total)) })
 			bar.end()
 			if err != nil {
 				return err
@@ -79,7 +80,7 @@ instability the sensor must lie still for hours: --imu FILE alone will do.
 
 // collectMotion gives a calibrator everything that the recording says about
 // motion, and returns the settings and the recording's name.
-func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*calibrate.Calibrator, settings.File, string, error) {
+func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*navigation.Recording, settings.File, string, error) {
 	p := &in.paths
 	if len(args) == 0 && p.GNSS == "" && p.Corrections == "" && p.IMU != "" {
 		return collectIMU(cmd.Context(), in)
@@ -91,9 +92,9 @@ func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*calibrate.Ca
 	for _, note := range rec.Notes {
 		fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", note)
 	}
-	c := calibrate.New(cfg.Config)
+	c := &navigation.Recording{Settings: cfg.Navigation()}
 	bar := newProgress(cmd.ErrOrStderr(), "reading")
-	_, err = runner.Each(cmd.Context(), rec, cfg.Config, bar.at, func(m *fusion.Measurement) error { c.Add(m); return nil })
+	_, err = runner.Each(cmd.Context(), rec, cfg.Config, bar.at, func(m *fusion.Measurement) error { m.AddTo(c); return nil })
 	bar.end()
 	if err != nil {
 		return nil, cfg, "", err
@@ -107,7 +108,7 @@ func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*calibrate.Ca
 
 // collectIMU reads inertial samples alone: a sensor on a bench, without
 // receiver or car.
-func collectIMU(ctx context.Context, in *inputs) (*calibrate.Calibrator, settings.File, string, error) {
+func collectIMU(ctx context.Context, in *inputs) (*navigation.Recording, settings.File, string, error) {
 	cfg, err := loadSettings(in.paths.Config, in.set)
 	if err != nil {
 		return nil, cfg, "", usage(err)
@@ -117,13 +118,14 @@ func collectIMU(ctx context.Context, in *inputs) (*calibrate.Calibrator, setting
 		return nil, cfg, "", err
 	}
 	defer f.Close()
-	c, d := calibrate.New(cfg.Config), fusion.NewDecoder(cfg.Config)
+	c, d := &navigation.Recording{Settings: cfg.Navigation()}, fusion.NewDecoder(cfg.Config)
+	add := func(m *fusion.Measurement) { m.AddTo(c) }
 	buf := make([]byte, 1<<16)
 	for {
 		n, err := f.Read(buf)
-		d.Decode(fusion.Record{Channel: fusion.ChanIMU, Data: buf[:n]}, c.Add)
+		d.Decode(fusion.Record{Channel: fusion.ChanIMU, Data: buf[:n]}, add)
 		if err == io.EOF {
-			d.Close(0, c.Add)
+			d.Close(0, add)
 			return c, cfg, filepath.Base(in.paths.IMU), nil
 		}
 		if err != nil {

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 )
 
 // Verdict says whether a value may be used.
@@ -86,35 +87,37 @@ const (
 
 var axisName = [3]string{"x", "y", "z"}
 
-// Run calibrates. progress, which may be nil, is told how far it has come. The
+// Run calibrates by a recording, whose settings are where the search begins and
+// what the results are compared with. progress, which may be nil, is told how far it has come. The
 // error says why nothing at all can be found; what cannot be found singly is said
 // in the items.
-func (c *Calibrator) Run(progress func(done, total int)) (*Result, error) {
-	if len(c.imu) < 100 {
-		return nil, fmt.Errorf("calibrate: %d inertial samples, want 100 or more", len(c.imu))
+func Run(rec *navigation.Recording, progress func(done, total int)) (*Result, error) {
+	c := &calibrator{Recording: rec}
+	if len(c.IMU) < 100 {
+		return nil, fmt.Errorf("calibrate: %d inertial samples, want 100 or more", len(c.IMU))
 	}
 	res := &Result{}
-	c.place()
+	c.Place()
 	c.even()
 	still := c.still()
 	for _, s := range still {
-		res.Still += c.imu[s.to-1].t - c.imu[s.from].t
+		res.Still += c.IMU[s.to-1].T - c.IMU[s.from].T
 	}
 
-	configured := eskf.FromEuler(c.cfg.IMU.MountRoll*perDegree, c.cfg.IMU.MountPitch*perDegree, c.cfg.IMU.MountYaw*perDegree)
-	m := eskf.Matrix(configured)
-	for i := range c.imu {
-		x := &c.imu[i]
-		x.w, x.f = rotate(&m, x.w), rotate(&m, x.f)
+	configured := c.Settings.IMU.Mounting()
+	m := r3.Rotation(configured)
+	for i := range c.IMU {
+		x := &c.IMU[i]
+		x.W, x.F = m.Rotate(x.W), m.Rotate(x.F)
 	}
 	r := c.inspect(still)
 	res.Findings = r.findings
-	for i := range c.imu {
-		x := &c.imu[i]
-		x.w, x.f = r3.Scale(r.scaleW, r.body(x.w)), r3.Scale(r.scaleF, r.body(x.f))
+	for i := range c.IMU {
+		x := &c.IMU[i]
+		x.W, x.F = r3.Scale(r.scaleW, r.body(x.W)), r3.Scale(r.scaleF, r.body(x.F))
 	}
-	for i := range c.wheel {
-		c.wheel[i].v *= r.scaleV
+	for i := range c.Wheel {
+		c.Wheel[i].V *= r.scaleV
 	}
 
 	c.noise(res, still)
@@ -138,7 +141,7 @@ func (c *Calibrator) Run(progress func(done, total int)) (*Result, error) {
 }
 
 // noise fills in the noise items and curves.
-func (c *Calibrator) noise(res *Result, still []span) {
+func (c *calibrator) noise(res *Result, still []span) {
 	const least = 10 // s
 	var n [6]Noise
 	if res.Still >= least {
@@ -154,7 +157,7 @@ func (c *Calibrator) noise(res *Result, still []span) {
 			res.Curves = append(res.Curves, Curve{Name: name, Unit: unit, Points: pts, Noise: n[k]})
 		}
 	}
-	i := &c.cfg.IMU
+	i := &c.Settings.IMU
 	for _, it := range []struct {
 		name, unit, key string
 		configured      float64
@@ -212,22 +215,22 @@ func together(c [3]Coefficient) (value, sigma float64, note string) {
 
 // biases fills in the sensors' biases: of the gyro from the still parts, of the
 // accelerometer from the turns, for at rest a bias looks like a slope.
-func (c *Calibrator) biases(res *Result, still []span, d *drive, est *estimate, why string) {
+func (c *calibrator) biases(res *Result, still []span, d *drive, est *estimate, why string) {
 	gyro, sg, note := [3]float64{}, [3]float64{math.NaN(), math.NaN(), math.NaN()}, ""
 	switch {
 	case len(still) > 0:
 		var sum r3.Vec
 		n := 0.0
 		for _, s := range still {
-			for _, x := range c.imu[s.from:s.to] {
-				sum = r3.Add(sum, x.w)
+			for _, x := range c.IMU[s.from:s.to] {
+				sum = r3.Add(sum, x.W)
 				n++
 			}
 		}
 		sum = r3.Scale(1/n, sum)
 		earth := 0.0
 		if est != nil {
-			sum = r3.Sub(sum, est.begin.ToBody(d.earth))
+			sum = r3.Sub(sum, est.begin.ToBody(d.nav.Filter.Params.EarthRate))
 			note = "at rest, less the Earth's turn"
 		} else {
 			earth, note = 7.3e-5, "at rest, the Earth's turn in it" // rad/s
@@ -235,7 +238,7 @@ func (c *Calibrator) biases(res *Result, still []span, d *drive, est *estimate, 
 		gyro = [3]float64{sum.X, sum.Y, sum.Z}
 		for k := range sg {
 			// Noise, and how far the bias has wandered meanwhile.
-			q := math.Hypot(c.cfg.IMU.Gyro/math.Sqrt(math.Max(res.Still, 1)), c.cfg.IMU.GyroWalk*math.Sqrt(res.Still/3))
+			q := math.Hypot(c.Settings.IMU.Gyro/math.Sqrt(math.Max(res.Still, 1)), c.Settings.IMU.GyroWalk*math.Sqrt(res.Still/3))
 			q = math.Hypot(q, earth)
 			if len(res.Curves) > 0 {
 				// The still parts' own deviation at half their length.
@@ -257,8 +260,8 @@ func (c *Calibrator) biases(res *Result, still []span, d *drive, est *estimate, 
 		if it.Verdict == NoData {
 			it.Value, it.Note = math.NaN(), why
 		}
-		if limit := 3 * c.cfg.IMU.GyroBias; it.Verdict == Measured && math.Abs(it.Value) > limit+3*it.Sigma {
-			res.Findings = append(res.Findings, fmt.Sprintf("gyro bias %s is %.3g rad/s: more than 3 times imu.gyro_bias_sigma = %g", axisName[k], it.Value, c.cfg.IMU.GyroBias))
+		if limit := 3 * c.Settings.IMU.GyroBias; it.Verdict == Measured && math.Abs(it.Value) > limit+3*it.Sigma {
+			res.Findings = append(res.Findings, fmt.Sprintf("gyro bias %s is %.3g rad/s: more than 3 times imu.gyro_bias_sigma = %g", axisName[k], it.Value, c.Settings.IMU.GyroBias))
 		}
 		res.Items = append(res.Items, it)
 	}
@@ -269,8 +272,8 @@ func (c *Calibrator) biases(res *Result, still []span, d *drive, est *estimate, 
 			it.Value, it.Note = [3]float64{b.X, b.Y, b.Z}[k], "from the drive, at its end"
 			it.Sigma = math.Sqrt(est.end.P[eskf.IAcc+k][eskf.IAcc+k])
 			it.judge(maxAccBias)
-			if limit := 3 * c.cfg.IMU.AccBias; it.Verdict == Measured && math.Abs(it.Value) > limit+3*it.Sigma {
-				res.Findings = append(res.Findings, fmt.Sprintf("acc bias %s is %.3g m/s^2: more than 3 times imu.acc_bias_sigma = %g", axisName[k], it.Value, c.cfg.IMU.AccBias))
+			if limit := 3 * c.Settings.IMU.AccBias; it.Verdict == Measured && math.Abs(it.Value) > limit+3*it.Sigma {
+				res.Findings = append(res.Findings, fmt.Sprintf("acc bias %s is %.3g m/s^2: more than 3 times imu.acc_bias_sigma = %g", axisName[k], it.Value, c.Settings.IMU.AccBias))
 			}
 		}
 		res.Items = append(res.Items, it)
@@ -291,8 +294,8 @@ func (it *Item) judge(most float64) {
 
 // geometry fills in lever arm, latency, mounting and wheel, and says where they
 // contradict the settings.
-func (c *Calibrator) geometry(res *Result, d *drive, est *estimate, r *reading, configured quat.Number, why string) {
-	cfg := &c.cfg
+func (c *calibrator) geometry(res *Result, d *drive, est *estimate, r *reading, configured quat.Number, why string) {
+	cfg := &c.Settings
 	// Each item is that of parameter p, with what is wrong when it is not excited.
 	add := func(it Item, p int, most float64, wanting string) *Item {
 		it.Value, it.Sigma, it.Note = math.NaN(), math.NaN(), why
@@ -309,7 +312,7 @@ func (c *Calibrator) geometry(res *Result, d *drive, est *estimate, r *reading, 
 		return &res.Items[len(res.Items)-1]
 	}
 	for k, wanting := range [3]string{"speed is too even: it looks like latency", "too few turns", "too little roll and pitch"} {
-		it := add(Item{Name: "antenna " + axisName[k], Unit: "m", Key: "vehicle.antenna_m", Index: k, Configured: cfg.Vehicle.Antenna[k]}, pLever+k, maxLever, wanting)
+		it := add(Item{Name: "antenna " + axisName[k], Unit: "m", Key: "vehicle.antenna_m", Index: k, Configured: cfg.Lever[k]}, pLever+k, maxLever, wanting)
 		if it.Verdict == Measured && math.Abs(est.perIMU[pLever+k])*1e-3 > 0.003 {
 			it.Note = fmt.Sprintf("1 ms of imu.latency_s is %.1f cm of it", math.Abs(est.perIMU[pLever+k])*0.1)
 		}
@@ -320,7 +323,7 @@ func (c *Calibrator) geometry(res *Result, d *drive, est *estimate, r *reading, 
 	add(Item{Name: "gnss latency", Unit: "s", Key: "gnss.latency_s", Configured: cfg.GNSS.Latency}, pLatency, maxLatencyS, "too little speeding up and turning")
 	c.mounting(res, d, est, r, configured, why)
 	scale := Item{Name: "wheel scale", Unit: "1", Value: math.NaN(), Sigma: math.NaN(), Configured: math.NaN(), Note: "no wheel speed"}
-	if len(c.wheel) > 0 {
+	if len(c.Wheel) > 0 {
 		it := add(scale, pScale, maxScale, "too little driving")
 		it.Value++
 		if it.Verdict == Measured {
@@ -340,8 +343,8 @@ func (c *Calibrator) geometry(res *Result, d *drive, est *estimate, r *reading, 
 // mounting fills in the mounting angles: what the settings say, turned by the
 // axes found and by what the drive shows. The drive shows turns about up and about
 // left; about forward there is only gravity at rest, as level as the ground was.
-func (c *Calibrator) mounting(res *Result, d *drive, est *estimate, r *reading, configured quat.Number, why string) {
-	i := &c.cfg.IMU
+func (c *calibrator) mounting(res *Result, d *drive, est *estimate, r *reading, configured quat.Number, why string) {
+	i := &c.Settings.IMU
 	items := [3]Item{
 		{Name: "mounting yaw", Key: "imu.mount_yaw_deg", Configured: i.MountYaw},
 		{Name: "mounting pitch", Key: "imu.mount_pitch_deg", Configured: i.MountPitch},

@@ -13,6 +13,7 @@ import (
 	"kerbline/fixtures"
 	"kerbline/fusion"
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 )
 
 // run calibrates the files of a recording. own says that its settings are taken
@@ -25,7 +26,7 @@ func run(t testing.TB, files map[string][]byte, own bool, change func(m *fusion.
 			t.Fatal(err)
 		}
 	}
-	c := New(cfg)
+	c := recording(cfg)
 	for _, ch := range []struct {
 		c    fusion.Channel
 		name string
@@ -37,12 +38,12 @@ func run(t testing.TB, files map[string][]byte, own bool, change func(m *fusion.
 				if change != nil {
 					change(m)
 				}
-				c.Add(m)
+				m.AddTo(c)
 			})
 			b = b[k:]
 		}
 	}
-	res, err := c.Run(nil)
+	res, err := Run(c, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -350,7 +351,7 @@ func TestCalibrate_StandsOnly(t *testing.T) {
 // A sensor alone on a bench, its noise known: recovered within 10 %.
 func TestCalibrate_Bench(t *testing.T) {
 	c, want := bench()
-	res, err := c.Run(nil)
+	res, err := Run(c, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -365,7 +366,7 @@ func TestCalibrate_Bench(t *testing.T) {
 }
 
 // bench records two hours of a sensor at rest, at 10 Hz.
-func bench() (*Calibrator, map[string]float64) {
+func bench() (*navigation.Recording, map[string]float64) {
 	const hz, n = 10.0, 2 * 36000
 	rng := noiseSource(3)
 	var sig [6][]float64
@@ -379,32 +380,31 @@ func bench() (*Calibrator, map[string]float64) {
 			sig[k][i] += white * math.Sqrt(hz) * rng.NormFloat64()
 		}
 	}
-	c := New(fusion.DefaultConfig())
+	c := recording(fusion.DefaultConfig())
 	for i := range n {
-		c.Add(&fusion.Measurement{T: 1e9 + float64(i)/hz, Kind: fusion.KindIMU,
-			W: [3]float64{sig[0][i], sig[1][i], sig[2][i]}, F: [3]float64{sig[3][i], sig[4][i], 9.81 + sig[5][i]}})
+		c.AddIMU(1e9+float64(i)/hz, [3]float64{sig[0][i], sig[1][i], sig[2][i]}, [3]float64{sig[3][i], sig[4][i], 9.81 + sig[5][i]})
 	}
 	return c, map[string]float64{"gyro noise": 1e-4, "gyro bias instability": 8e-5, "acc noise": 1e-3, "acc bias instability": 9e-4}
 }
 
 // What cannot be calibrated is an error in words, and bad values do no harm.
 func TestCalibrate_Refuses(t *testing.T) {
-	c := New(fusion.DefaultConfig())
-	if _, err := c.Run(nil); err == nil || !strings.Contains(err.Error(), "0 inertial samples") {
+	c := recording(fusion.DefaultConfig())
+	if _, err := Run(c, nil); err == nil || !strings.Contains(err.Error(), "0 inertial samples") {
 		t.Errorf("nothing at all: %v", err)
 	}
-	c = New(fusion.DefaultConfig())
+	c = recording(fusion.DefaultConfig())
 	for i := range 3000 {
 		m := fusion.Measurement{T: float64(i) * 0.005, Kind: fusion.KindIMU, F: [3]float64{0, 0, 9.8}}
 		if i%7 == 0 {
 			m.W[0] = math.NaN()
 		}
-		c.Add(&m)
-		c.Add(&fusion.Measurement{T: float64(i), Kind: fusion.KindWheel, V: math.Inf(1)})
-		c.Add(&fusion.Measurement{T: math.NaN(), Kind: fusion.KindIMU})
+		m.AddTo(c)
+		(&fusion.Measurement{T: float64(i), Kind: fusion.KindWheel, V: math.Inf(1)}).AddTo(c)
+		(&fusion.Measurement{T: math.NaN(), Kind: fusion.KindIMU}).AddTo(c)
 	}
-	c.Add(&fusion.Measurement{Kind: fusion.KindEpoch})
-	res, err := c.Run(nil)
+	(&fusion.Measurement{Kind: fusion.KindEpoch}).AddTo(c)
+	res, err := Run(c, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -465,4 +465,8 @@ func TestCalibrate_OtherSimulator(t *testing.T) {
 			t.Errorf("findings %q", res.Findings)
 		}
 	}
+}
+
+func recording(cfg fusion.Config) *navigation.Recording {
+	return &navigation.Recording{Settings: cfg.Navigation()}
 }

@@ -12,6 +12,6 @@
 // point of the car it is of.
 //
 // Metres, seconds, radians; body axes forward-left-up, world axes
-// east-north-up; host Unix seconds. Start at [New], then [Calibrator.Add] with
-// every measurement and [Calibrator.Run].
+// east-north-up; host Unix seconds. Start at [Run] with what a recording says of the
+// motion.
 package calibrate

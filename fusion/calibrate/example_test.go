@@ -7,11 +7,13 @@ import (
 
 	"kerbline/fusion"
 	"kerbline/fusion/calibrate"
+	"kerbline/fusion/navigation"
 )
 
 // A sensor on a bench: ten minutes at 100 Hz, white noise of 0.005 deg/s/√Hz.
-func ExampleCalibrator() {
-	c := calibrate.New(fusion.DefaultConfig())
+func ExampleRun() {
+	cfg := fusion.DefaultConfig()
+	c := &navigation.Recording{Settings: cfg.Navigation()}
 	rng := rand.New(rand.NewPCG(1, 2))
 	sigma := 0.005 * math.Pi / 180 * math.Sqrt(100)
 	for i := range 60000 {
@@ -19,9 +21,9 @@ func ExampleCalibrator() {
 		for k := range m.W {
 			m.W[k] = sigma * rng.NormFloat64()
 		}
-		c.Add(&m)
+		m.AddTo(c)
 	}
-	res, err := c.Run(nil)
+	res, err := calibrate.Run(c, nil)
 	if err != nil {
 		fmt.Println(err)
 		return

@@ -67,16 +67,16 @@ func (r *reading) say(format string, a ...any) {
 // the course, the accelerations against the receiver's speed and course, wheel
 // against speed. It needs the data as they came, but for the configured
 // mounting.
-func (c *Calibrator) inspect(still []span) reading {
+func (c *calibrator) inspect(still []span) reading {
 	r := reading{scaleW: 1, scaleF: 1, scaleV: 1, axes: [3]axis{{0, 1}, {1, 1}, {2, 1}}, latency: math.NaN(), tilt: quat.Number{Real: 1}, sound: true}
-	if len(c.imu) == 0 {
+	if len(c.IMU) == 0 {
 		r.sound = false
 		return r
 	}
 	g := c.meanForce(still)
 	r.forceUnit(r3.Norm(g), len(still) > 0)
 	c.sums()
-	ws := c.windows(c.cfg.GNSS.Latency)
+	ws := c.windows(c.Settings.GNSS.Latency)
 	turning := 0.0
 	for _, w := range ws {
 		turning += w.rate * w.rate
@@ -101,14 +101,14 @@ func (c *Calibrator) inspect(still []span) reading {
 
 // meanForce is the mean specific force of the still parts, or of everything
 // where there is none.
-func (c *Calibrator) meanForce(still []span) (g r3.Vec) {
+func (c *calibrator) meanForce(still []span) (g r3.Vec) {
 	if len(still) == 0 {
-		still = []span{{0, len(c.imu)}}
+		still = []span{{0, len(c.IMU)}}
 	}
 	n := 0.0
 	for _, p := range still {
-		for _, x := range c.imu[p.from:p.to] {
-			g = r3.Add(g, x.f)
+		for _, x := range c.IMU[p.from:p.to] {
+			g = r3.Add(g, x.F)
 			n++
 		}
 	}
@@ -141,23 +141,23 @@ func (r *reading) forceUnit(n float64, still bool) {
 // cum is the running integral of the readings.
 type cum struct{ w, f r3.Vec }
 
-func (c *Calibrator) sums() {
-	c.run = make([]cum, len(c.imu))
-	for i := 1; i < len(c.imu); i++ {
-		dt := c.imu[i].t - c.imu[i-1].t
-		c.run[i] = cum{r3.Add(c.run[i-1].w, r3.Scale(dt, c.imu[i].w)), r3.Add(c.run[i-1].f, r3.Scale(dt, c.imu[i].f))}
+func (c *calibrator) sums() {
+	c.run = make([]cum, len(c.IMU))
+	for i := 1; i < len(c.IMU); i++ {
+		dt := c.IMU[i].T - c.IMU[i-1].T
+		c.run[i] = cum{r3.Add(c.run[i-1].w, r3.Scale(dt, c.IMU[i].W)), r3.Add(c.run[i-1].f, r3.Scale(dt, c.IMU[i].F))}
 	}
 }
 
 // integral returns the integrals up to host time t, and false outside the
 // samples or in a gap of them.
-func (c *Calibrator) integral(t float64) (q cum, ok bool) {
-	i := sort.Search(len(c.imu), func(i int) bool { return c.imu[i].t >= t })
-	if i == 0 || i == len(c.imu) || c.imu[i].t-c.imu[i-1].t > c.cfg.IMU.Gap {
+func (c *calibrator) integral(t float64) (q cum, ok bool) {
+	i := sort.Search(len(c.IMU), func(i int) bool { return c.IMU[i].T >= t })
+	if i == 0 || i == len(c.IMU) || c.IMU[i].T-c.IMU[i-1].T > c.Settings.IMU.Gap {
 		return q, false
 	}
-	d := t - c.imu[i-1].t
-	return cum{r3.Add(c.run[i-1].w, r3.Scale(d, c.imu[i].w)), r3.Add(c.run[i-1].f, r3.Scale(d, c.imu[i].f))}, true
+	d := t - c.IMU[i-1].T
+	return cum{r3.Add(c.run[i-1].w, r3.Scale(d, c.IMU[i].W)), r3.Add(c.run[i-1].f, r3.Scale(d, c.IMU[i].F))}, true
 }
 
 // window compares receiver and sensors over about a second.
@@ -169,10 +169,10 @@ type window struct {
 }
 
 // windows cuts the drive into windows for a receiver of the given latency (s).
-func (c *Calibrator) windows(latency float64) (out []window) {
+func (c *calibrator) windows(latency float64) (out []window) {
 	last := -1
-	for i := range c.epochs {
-		e := &c.epochs[i]
+	for i := range c.Epochs {
+		e := &c.Epochs[i]
 		if !(e.Speed > minSpeed) || math.IsNaN(e.Course) || e.Status == 'V' {
 			last = -1
 			continue
@@ -181,14 +181,14 @@ func (c *Calibrator) windows(latency float64) (out []window) {
 			last = i
 			continue
 		}
-		a := &c.epochs[last]
-		dt := e.t - a.t
+		a := &c.Epochs[last]
+		dt := e.T - a.T
 		if dt < windowLen-0.01 {
 			continue
 		}
 		last = i
-		p, ok1 := c.integral(a.t - latency)
-		q, ok2 := c.integral(e.t - latency)
+		p, ok1 := c.integral(a.T - latency)
+		q, ok2 := c.integral(e.T - latency)
 		if dt > 2*windowLen || !ok1 || !ok2 {
 			continue
 		}
@@ -207,7 +207,7 @@ func (c *Calibrator) windows(latency float64) (out []window) {
 // roughLatency is the latency at which the turn rate about the direction of
 // gravity follows the course best, whatever its unit and sign: good to some
 // 20 ms, enough to begin with.
-func (c *Calibrator) roughLatency(up r3.Vec) (float64, bool) {
+func (c *calibrator) roughLatency(up r3.Vec) (float64, bool) {
 	best, at := 0.0, math.NaN()
 	for k := range int(maxLatency/latencyStep) + 1 {
 		l := float64(k) * latencyStep
@@ -231,7 +231,7 @@ func (c *Calibrator) roughLatency(up r3.Vec) (float64, bool) {
 
 // findAxes places forward and left by how the accelerations show on the
 // columns: f = F·forward + L·left + constant, least squares.
-func (c *Calibrator) findAxes(r *reading, g r3.Vec, ws []window) {
+func (c *calibrator) findAxes(r *reading, g r3.Vec, ws []window) {
 	n := float64(len(ws))
 	var ma, ml float64
 	var mf r3.Vec
@@ -321,7 +321,7 @@ func (r *reading) tellAxes(all bool) {
 }
 
 // gyroUnit compares the turn rate about up with the course.
-func (c *Calibrator) gyroUnit(r *reading, ws []window) {
+func (c *calibrator) gyroUnit(r *reading, ws []window) {
 	var k, corr [3]float64 // about each body axis
 	for i := range k {
 		var n, sx, sy, sxx, sxy, syy float64
@@ -362,28 +362,28 @@ func (c *Calibrator) gyroUnit(r *reading, ws []window) {
 }
 
 // wheelUnit compares wheel speed with the receiver's.
-func (c *Calibrator) wheelUnit(r *reading) {
+func (c *calibrator) wheelUnit(r *reading) {
 	latency := r.latency
 	if math.IsNaN(latency) {
-		latency = c.cfg.GNSS.Latency
+		latency = c.Settings.GNSS.Latency
 	}
 	var sxx, sxy float64
 	n, j := 0, 0
-	for i := range c.epochs {
-		e := &c.epochs[i]
-		if !(e.Speed > minSpeed) || e.class < navigation.ClassFloat {
+	for i := range c.Epochs {
+		e := &c.Epochs[i]
+		if !(e.Speed > minSpeed) || e.Class < navigation.ClassFloat {
 			continue
 		}
-		t := e.t - latency
-		for j < len(c.wheel) && c.wheel[j].t < t {
+		t := e.T - latency
+		for j < len(c.Wheel) && c.Wheel[j].T < t {
 			j++
 		}
-		if j == len(c.wheel) || c.wheel[j].t-t > 0.3 {
+		if j == len(c.Wheel) || c.Wheel[j].T-t > 0.3 {
 			continue
 		}
 		n++
 		sxx += e.Speed * e.Speed
-		sxy += e.Speed * c.wheel[j].v
+		sxy += e.Speed * c.Wheel[j].V
 	}
 	if n < 50 {
 		return

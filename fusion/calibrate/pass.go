@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/num/quat"
-	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/navigation"
@@ -24,14 +23,8 @@ const (
 
 type params [nPar]float64
 
-const (
-	gatePos   = 25.9 // chi-square, 1e-5, 3 degrees of freedom
-	gateSide  = 23.0 // 2
-	gateWheel = 19.5 // 1
-	insist    = 5    // epochs in a row beyond the gate after which the receiver is followed
-	holeAcc   = 4.0  // m/s^2 and
-	holeRate  = 0.5  // rad/s, 1 sigma over a second, of what a car may do unseen
-)
+// insist is how many epochs in a row beyond the gate make the receiver followed.
+const insist = 5
 
 // whitened is one observation as the filter met it.
 type whitened struct {
@@ -51,6 +44,17 @@ type trace struct {
 	misfit float64 // chi-square, cut off at the gates, plus log det of the covariances
 }
 
+// size makes room for what d has to observe.
+func (t *trace) size(d *drive) {
+	n := len(d.rec.Epochs) + 2*len(d.aids)
+	if len(t.obs) != n {
+		t.obs, t.follow = make([]whitened, n), make([]bool, len(d.rec.Epochs))
+	}
+	clear(t.obs)
+	clear(t.follow)
+	t.misfit = 0
+}
+
 // loosen is noise added while the parameters are still far off: the passes are
 // linearised about them.
 type loosen struct{ pos, wheel, side float64 } // m, m/s, m/s
@@ -64,48 +68,42 @@ const slideTrust = 3
 // the settings say.
 type fit struct{ pos, wheel, side, up float64 }
 
-// runner is one pass of the filter over the drive.
+// runner is one pass of the driver over the drive; it decides in the filter's
+// place what becomes of observations.
 type runner struct {
 	d     *drive
 	x     *params
 	l     loosen
 	base  *trace // whose decisions are taken over; nil to decide anew
 	whole bool   // factors of the covariances are wanted too
+	list  bool   // aids are listed, not taken from the list
 	out   *trace
 
-	f       eskf.Filter
-	mount   [3][3]float64 // samples to body
-	lever   r3.Vec
-	i       int              // sample to go on with
+	at      int              // place of the next observation
 	corr    navigation.Class // whose correlated error the filter carries
 	refused int              // epochs in a row
 }
 
 // pass runs the filter over the drive with the parameters x. Without base it
-// decides which observations count; with one it takes its word, so that the two
-// differ by the parameters alone. The factors of the covariances are kept when
-// whole is set; then the order of observations is that of their times.
+// decides which observations count; with one it takes over its decisions, so that
+// the two differ by the parameters alone. The factors of the covariances are kept
+// when whole is set; then the order of observations is that of their times.
 func (d *drive) pass(x *params, l loosen, base, out *trace, whole bool) {
-	n := len(d.epochs) + 2*len(d.aids)
-	if len(out.obs) != n {
-		out.obs, out.follow = make([]whitened, n), make([]bool, len(d.epochs))
-	}
-	clear(out.obs)
-	clear(out.follow)
-	out.misfit = 0
-	r := runner{d: d, x: x, l: l, base: base, whole: whole, out: out,
-		mount: d.mounted(x), lever: r3.Vec{X: x[pLever], Y: x[pLever+1], Z: x[pLever+2]}}
-	r.i = d.start(&r.f, x, &r.mount)
-	r.f.WheelScale, r.f.Slip, r.f.Latency = 1+x[pScale], x[pSlip], x[pLatency]
+	out.size(d)
+	r := runner{d: d, x: x, l: l, base: base, whole: whole, out: out}
+	feed := d.start(x)
+	f := &d.nav.Filter
+	d.nav.Observer, d.nav.Manual = &r, true
+	epochs := d.rec.Epochs
 	ie, ia := 0, 0
 	follows := base != nil && !whole // the order of base too
 	if follows {
 		ie, ia = base.ie, base.ia
 	} else {
-		for ie < len(d.epochs) && d.epochs[ie].t-x[pLatency] < r.f.T {
+		for ie < len(epochs) && epochs[ie].T-x[pLatency] < f.T {
 			ie++
 		}
-		for ia < len(d.aids) && d.aids[ia].t < r.f.T {
+		for ia < len(d.aids) && d.aids[ia].t < f.T {
 			ia++
 		}
 	}
@@ -113,8 +111,8 @@ func (d *drive) pass(x *params, l loosen, base, out *trace, whole bool) {
 	order := out.order[:0]
 	for {
 		te, ta := math.Inf(1), math.Inf(1)
-		if ie < len(d.epochs) {
-			te = d.epochs[ie].t - x[pLatency]
+		if ie < len(epochs) {
+			te = epochs[ie].T - x[pLatency]
 		}
 		if ia < len(d.aids) {
 			ta = d.aids[ia].t + d.late
@@ -130,9 +128,10 @@ func (d *drive) pass(x *params, l loosen, base, out *trace, whole bool) {
 				to = te
 			}
 		}
-		if math.IsInf(to, 1) || !r.advance(to) {
+		if math.IsInf(to, 1) || !feed.Past(d.nav, to) {
 			break
 		}
+		d.nav.Advance(to)
 		order = append(order, isEpoch)
 		if isEpoch {
 			r.epoch(ie)
@@ -143,65 +142,30 @@ func (d *drive) pass(x *params, l loosen, base, out *trace, whole bool) {
 		}
 	}
 	out.order = order
-	r.f.Flush()
-	out.end = r.f
-}
-
-// advance integrates samples up to time to, and reports whether it came there.
-func (r *runner) advance(to float64) bool {
-	d, f := r.d, &r.f
-	hole := 0.0 // s that no sample covers
-	for ; f.T < to && r.i < len(d.imu); r.i++ {
-		x := &d.imu[r.i]
-		if x.t <= f.T {
-			continue
-		}
-		end := math.Min(x.t, to)
-		if r.i > 0 && x.t-d.imu[r.i-1].t > d.c.cfg.IMU.Gap {
-			hole += end - f.T
-		}
-		q := &d.noise[r.i/noiseBlock]
-		f.Params.AccNoise, f.Params.GyroNoise = q.acc, q.gyro
-		f.Predict(rotate(&r.mount, x.w), rotate(&r.mount, x.f), end-f.T)
-		f.T = end
-		if end < x.t {
-			break
-		}
-	}
-	if hole > 0 {
-		for k := range 3 {
-			f.Inflate(eskf.IVel+k, holeAcc*holeAcc*hole)
-			f.Inflate(eskf.IAtt+k, holeRate*holeRate*hole)
-		}
-	}
-	return f.T > to-1e-9
+	f.Flush()
+	out.end = *f
 }
 
 // epoch takes the position of epoch k.
 func (r *runner) epoch(k int) {
-	d, f := r.d, &r.f
-	e := &d.epochs[k]
-	if e.class < d.use {
+	d, f := r.d, &r.d.nav.Filter
+	e := &d.rec.Epochs[k]
+	if e.Class < d.use {
 		return
 	}
-	white, ch, cv := d.positionNoise(e)
-	if e.class != r.corr {
-		f.SetCorr(ch, cv, d.c.cfg.GNSS.CorrTime)
-		r.corr = e.class
+	g := &d.rec.GNSS
+	white, ch, cv := g.Noise(&e.Epoch, e.Class)
+	ch, cv = d.fit.pos*ch, d.fit.pos*cv
+	if e.Class != r.corr {
+		f.SetCorr(ch, cv, g.CorrTime)
+		r.corr = e.Class
 	}
 	f.Params.CorrSigmaH, f.Params.CorrSigmaV = ch, cv
 	for j := range white {
-		white[j] += r.l.pos * r.l.pos
+		white[j] = white[j]*d.fit.pos*d.fit.pos + r.l.pos*r.l.pos
 	}
-	// The rate only matters to the filter's own latency, which is held.
-	observe := func() eskf.Obs {
-		if e.HasH {
-			return f.Position(d.z[k], white, r.lever, r3.Vec{})
-		}
-		return f.HorizontalPosition(d.z[k].X, d.z[k].Y, [2]float64{white[0], white[1]}, r.lever, r3.Vec{})
-	}
-	o := observe()
-	if r.accept(k, &o, gatePos) {
+	o := d.nav.Position(e.Z, e.HasH, white)
+	if r.accept(k, &o, navigation.Gates[3]) {
 		r.refused = 0
 		f.Apply(&o)
 		return
@@ -215,44 +179,69 @@ func (r *runner) epoch(k int) {
 		// Where the position is matters to none of the parameters.
 		r.refused = 0
 		for j := range 3 {
-			f.Inflate(eskf.IPos+j, 100*100)
+			f.Inflate(eskf.IPos+j, letGo*letGo)
 		}
-		o = observe()
+		o = d.nav.Position(e.Z, e.HasH, white)
 		f.Apply(&o)
 	}
 }
 
-// aid takes what wheel or rest say at aid i.
+// aid takes what wheel, tyres or rest say at aid i.
 func (r *runner) aid(i int) {
-	d, f, w := r.d, &r.f, &r.d.c.cfg.Wheel
-	a := &d.aids[i]
-	k := len(d.epochs) + 2*i
+	n, a := r.d.nav, &r.d.aids[i]
+	r.at = len(r.d.rec.Epochs) + 2*i
 	if a.rest {
-		o := f.ZeroVelocity(0.02 * 0.02)
-		f.Apply(&o)
-		o = f.ZeroRate(rotate(&r.mount, a.rate), 5e-4*5e-4)
-		f.Apply(&o)
+		n.TakeRest()
 		return
 	}
-	v := f.Forward()
+	v := n.Filter.Forward()
 	if !math.IsNaN(a.wheel) {
-		s := d.fit.wheel * (w.Sigma + w.SigmaRel*math.Abs(a.wheel))
-		o := f.Wheel(a.wheel, s*s+r.l.wheel*r.l.wheel)
-		if r.accept(k, &o, gateWheel) {
-			f.Apply(&o)
-		}
+		n.TakeWheel(a.wheel)
 	}
-	if r.base == nil && math.Abs(v) < 1 { // grip holds only on the move
+	if r.base == nil && !navigation.Rolls(v) {
 		return
 	}
-	turn := rotate(&r.mount, a.rate).Z - f.GyroBias.Z
-	lat := v * turn
-	side, up := d.fit.side*(w.SideSigma+w.SideLat*math.Abs(lat)), 2*d.fit.up*w.SideSigma
-	o := f.Side(side*side+r.l.side*r.l.side, up*up+r.l.side*r.l.side, lat)
-	o.Y[0] += r.x[pAxle] * turn // v_y = axle·ω - slip·a·v
-	if r.accept(k+1, &o, gateSide) {
-		f.Apply(&o)
+	r.at++
+	n.TakeSide(v)
+}
+
+// Observe takes what the driver offers; see [navigation.Observer].
+func (r *runner) Observe(k navigation.Kind, o *eskf.Obs, gate float64) bool {
+	f, fit := &r.d.nav.Filter, &r.d.fit
+	if r.list {
+		r.note(k)
 	}
+	switch k {
+	case navigation.WheelSpeed:
+		o.R[0] = o.R[0]*fit.wheel*fit.wheel + r.l.wheel*r.l.wheel
+	case navigation.SideSlip:
+		o.R[0] = o.R[0]*fit.side*fit.side + r.l.side*r.l.side
+		o.R[1] = o.R[1]*fit.up*fit.up + r.l.side*r.l.side
+		o.Y[0] += r.x[pAxle] * r.d.nav.TurnRate(f.Forward()) // v_y = axle·ω - slip·a·v
+	default: // at rest
+		return f.Apply(o)
+	}
+	if r.list {
+		return f.Innovation(o).NIS < gate && f.Apply(o)
+	}
+	return r.accept(r.at, o, gate) && f.Apply(o)
+}
+
+// Disturb is nothing to a pass.
+func (r *runner) Disturb() {}
+
+// note lists the aid that an observation of the driver is of.
+func (r *runner) note(k navigation.Kind) {
+	d := r.d
+	t := d.nav.Filter.T
+	if n := len(d.aids); n > 0 && d.aids[n-1].t == t {
+		return
+	}
+	a := aid{t: t, rest: k == navigation.RestVelocity, wheel: math.NaN()}
+	if k == navigation.WheelSpeed {
+		a.wheel = d.nav.Wheels.Now.V
+	}
+	d.aids = append(d.aids, a)
 }
 
 // accept keeps observation k and reports whether it counts.
@@ -265,7 +254,7 @@ func (r *runner) accept(k int, o *eskf.Obs, gate float64) bool {
 		r.out.obs[k] = w
 		return true
 	}
-	in := r.f.Innovation(o)
+	in := r.d.nav.Filter.Innovation(o)
 	det, ok := w.factor(&in)
 	if !ok {
 		return false
@@ -313,14 +302,6 @@ func (w *whitened) solve(v [3]float64) [3]float64 {
 }
 
 // mounted returns the rotation from the axes of the samples to the body's.
-func (d *drive) mounted(x *params) [3][3]float64 {
-	return eskf.Matrix(quat.Mul(eskf.FromEuler(0, x[pPitch], x[pYaw]), d.mount))
-}
-
-func rotate(m *[3][3]float64, v r3.Vec) r3.Vec {
-	return r3.Vec{
-		X: m[0][0]*v.X + m[0][1]*v.Y + m[0][2]*v.Z,
-		Y: m[1][0]*v.X + m[1][1]*v.Y + m[1][2]*v.Z,
-		Z: m[2][0]*v.X + m[2][1]*v.Y + m[2][2]*v.Z,
-	}
+func (d *drive) mounted(x *params) quat.Number {
+	return quat.Mul(eskf.FromEuler(0, x[pPitch], x[pYaw]), d.mount)
 }

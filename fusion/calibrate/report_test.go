@@ -36,7 +36,7 @@ func TestReport_Forms(t *testing.T) {
 	var first [3]string
 	for i := range 2 {
 		c, _ := bench()
-		res, err := c.Run(nil)
+		res, err := Run(c, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

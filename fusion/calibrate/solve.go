@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
 )
 
 // prior is how far the parameters may be from where the search begins, 1
@@ -53,15 +54,16 @@ type jacobian [nPar][]float64
 // Gauss-Newton on the whitened innovations, with wide priors about where the
 // search begins. progress may be nil.
 func (d *drive) estimate(r *reading, progress func(done, total int)) estimate {
-	a := d.c.cfg.Vehicle.Antenna
-	x0 := params{a[0], a[1], a[2], d.c.cfg.GNSS.Latency}
+	a := d.rec.Lever
+	x0 := params{a[0], a[1], a[2], d.rec.GNSS.Latency}
 	if !math.IsNaN(r.latency) {
 		x0[pLatency] = r.latency
 	}
 	var free [nPar]bool
 	for p := range free {
-		free[p] = p != pScale || len(d.c.wheel) > 0
+		free[p] = p != pScale || len(d.rec.Wheel) > 0
 	}
+	d.listAids(&x0)
 	est := estimate{x: x0, axes: d.gyroAxes(&x0)}
 	var bases [2]trace
 	var base *trace
@@ -129,15 +131,13 @@ func (d *drive) estimate(r *reading, progress func(done, total int)) estimate {
 			d.refit(base)
 		}
 	}
-	for i := range d.epochs {
+	for i := range d.rec.Epochs {
 		if base.obs[i].n > 0 {
 			est.used++
 		}
 	}
-	var f eskf.Filter
-	mount := d.mounted(&est.x)
-	d.start(&f, &est.x, &mount)
-	est.begin, est.end = f.State, base.end
+	d.start(&est.x)
+	est.begin, est.end = d.nav.Filter.State, base.end
 	return est
 }
 
@@ -164,32 +164,24 @@ func (d *drive) gyroAxes(x *params) (what string) {
 		{"gyro: its forward and left axes are negative", func(w r3.Vec) r3.Vec { return r3.Vec{X: -w.X, Y: -w.Y, Z: w.Z} }},
 		{"gyro: its forward and left axes are exchanged", func(w r3.Vec) r3.Vec { return r3.Vec{X: w.Y, Y: w.X, Z: w.Z} }},
 	}
-	imu, aids, rest := d.imu, d.aids, d.restW
-	turned, turnedAids := make([]sample, len(imu)), make([]aid, len(aids))
+	imu, rest := d.rec.IMU, d.restW
+	turned := make([]navigation.Sample, len(imu))
 	for i := range turns {
-		d.imu, d.aids = turned, turnedAids
 		for k, s := range imu {
-			s.w = turns[i].of(s.w)
+			s.W = turns[i].of(s.W)
 			turned[k] = s
 		}
-		for k, a := range aids {
-			a.rate = turns[i].of(a.rate)
-			turnedAids[k] = a
-		}
-		d.restW = turns[i].of(rest)
+		d.rec.IMU, d.restW = turned, turns[i].of(rest)
 		if m := d.misfit(x); m < best {
 			best, as = m, i
 		}
 	}
-	d.imu, d.aids, d.restW = imu, aids, rest
+	d.rec.IMU, d.restW = imu, rest
 	if as < 0 {
 		return ""
 	}
 	for k := range imu {
-		imu[k].w = turns[as].of(imu[k].w)
-	}
-	for k := range aids {
-		aids[k].rate = turns[as].of(aids[k].rate)
+		imu[k].W = turns[as].of(imu[k].W)
 	}
 	d.restW = turns[as].of(rest)
 	return turns[as].what + ": the drive is explained far better that way; the accelerometer's are right"
@@ -227,7 +219,7 @@ func (d *drive) refit(t *trace) {
 	for i := range t.obs {
 		w := &t.obs[i]
 		y := w.solve(w.y)
-		k := i - len(d.epochs)
+		k := i - len(d.rec.Epochs)
 		switch {
 		case w.n == 0:
 		case k < 0:
@@ -266,10 +258,10 @@ func (d *drive) residuals(base, t *trace) (e []float64, at []int) {
 			continue
 		}
 		when := 0.0
-		if i < len(d.epochs) {
-			when = d.epochs[i].t
+		if i < len(d.rec.Epochs) {
+			when = d.rec.Epochs[i].T
 		} else {
-			when = d.aids[(i-len(d.epochs))/2].t
+			when = d.aids[(i-len(d.rec.Epochs))/2].t
 		}
 		o := &t.obs[i]
 		if o.n == 0 {

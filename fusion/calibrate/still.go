@@ -24,7 +24,7 @@ type span struct{ from, to int }
 // then. The readings may still be in wrong units, so that is a comparison.
 // Without wheel and receiver the quietest parts count. Each stretch has lost a
 // block at either end.
-func (c *Calibrator) still() []span {
+func (c *calibrator) still() []span {
 	type block struct {
 		span
 		vw, vf float64 // variances of rate and specific force
@@ -33,25 +33,25 @@ func (c *Calibrator) still() []span {
 	var blocks []block
 	var vw, vf []float64 // of the slow ones
 	usual := 0.5         // the quantile that counts as usual
-	if len(c.wheel)+len(c.epochs) == 0 {
+	if len(c.Wheel)+len(c.Epochs) == 0 {
 		usual = 0.05
 	}
 	iw, ie := 0, 0
-	number := func(i int) float64 { return math.Floor((c.imu[i].t - c.imu[0].t) / stillBlock) }
-	for i := 0; i < len(c.imu); {
+	number := func(i int) float64 { return math.Floor((c.IMU[i].T - c.IMU[0].T) / stillBlock) }
+	for i := 0; i < len(c.IMU); {
 		this := number(i)
-		begin := c.imu[0].t + stillBlock*this
+		begin := c.IMU[0].T + stillBlock*this
 		b := block{span: span{from: i}}
 		var w, f r3.Vec
-		for ; i < len(c.imu) && number(i) == this; i++ {
-			w, f = r3.Add(w, c.imu[i].w), r3.Add(f, c.imu[i].f)
+		for ; i < len(c.IMU) && number(i) == this; i++ {
+			w, f = r3.Add(w, c.IMU[i].W), r3.Add(f, c.IMU[i].F)
 		}
 		b.to = i
 		n := float64(b.to - b.from)
 		w, f = r3.Scale(1/n, w), r3.Scale(1/n, f)
-		for _, x := range c.imu[b.from:b.to] {
-			b.vw += r3.Norm2(r3.Sub(x.w, w)) / n
-			b.vf += r3.Norm2(r3.Sub(x.f, f)) / n
+		for _, x := range c.IMU[b.from:b.to] {
+			b.vw += r3.Norm2(r3.Sub(x.W, w)) / n
+			b.vf += r3.Norm2(r3.Sub(x.F, f)) / n
 		}
 		b.slow = c.slow(begin, begin+stillBlock, &iw, &ie)
 		if b.slow {
@@ -88,24 +88,24 @@ func (c *Calibrator) still() []span {
 
 // slow reports whether wheel or receiver say that the car stands throughout
 // [from, to). iw and ie are the wheel sample and epoch to look at next.
-func (c *Calibrator) slow(from, to float64, iw, ie *int) bool {
-	if len(c.wheel)+len(c.epochs) == 0 {
+func (c *calibrator) slow(from, to float64, iw, ie *int) bool {
+	if len(c.Wheel)+len(c.Epochs) == 0 {
 		return true
 	}
 	seen, stands := false, true
-	for ; *iw < len(c.wheel) && c.wheel[*iw].t < to; *iw++ {
-		if x := c.wheel[*iw]; x.t >= from {
+	for ; *iw < len(c.Wheel) && c.Wheel[*iw].T < to; *iw++ {
+		if x := c.Wheel[*iw]; x.T >= from {
 			seen = true
-			stands = stands && math.Abs(x.v) < stillWheel
+			stands = stands && math.Abs(x.V) < stillWheel
 		}
 	}
-	for ; *ie < len(c.epochs) && c.epochs[*ie].t < to; *ie++ {
-		e := &c.epochs[*ie]
-		if len(c.wheel) > 0 || e.t < from {
+	for ; *ie < len(c.Epochs) && c.Epochs[*ie].T < to; *ie++ {
+		e := &c.Epochs[*ie]
+		if len(c.Wheel) > 0 || e.T < from {
 			continue
 		}
 		limit := stillLoose
-		if e.class >= navigation.ClassFloat {
+		if e.Class >= navigation.ClassFloat {
 			limit = stillGNSS
 		}
 		seen = true
@@ -116,17 +116,17 @@ func (c *Calibrator) slow(from, to float64, iw, ie *int) bool {
 
 // signals returns the six signals of the still parts, rates (rad/s) then
 // specific forces (m/s^2), each broken where samples are missing.
-func (c *Calibrator) signals(parts []span) (s [6]runs) {
+func (c *calibrator) signals(parts []span) (s [6]runs) {
 	gap := 3 * c.period()
 	for _, p := range parts {
 		for i := p.from; i < p.to; {
 			j := i + 1
-			for j < p.to && c.imu[j].t-c.imu[j-1].t < gap {
+			for j < p.to && c.IMU[j].T-c.IMU[j-1].T < gap {
 				j++
 			}
 			for k := range s {
 				y := make([]float64, 0, j-i)
-				for _, x := range c.imu[i:j] {
+				for _, x := range c.IMU[i:j] {
 					y = append(y, axes(&x)[k])
 				}
 				s[k] = append(s[k], y)
@@ -137,4 +137,6 @@ func (c *Calibrator) signals(parts []span) (s [6]runs) {
 	return s
 }
 
-func axes(x *sample) [6]float64 { return [6]float64{x.w.X, x.w.Y, x.w.Z, x.f.X, x.f.Y, x.f.Z} }
+func axes(x *navigation.Sample) [6]float64 {
+	return [6]float64{x.W.X, x.W.Y, x.W.Z, x.F.X, x.F.Y, x.F.Z}
+}

@@ -166,6 +166,9 @@ func (f *Filter) Inflate(i int, v float64) {
 	f.P[i][i] += v
 }
 
+// Correct adds error dx to the state.
+func (s *State) Correct(dx *[NErr]float64) { s.plus(dx) }
+
 // symmetrise takes out what rounding left between the triangles.
 func (f *Filter) symmetrise() {
 	for i := range NErr {

@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"kerbline/fusion/eskf"
-	"kerbline/gnss"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -53,9 +52,12 @@ type Driver struct {
 	Force  r3.Vec  // m/s^2, mean specific force likewise
 	Pred   Prediction
 
-	imu   *IMU
-	wheel *Wheel
-	gnss  *GNSS
+	Observer Observer // nil: what passes its gate is taken
+	Manual   bool     // the caller takes rest, wheel speed and tyres itself
+
+	set   Settings
+	rest  standing
+	corr  Class // whose correlated error the filter carries
 	path  Path
 	still float64 // host s since the last zero-velocity update
 
@@ -63,19 +65,33 @@ type Driver struct {
 	heard   float64 // host s
 	speed   float64 // m/s, NaN unknown
 	precise bool    // fixed or float
-
-	wheelGate, sideGate float64
 }
 
-// Init makes the driver ready. wheelGate and sideGate are chi-square thresholds
-// of one and two degrees of freedom; path may be nil.
-func (d *Driver) Init(imu *IMU, wheel *Wheel, gnss *GNSS, lever r3.Vec, wheelGate, sideGate float64, path Path) {
-	*d = Driver{imu: imu, wheel: wheel, gnss: gnss, Lever: lever, wheelGate: wheelGate, sideGate: sideGate, path: path,
+// Settings are those that the driver and its filter use.
+type Settings struct {
+	IMU   IMU
+	Wheel Wheel
+	GNSS  GNSS
+	Lever [3]float64 // m, body origin to antenna, body axes
+}
+
+// Drift of what the filter takes for constant, over √s.
+const (
+	scaleWalk   = 1e-5 // share: 0.06 % an hour, warmth of tyres
+	slipWalk    = 1e-5 // rad/(m/s²)
+	latencyWalk = 5e-5 // s
+	covEvery    = 16   // samples to a step of the covariance
+)
+
+// Init makes the driver ready; path may be nil.
+func (d *Driver) Init(set Settings, path Path) {
+	*d = Driver{set: set, Lever: r3.Vec{X: set.Lever[0], Y: set.Lever[1], Z: set.Lever[2]}, path: path,
 		still: math.NaN(), heard: math.NaN(), speed: math.NaN()}
+	i := &d.set.IMU
 	d.Filter.Params = eskf.Params{
-		GyroNoise: imu.Gyro, AccNoise: imu.Acc, GyroWalk: imu.GyroWalk, AccWalk: imu.AccWalk,
-		ScaleWalk: 1e-5, SlipWalk: 1e-5, LatencyWalk: 5e-5,
-		CorrTime: gnss.CorrTime, CovEvery: 16,
+		GyroNoise: i.Gyro, AccNoise: i.Acc, GyroWalk: i.GyroWalk, AccWalk: i.AccWalk,
+		ScaleWalk: scaleWalk, SlipWalk: slipWalk, LatencyWalk: latencyWalk,
+		CorrTime: set.GNSS.CorrTime, CovEvery: covEvery,
 	}
 	d.ResetBuffers()
 }
@@ -96,7 +112,7 @@ func (d *Driver) Heard(t, speed float64, precise bool) {
 // before, NaN for the first, and false when time did not advance.
 func (d *Driver) PushIMU(s Sample) (dt float64, ok bool) {
 	q := &d.IMU
-	dt, ok = q.Push(s, d.mayRest(s.T), d.Filter.GyroBias, d.imu.Gap)
+	dt, ok = q.Push(s, d.mayRest(s.T), d.Filter.GyroBias, d.set.IMU.Gap)
 	if ok && dt > 0.025 && dt > 4*q.Period {
 		q.GapEnd, q.GapLength = s.T, dt-q.Period
 	}
@@ -118,103 +134,12 @@ func (d *Driver) mayRest(t float64) bool {
 	return !math.IsNaN(d.IMU.RestSince)
 }
 
-// Level starts the filter at rest: roll, pitch and gyro bias. Position and yaw
-// wait for the receiver.
-func (d *Driver) Level() {
-	w, f := d.IMU.RestMeans()
-	if n := r3.Norm(f); n < 9 || n > 10.6 {
-		return // not gravity: the unit test says what it looks like
-	}
-	d.resetCalibration()
-	d.Filter.InitAtRest(d.IMU.Last.T, r3.Vec{}, f, w, 0, eskf.Sigmas{
-		PosH: 100, PosV: 100, Vel: 0.02, Tilt: 0.003, Yaw: math.Pi / math.Sqrt(3),
-		GyroBias: 3e-4, AccBias: d.imu.AccBias,
-		WheelScale: d.wheel.ScaleSigma, Slip: d.wheel.SlipSigma, Latency: d.gnss.LatencySigma,
-	})
-	d.IMU.head = d.IMU.tail
-	d.Phase = Levelled
-}
-
-// resetCalibration puts the slow states back to what the settings say, unless
-// the filter has already learned better.
-func (d *Driver) resetCalibration() {
-	if d.Filter.WheelScale == 0 {
-		d.Filter.WheelScale = 1
-		d.Filter.Latency = d.gnss.Latency
-	}
-}
-
 // Latency returns the minimum latency of an epoch believed now, s.
 func (d *Driver) Latency() float64 {
 	if d.Phase == Empty && d.Filter.WheelScale == 0 {
-		return d.gnss.Latency
+		return d.set.GNSS.Latency
 	}
 	return d.Filter.Latency
-}
-
-// Align tries to give the filter yaw, position and velocity by an epoch that
-// has the antenna at z (m, ENU) at host time t: at once from a dual-antenna
-// heading, else from the course as soon as the car moves. now is the host time
-// of arrival.
-func (d *Driver) Align(e *gnss.Epoch, class Class, z r3.Vec, t, now float64) bool {
-	g, f := d.gnss, &d.Filter
-	if d.IMU.N == 0 || now-d.IMU.Last.T > d.imu.Gap {
-		return false
-	}
-	var yaw, sigma float64
-	var vel r3.Vec
-	velSigma := 3 * g.SpeedSigma
-	switch {
-	case !math.IsNaN(e.Heading) && (d.Phase == Levelled || e.Speed > g.MinCourse):
-		yaw = math.Pi/2 - (e.Heading - g.HeadingYaw*math.Pi/180)
-		sigma = 2 * g.HeadingSigma * math.Pi / 180
-		if d.Phase == Levelled && d.IMU.RestFor() > RestProof {
-			velSigma = 0.02
-		}
-	case e.Speed > g.MinCourse && !math.IsNaN(e.Course):
-		// The car may slide and turn while it moves off.
-		yaw = math.Pi/2 - e.Course
-		sigma = math.Hypot(math.Atan(g.SpeedSigma/e.Speed), 4*math.Pi/180)
-	default:
-		return false
-	}
-	if e.Speed > 0.3 && !math.IsNaN(e.Course) {
-		vel = r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course)}
-	}
-	if d.Phase == Empty {
-		// On the move: roll and pitch are those of a road, biases those of the
-		// settings.
-		if d.IMU.N < 20 {
-			return false
-		}
-		d.resetCalibration()
-		f.InitMoving(t, z, vel, 0, 0, yaw, eskf.Sigmas{
-			PosH: 1, PosV: 1, Vel: velSigma, Tilt: 4 * math.Pi / 180, Yaw: sigma,
-			GyroBias: d.imu.GyroBias, AccBias: d.imu.AccBias, WheelScale: d.wheel.ScaleSigma,
-			Slip: d.wheel.SlipSigma, Latency: g.LatencySigma,
-		})
-	} else {
-		d.Advance(t)
-		f.SetYaw(yaw, sigma)
-		f.T = t
-	}
-	white, ch, cv := g.Noise(e, class)
-	f.Pos = r3.Sub(z, f.ToWorld(d.Lever))
-	f.Vel = vel
-	for i := range 3 {
-		s := ch
-		if i == 2 {
-			s = cv
-		}
-		lever := r3.Norm(d.Lever) * sigma
-		f.SetVariance(eskf.IPos+i, white[i]+s*s+lever*lever+0.05*0.05)
-		f.SetVariance(eskf.IVel+i, velSigma*velSigma)
-	}
-	f.SetVariance(eskf.IVel+2, 0.5*0.5) // no vertical speed is reported
-	f.SetVariance(eskf.ILat, g.LatencySigma*g.LatencySigma)
-	f.SetCorr(ch, cv, g.CorrTime)
-	d.Phase = Aligned
-	return true
 }
 
 // Antenna returns where the filter has the antenna, m, ENU.
@@ -223,8 +148,8 @@ func (d *Driver) Antenna() r3.Vec { return r3.Add(d.Filter.Pos, d.Filter.ToWorld
 // Advance carries the filter to host time t, as far as samples go.
 func (d *Driver) Advance(t float64) {
 	f, q := &d.Filter, &d.IMU
-	f.Params.AccNoise = q.acc.Density(d.imu.Acc)
-	f.Params.GyroNoise = q.gyro.Density(d.imu.Gyro)
+	f.Params.AccNoise = q.acc.Density(d.set.IMU.Acc)
+	f.Params.GyroNoise = q.gyro.Density(d.set.IMU.Gyro)
 	for f.T < t {
 		s := q.next()
 		if s == nil {
@@ -235,7 +160,7 @@ func (d *Driver) Advance(t float64) {
 			continue
 		}
 		dt := s.T - f.T
-		if dt > d.imu.Gap {
+		if dt > d.set.IMU.Gap {
 			d.bridge(s, dt)
 			q.head++
 			continue
@@ -253,6 +178,9 @@ func (d *Driver) Advance(t float64) {
 		v := f.Forward()
 		d.Lat += b * (v*(s.W.Z-f.GyroBias.Z) - d.Lat)
 		d.lat2 += b * (d.Lat - d.lat2)
+		if d.Phase == Levelled { // the filter's own yaw is not observed yet, and wanders
+			d.rest.turn += f.ToWorld(r3.Sub(s.W, d.rest.w)).Z * step
+		}
 		d.Force = r3.Add(d.Force, r3.Scale(a, r3.Sub(s.F, d.Force)))
 		d.step(v, s.W, step)
 		f.T = to // the same bits whatever the sums say
@@ -260,8 +188,16 @@ func (d *Driver) Advance(t float64) {
 			q.head++
 		}
 		d.Wheels.Until(to)
-		d.aid()
+		if !d.Manual {
+			d.aid()
+		}
 	}
+}
+
+// Reaches reports whether the filter can be brought to host time t: it has not
+// passed it yet, and there are inertial samples up to it.
+func (d *Driver) Reaches(t float64) bool {
+	return !(t < d.Filter.T-1e-6 || t > d.IMU.Last.T+d.set.IMU.Gap)
 }
 
 // AdvanceTo carries the filter to host time t, beyond the newest sample by what
@@ -286,6 +222,12 @@ func (d *Driver) step(v float64, w r3.Vec, dt float64) {
 	}
 }
 
+func (d *Driver) disturb() {
+	if d.Observer != nil {
+		d.Observer.Disturb()
+	}
+}
+
 // bridge carries the filter over a gap in the inertial samples: it holds the
 // last rate and force, and owns that the car may have done anything.
 func (d *Driver) bridge(s *Sample, dt float64) {
@@ -298,6 +240,7 @@ func (d *Driver) bridge(s *Sample, dt float64) {
 	for left := dt; left > 0; left -= 0.02 {
 		f.Predict(s.W, s.F, math.Min(0.02, left))
 	}
+	d.disturb()
 	for i := range 3 {
 		f.Inflate(eskf.IVel+i, acc*acc*dt*dt)
 		f.Inflate(eskf.IPos+i, acc*acc*dt*dt*dt*dt/4)
@@ -307,123 +250,4 @@ func (d *Driver) bridge(s *Sample, dt float64) {
 		}
 		f.Inflate(eskf.IAtt+i, a*a)
 	}
-}
-
-// aid gives the filter what needs no satellite: rest, wheel speed and the
-// tyres' side forces.
-func (d *Driver) aid() {
-	f, q := &d.Filter, &d.IMU
-	if q.RestFor() > RestProof && f.T >= q.RestSince {
-		if !(f.T-d.still < restEvery) {
-			d.still = f.T
-			o := f.ZeroVelocity(0.02 * 0.02)
-			if in := f.Innovation(&o); in.NIS < 100 || d.Phase == Levelled {
-				f.Apply(&o)
-			}
-			o = f.ZeroRate(d.Rate, 5e-4*5e-4)
-			if in := f.Innovation(&o); in.NIS < 100 {
-				f.Apply(&o)
-			}
-		}
-		return
-	}
-	if d.Phase != Aligned || f.T-d.Wheels.fused < WheelEvery {
-		return
-	}
-	s := &d.Wheels.Now
-	wheel := s.T == f.T
-	if !wheel && d.Wheels.Fresh(f.T) {
-		return // its turn comes
-	}
-	w := d.wheel
-	v := f.Forward()
-	if wheel {
-		r := d.Wheels.Sigma(w.Sigma) + w.SigmaRel*math.Abs(v)
-		o := f.Wheel(s.V, r*r)
-		if in := f.Innovation(&o); in.NIS < d.wheelGate {
-			f.Apply(&o)
-			d.Wheels.Refused = 0
-		} else {
-			d.Wheels.Refused++
-		}
-	}
-	d.Wheels.fused = f.T
-	if math.Abs(v) < 1 {
-		return
-	}
-	// The leftward acceleration is speed times yaw rate: the accelerometer's own
-	// reading shakes with the road. The two means lag by one and two time
-	// constants; their difference takes the lag out. The body turns into its own
-	// slip, which is no acceleration: that share is taken out too.
-	dlat := (d.Lat - d.lat2) / slipTime
-	lat := d.lat2 + 2*slipTime*dlat - v*f.Slip*dlat
-	r := w.SideSigma + w.SideLat*math.Abs(lat)
-	o := f.Side(r*r, w.SideSigma*w.SideSigma*4, lat)
-	if in := f.Innovation(&o); in.NIS < d.sideGate {
-		f.Apply(&o)
-	}
-}
-
-// Prediction is the filter's output carried to now.
-type Prediction struct {
-	State eskf.State
-	P     [eskf.NErr][eskf.NErr]float64
-	W     r3.Vec // rad/s, body, bias removed
-	F     r3.Vec // m/s^2, body, bias removed
-}
-
-// Predict fills d.Pred for host time now.
-func (d *Driver) Predict(now float64) {
-	p, q, f := &d.Pred, &d.IMU, &d.Filter
-	p.State = f.State
-	x := &p.State
-	for i := q.head; i != q.tail; i++ {
-		s := &q.ring[i%imuRing]
-		if dt := s.T - x.T; dt > 0 {
-			x.Integrate(s.W, s.F, math.Min(dt, d.imu.Gap), &f.Params)
-			x.T = s.T
-		}
-	}
-	if dt := now - x.T; dt > 0 {
-		x.Integrate(q.Last.W, q.Last.F, math.Min(dt, 0.5), &f.Params)
-		x.T = now
-	}
-	d.CovNow(&p.P, now)
-	p.W = r3.Sub(q.MeanW, f.GyroBias)
-	p.F = r3.Sub(q.MeanF, f.AccBias)
-}
-
-// CovNow writes the filter's covariance carried to host time now to p.
-func (d *Driver) CovNow(p *[eskf.NErr][eskf.NErr]float64, now float64) {
-	d.Filter.CovAhead(p, d.IMU.MeanW, d.IMU.MeanF, now-d.Filter.T)
-}
-
-// Aid applies to g, a copy of the filter that is carried ahead, what wheels and
-// tyres would say over one step of dt seconds at yaw rate wz (rad/s, bias in it),
-// without innovation: only the covariance learns. wheels says whether wheel speed
-// is coming in.
-func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
-	w := d.wheel
-	v := g.Forward()
-	share := WheelEvery / dt
-	if wheels {
-		r := d.Wheels.Sigma(w.Sigma) + w.SigmaRel*math.Abs(v)
-		o := g.Wheel(v*g.WheelScale, r*r*share)
-		g.Apply(&o)
-	}
-	if math.Abs(v) < 1 {
-		return
-	}
-	lat := v * (wz - g.GyroBias.Z)
-	r := w.SideSigma + w.SideLat*math.Abs(lat)
-	o := g.Side(r*r*share, w.SideSigma*w.SideSigma*4*share, lat)
-	o.Y = [3]float64{}
-	g.Apply(&o)
-}
-
-// Along returns the variance of the position (m²) under covariance p along the
-// horizontal unit vector e, n.
-func Along(p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
-	const x, y = eskf.IPos, eskf.IPos + 1
-	return e*e*p[x][x] + 2*e*n*p[x][y] + n*n*p[y][y]
 }

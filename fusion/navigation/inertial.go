@@ -95,6 +95,9 @@ func (q *Inertial) Push(s Sample, rest bool, bias r3.Vec, gap float64) (dt float
 	return dt, true
 }
 
+// Before reports whether all samples are from before host time t.
+func (q *Inertial) Before(t float64) bool { return !(q.Last.T >= t) }
+
 // RestFor returns for how long the data have looked like rest, s.
 func (q *Inertial) RestFor() float64 {
 	if math.IsNaN(q.RestSince) {

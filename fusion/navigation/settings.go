@@ -1,5 +1,13 @@
 package navigation
 
+import (
+	"math"
+
+	"kerbline/fusion/eskf"
+
+	"gonum.org/v1/gonum/num/quat"
+)
+
 // The tags are those of fusion.Config: key, unit, meaning, source, and the
 // possible values.
 
@@ -43,6 +51,12 @@ type IMU struct {
 	MountYaw   float64 `toml:"mount_yaw_deg" unit:"deg" doc:"mounting yaw, IMU to body" min:"-180" max:"180" src:"mounting"`
 	MountPitch float64 `toml:"mount_pitch_deg" unit:"deg" doc:"mounting pitch, IMU to body" min:"-90" max:"90" src:"mounting"`
 	MountRoll  float64 `toml:"mount_roll_deg" unit:"deg" doc:"mounting roll, IMU to body" min:"-180" max:"180" src:"mounting"`
+}
+
+// Mounting returns the rotation from the axes of the samples to the body's.
+func (c *IMU) Mounting() quat.Number {
+	const d = math.Pi / 180
+	return eskf.FromEuler(c.MountRoll*d, c.MountPitch*d, c.MountYaw*d)
 }
 
 // Wheel holds the wheel speed and slip model.

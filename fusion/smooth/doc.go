@@ -11,5 +11,5 @@
 //
 // Units and frames are those of [kerbline/fusion/eskf]: metres, seconds,
 // radians, east-north-up of a local tangent plane, host Unix seconds. It keeps the
-// whole recording in memory, about 80 kB for each second. Start at [New].
+// whole recording in memory, about 80 kB for each second. Start at [Run].
 package smooth

@@ -10,6 +10,7 @@ import (
 
 	"kerbline/fixtures"
 	"kerbline/fusion"
+	"kerbline/fusion/navigation"
 	"kerbline/gnss/geodesy"
 )
 
@@ -20,7 +21,7 @@ func load(t *testing.T, files map[string][]byte, drop func(utc float64) bool) *T
 	if err := toml.Unmarshal(files[fixtures.SettingsFile], &cfg); err != nil {
 		t.Fatal(err)
 	}
-	s := New(cfg)
+	s := navigation.Recording{Settings: cfg.Navigation()}
 	for _, ch := range []struct {
 		c    fusion.Channel
 		name string
@@ -28,7 +29,7 @@ func load(t *testing.T, files map[string][]byte, drop func(utc float64) bool) *T
 		d := fusion.NewDecoder(cfg)
 		emit := func(m *fusion.Measurement) {
 			if m.Kind != fusion.KindEpoch || drop == nil || !drop(m.Epoch.UTC) {
-				s.Add(m)
+				m.AddTo(&s)
 			}
 		}
 		for b := files[ch.name]; len(b) > 0; {
@@ -37,7 +38,7 @@ func load(t *testing.T, files map[string][]byte, drop func(utc float64) bool) *T
 			b = b[k:]
 		}
 	}
-	tr, err := s.Run()
+	tr, err := Run(&s)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -139,8 +140,9 @@ func TestSmoother_OtherKinds(t *testing.T) {
 
 // What cannot be smoothed is an error in words, and bad values do no harm.
 func TestSmoother_Refuses(t *testing.T) {
-	s := New(fusion.DefaultConfig())
-	if _, err := s.Run(); err == nil || !strings.Contains(err.Error(), "inertial samples") {
+	cfg := fusion.DefaultConfig()
+	s := navigation.Recording{Settings: cfg.Navigation()}
+	if _, err := Run(&s); err == nil || !strings.Contains(err.Error(), "inertial samples") {
 		t.Errorf("nothing at all: %v", err)
 	}
 	for i := range 2000 {
@@ -148,11 +150,11 @@ func TestSmoother_Refuses(t *testing.T) {
 		if i%7 == 0 {
 			m.W[0] = math.NaN()
 		}
-		s.Add(&m)
-		s.Add(&fusion.Measurement{T: float64(i), Kind: fusion.KindWheel, V: math.Inf(1)})
+		m.AddTo(&s)
+		(&fusion.Measurement{T: float64(i), Kind: fusion.KindWheel, V: math.Inf(1)}).AddTo(&s)
 	}
-	s.Add(&fusion.Measurement{Kind: fusion.KindEpoch})
-	if _, err := s.Run(); err == nil || !strings.Contains(err.Error(), "to start from") {
+	(&fusion.Measurement{Kind: fusion.KindEpoch}).AddTo(&s)
+	if _, err := Run(&s); err == nil || !strings.Contains(err.Error(), "to start from") {
 		t.Errorf("no epochs: %v", err)
 	}
 }

@@ -25,11 +25,12 @@ func value(cfg *fusion.Config, key string) float64 {
 		if v.Kind() != reflect.Struct {
 			return math.NaN()
 		}
-		i := slices.IndexFunc(reflect.VisibleFields(v.Type()), func(f reflect.StructField) bool { return f.Tag.Get("toml") == part })
+		fields := reflect.VisibleFields(v.Type())
+		i := slices.IndexFunc(fields, func(f reflect.StructField) bool { return f.Tag.Get("toml") == part })
 		if i < 0 {
 			return math.NaN()
 		}
-		v = v.Field(i)
+		v = v.FieldByIndex(fields[i].Index)
 	}
 	switch v.Kind() {
 	case reflect.Float64:

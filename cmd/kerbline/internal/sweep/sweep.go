@@ -12,6 +12,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -22,9 +23,11 @@ import (
 	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
+	"kerbline/fusion/navigation"
 	"kerbline/fusion/score"
 	"kerbline/fusion/smooth"
 	"kerbline/fusion/tune"
+	"kerbline/gnss/geodesy"
 )
 
 // labelsFile names the faults of a recording, in its folder.
@@ -122,17 +125,35 @@ func (in *Input) Load(ctx context.Context) (*Loaded, error) {
 		in.Notes = append(in.Notes, in.Name+": "+damage)
 	}
 	if l.Ref.Truth == nil && l.Ref.Labels == nil {
-		s := smooth.New(in.Base.Config)
-		l.Tape.Each(s.Add)
-		tr, err := s.Run()
+		rec := navigation.Recording{Settings: in.Base.Config.Navigation()}
+		l.Tape.Each(func(m *fusion.Measurement) { m.AddTo(&rec) })
+		tr, err := smooth.Run(&rec)
 		if err == nil {
-			l.Ref.Truth, err = tr.Reference()
+			l.Ref.Truth, err = reference(tr)
 		}
 		if err != nil {
 			in.Notes = append(in.Notes, in.Name+": cannot be judged, only counted: "+err.Error())
 		}
 	}
 	return l, nil
+}
+
+// reference returns a smoothed trajectory, sealed, as a reference to judge by.
+func reference(tr *smooth.Trajectory) (*score.Truth, error) {
+	const least = 1e-4 // m, 1 sigma
+	ref := score.NewTruth(tr.Frame.Origin())
+	for i := range tr.Smoothed {
+		p := &tr.Smoothed[i]
+		if i > 0 && p.T <= tr.Smoothed[i-1].T {
+			continue // two nodes of one instant
+		}
+		lla := tr.Frame.ToLLA(geodesy.ENU{E: p.State.Pos.X, N: p.State.Pos.Y, U: p.State.Pos.Z})
+		if err := ref.Add(p.T, lla, p.Yaw, math.Max(p.SigmaH(), least)); err != nil {
+			return nil, err
+		}
+	}
+	ref.Seal()
+	return ref, nil
 }
 
 // Play runs one setting, given as key=value each, over l.

@@ -1,0 +1,242 @@
+package navigation
+
+import (
+	"math"
+
+	"kerbline/fusion/eskf"
+	"kerbline/gnss"
+
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Kind names what an observation is of.
+type Kind uint8
+
+const (
+	RestVelocity  Kind = iota // standing still
+	RestRate                  // the gyro at rest
+	WheelSpeed                // forward
+	SideSlip                  // sideways and upward velocity by the tyres
+	PositionFix               // antenna
+	VelocityFix               // receiver's speed and course
+	DoubleAntenna             // heading
+)
+
+// Observer decides in the filter's place what becomes of observations.
+type Observer interface {
+	// Observe takes o into the filter, or not, and reports whether it did; gate is
+	// the chi-square threshold of its innovation.
+	Observe(k Kind, o *eskf.Obs, gate float64) bool
+	// Disturb is called before the covariance grows by other than samples.
+	Disturb()
+}
+
+// gatePFA is the probability with which an honest observation is refused.
+const gatePFA = 1e-5
+
+// Gates are the chi-square thresholds of innovations by degrees of freedom, 0 to
+// 3.
+var Gates = func() (g [4]float64) {
+	for k := 1; k < len(g); k++ {
+		g[k] = distuv.ChiSquared{K: float64(k)}.Quantile(1 - gatePFA)
+	}
+	return g
+}()
+
+const (
+	restGate   = 100.0       // of innovations at rest: only a false rest is further off
+	restVel    = 0.02 * 0.02 // (m/s)², variance of standing still: the body moves on its springs
+	restRate   = 5e-4 * 5e-4 // (rad/s)², of the mean rate at rest over rateTime
+	movingFrom = 1.0         // m/s, below it tyres turn on the spot and say nothing sideways
+	velFrom    = 0.5         // m/s, from which a reported course is one
+	velCoarse  = 3.0         // factor on the noise of a velocity without carrier phases
+	leverShare = 3.0         // factor on the lever arm's share of a velocity
+	upSide     = 2.0         // sigma of upward against sideways velocity
+)
+
+// take offers o to the filter, or to whoever observes it.
+func (d *Driver) take(k Kind, o *eskf.Obs, gate float64) bool {
+	if d.Observer != nil {
+		return d.Observer.Observe(k, o, gate)
+	}
+	if in := d.Filter.Innovation(o); !(in.NIS < gate) {
+		return false
+	}
+	return d.Filter.Apply(o)
+}
+
+// aid gives the filter what needs no satellite: rest, wheel speed and the
+// tyres' side forces.
+func (d *Driver) aid() {
+	f, q := &d.Filter, &d.IMU
+	if q.RestFor() > RestProof && f.T >= q.RestSince {
+		if !(f.T-d.still < restEvery) {
+			d.still = f.T
+			d.TakeRest()
+		}
+		return
+	}
+	if d.Phase != Aligned || f.T-d.Wheels.fused < WheelEvery {
+		return
+	}
+	s := &d.Wheels.Now
+	wheel := s.T == f.T
+	if !wheel && d.Wheels.Fresh(f.T) {
+		return // its turn comes
+	}
+	v := f.Forward()
+	if wheel {
+		if d.TakeWheel(s.V) {
+			d.Wheels.Refused = 0
+		} else {
+			d.Wheels.Refused++
+		}
+	}
+	d.Wheels.fused = f.T
+	if Rolls(v) {
+		d.TakeSide(v)
+	}
+}
+
+// Rolls reports whether at forward speed v (m/s) the tyres hold a car sideways.
+func Rolls(v float64) bool { return math.Abs(v) >= movingFrom }
+
+// TakeRest offers that the car stands.
+func (d *Driver) TakeRest() {
+	f := &d.Filter
+	gate := restGate
+	if d.Phase == Levelled {
+		gate = math.Inf(1)
+	}
+	o := f.ZeroVelocity(restVel)
+	d.take(RestVelocity, &o, gate)
+	o = f.ZeroRate(d.Rate, restRate)
+	d.take(RestRate, &o, restGate)
+}
+
+// TakeWheel offers wheel speed v (m/s) and reports whether it was taken.
+func (d *Driver) TakeWheel(v float64) bool {
+	r := d.wheelSigma(d.Filter.Forward())
+	o := d.Filter.Wheel(v, r*r)
+	return d.take(WheelSpeed, &o, Gates[1])
+}
+
+// wheelSigma returns 1 sigma of a wheel speed at speed v, m/s.
+func (d *Driver) wheelSigma(v float64) float64 {
+	return d.Wheels.Sigma(d.set.Wheel.Sigma) + d.set.Wheel.SigmaRel*math.Abs(v)
+}
+
+// sideVariances returns those of sideways and upward velocity at leftward
+// acceleration lat (m/s²), (m/s)².
+func (d *Driver) sideVariances(lat float64) (side, up float64) {
+	w := &d.set.Wheel
+	s := w.SideSigma + w.SideLat*math.Abs(lat)
+	return s * s, w.SideSigma * w.SideSigma * upSide * upSide
+}
+
+// TakeSide offers that the tyres hold the car at forward speed v, m/s.
+func (d *Driver) TakeSide(v float64) {
+	lat := d.lateral(v)
+	side, up := d.sideVariances(lat)
+	o := d.Filter.Side(side, up, lat)
+	d.take(SideSlip, &o, Gates[2])
+}
+
+// lateral returns the leftward acceleration at forward speed v, m/s². It is
+// speed times yaw rate: the accelerometer's own reading shakes with the road. The
+// two means lag by one and two time constants; their difference takes the lag
+// out. The body turns into its own slip, which is no acceleration: that share is
+// taken out too.
+func (d *Driver) lateral(v float64) float64 {
+	dlat := (d.Lat - d.lat2) / slipTime
+	return d.lat2 + 2*slipTime*dlat - v*d.Filter.Slip*dlat
+}
+
+// TurnRate returns the yaw rate at the filter's time without the lag of a mean,
+// rad/s, at forward speed v, m/s.
+func (d *Driver) TurnRate(v float64) float64 { return (2*d.Lat - d.lat2) / v }
+
+// Noise returns the white variances of an epoch's position, m², ENU, and gives
+// the filter what stays for tens of seconds: drawn anew where fresh says that the
+// class of solution has changed.
+func (d *Driver) Noise(e *gnss.Epoch, class Class) (white [3]float64, fresh bool) {
+	white, ch, cv := d.set.GNSS.Noise(e, class)
+	if fresh = class != d.corr; fresh {
+		d.disturb()
+		d.Filter.SetCorr(ch, cv, d.set.GNSS.CorrTime)
+		d.corr = class
+	}
+	d.Filter.Params.CorrSigmaH, d.Filter.Params.CorrSigmaV = ch, cv
+	return white, fresh
+}
+
+// Position builds the observation of an epoch's position z (m, ENU) with white
+// variances r.
+func (d *Driver) Position(z r3.Vec, height bool, r [3]float64) eskf.Obs {
+	if height {
+		return d.Filter.Position(z, r, d.Lever, d.Rate)
+	}
+	return d.Filter.HorizontalPosition(z.X, z.Y, [2]float64{r[0], r[1]}, d.Lever, d.Rate)
+}
+
+// Accel returns the acceleration at the filter's time, m/s², ENU, gravity removed.
+func (d *Driver) Accel() r3.Vec {
+	f := &d.Filter
+	return r3.Add(f.ToWorld(r3.Sub(d.Force, f.AccBias)), r3.Vec{Z: -f.Params.Gravity})
+}
+
+// Velocity builds the observation of an epoch's speed and course; ok is false
+// where it has none that says something.
+//
+// Receivers differ in what they call velocity: of the antenna or reduced to
+// some other point, smoothed or not. That is no noise but the same from epoch to
+// epoch, so while the car turns the lever arm's share is weighed leverShare times
+// over, and while it brakes or turns what smoothing would have kept back.
+func (d *Driver) Velocity(e *gnss.Epoch, class Class) (o eskf.Obs, ok bool) {
+	if !(e.Speed > velFrom) || math.IsNaN(e.Course) {
+		return o, false
+	}
+	f, g := &d.Filter, &d.set.GNSS
+	s := g.SpeedSigma
+	if class == ClassCoarse {
+		s *= velCoarse
+	}
+	a := d.Accel()
+	arm := leverShare * r3.Norm(r3.Cross(r3.Sub(d.Rate, f.GyroBias), d.Lever))
+	late := g.VelocityLag * math.Hypot(a.X, a.Y)
+	v := s*s + arm*arm + late*late
+	return f.Velocity(e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course), [2]float64{v, v}, d.Lever, d.Rate, a), true
+}
+
+// TakeHeading offers the heading of an epoch that has one.
+func (d *Driver) TakeHeading(e *gnss.Epoch) {
+	if math.IsNaN(e.Heading) {
+		return
+	}
+	s := d.set.GNSS.HeadingSigma * math.Pi / 180
+	o := d.Filter.Heading(d.set.GNSS.bodyYaw(e), s*s)
+	d.take(DoubleAntenna, &o, Gates[1])
+}
+
+// Aid applies to g, a copy of the filter that is carried ahead, what wheels and
+// tyres would say over one step of dt seconds at yaw rate wz (rad/s, bias in it),
+// without innovation: only the covariance learns. wheels says whether wheel speed
+// is coming in.
+func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
+	v := g.Forward()
+	share := WheelEvery / dt
+	if wheels {
+		r := d.wheelSigma(v)
+		o := g.Wheel(v*g.WheelScale, r*r*share)
+		g.Apply(&o)
+	}
+	if !Rolls(v) {
+		return
+	}
+	lat := v * (wz - g.GyroBias.Z)
+	side, up := d.sideVariances(lat)
+	o := g.Side(side*share, up*share, lat)
+	o.Y = [3]float64{}
+	g.Apply(&o)
+}

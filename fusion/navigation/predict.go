@@ -1,0 +1,50 @@
+package navigation
+
+import (
+	"math"
+
+	"kerbline/fusion/eskf"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Prediction is the filter's output carried to now.
+type Prediction struct {
+	State eskf.State
+	P     [eskf.NErr][eskf.NErr]float64
+	W     r3.Vec // rad/s, body, bias removed
+	F     r3.Vec // m/s^2, body, bias removed
+}
+
+// Predict fills d.Pred for host time now.
+func (d *Driver) Predict(now float64) {
+	p, q, f := &d.Pred, &d.IMU, &d.Filter
+	p.State = f.State
+	x := &p.State
+	for i := q.head; i != q.tail; i++ {
+		s := &q.ring[i%imuRing]
+		if dt := s.T - x.T; dt > 0 {
+			x.Integrate(s.W, s.F, math.Min(dt, d.set.IMU.Gap), &f.Params)
+			x.T = s.T
+		}
+	}
+	if dt := now - x.T; dt > 0 {
+		x.Integrate(q.Last.W, q.Last.F, math.Min(dt, 0.5), &f.Params)
+		x.T = now
+	}
+	d.CovNow(&p.P, now)
+	p.W = r3.Sub(q.MeanW, f.GyroBias)
+	p.F = r3.Sub(q.MeanF, f.AccBias)
+}
+
+// CovNow writes the filter's covariance carried to host time now to p.
+func (d *Driver) CovNow(p *[eskf.NErr][eskf.NErr]float64, now float64) {
+	d.Filter.CovAhead(p, d.IMU.MeanW, d.IMU.MeanF, now-d.Filter.T)
+}
+
+// Along returns the variance of the position (m²) under covariance p along the
+// horizontal unit vector e, n.
+func Along(p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
+	const x, y = eskf.IPos, eskf.IPos + 1
+	return e*e*p[x][x] + 2*e*n*p[x][y] + n*n*p[y][y]
+}
