@@ -73,6 +73,8 @@ type injector struct {
 	errN    float64
 	state   level
 	refixTo float64
+	blink   bool                // float by a fault after which the fix is back at once
+	held    map[string][][]byte // newest sentence of each kind, before the receiver froze
 }
 
 // epoch is what the survey keeps of one epoch.
@@ -84,6 +86,8 @@ type epoch struct {
 // effect is what all faults together do to one epoch.
 type effect struct {
 	e, n, u float64
+	ahead   float64 // s that the sentences' UTC is ahead
+	frozen  bool
 	age     float64 // s to add
 	level   level
 	lose    float64 // share of the satellites
@@ -94,7 +98,7 @@ type effect struct {
 // Apply adds faults to a recording. Records must be in order of T. It fails
 // when a fault lies outside the recording or needs a channel that it lacks.
 func Apply(recs []fusion.Record, list []Fault, opt Options) (*Result, error) {
-	in := &injector{opt: opt, rnd: rng(opt.Seed), garble: rng(opt.Seed ^ 0x5bd1e995), at: math.NaN()}
+	in := &injector{opt: opt, rnd: rng(opt.Seed), garble: rng(opt.Seed ^ 0x5bd1e995), at: math.NaN(), held: map[string][][]byte{}}
 	if len(recs) == 0 {
 		return nil, fmt.Errorf("inject: the recording is empty")
 	}
@@ -199,8 +203,15 @@ func (in *injector) settle(list []Fault, start, end float64) error {
 				return fmt.Errorf("inject: fault %s: %w", f.Kind, err)
 			}
 		}
-		if x.Kind == faults.Restarted && x.Size == 0 {
+		switch {
+		case x.Kind == faults.Restarted && x.Size == 0:
 			x.Mode = "id"
+		case x.Kind == "ramp":
+			x.Kind, x.Rise = faults.Jump, 3
+		case x.Kind == "false_fix":
+			// Of real false fixes the median is twice as far off in height.
+			up := math.Sqrt(5)
+			x.Kind, x.Size, x.Dir = faults.WrongFix, x.Size*up, [3]float64{x.Dir[0] / up, x.Dir[1] / up, 2 / up}
 		}
 		in.kinds = append(in.kinds, kindOf(f.Kind))
 		in.utc = append(in.utc, x)
@@ -354,7 +365,7 @@ func (in *injector) sentences(stream []byte, pieces []piece) {
 	for k := range pieces {
 		p := &pieces[k]
 		raw := stream[p.from:p.to]
-		late := in.res.host.Sum(faults.Slow, p.t)
+		late := in.res.host.Sum(faults.Slow, p.t) + in.res.host.Stalled(p.t)
 		if in.res.host.On(faults.Receiver, p.t) != nil {
 			dropped = true
 			continue
@@ -449,12 +460,23 @@ func (in *injector) rewrite(s *sentence, t float64) bool {
 		in.effect(utc, t)
 	}
 	x := &in.now
+	if !x.frozen {
+		in.held[s.kind] = slices.Clone(s.field)
+	} else if was := in.held[s.kind]; was != nil {
+		now := s.get(s.timeField())
+		if s.field = slices.Clone(was); now != nil {
+			s.field[s.timeField()] = now
+		}
+	}
 	if *x == (effect{station: -1}) || math.IsNaN(in.at) {
 		return false
 	}
 	if x.noFix {
 		s.erase()
 		return true
+	}
+	if i := s.timeField(); x.ahead != 0 && i > 0 {
+		s.advance(i, x.ahead)
 	}
 	s.shift(x.e, x.n, x.u)
 	ageField, stationField := -1, -1
@@ -486,7 +508,9 @@ func (in *injector) effect(utc, t float64) {
 	starved := false
 	blocked := level(asReceived)
 	moved, base := in.utc.Position(utc), in.utc.Base(utc)
-	x.e, x.n = moved[0]+base[0], moved[1]+base[1]
+	x.e, x.n, x.u = moved[0]+base[0], moved[1]+base[1], moved[2]+base[2]
+	x.ahead = in.utc.Sum(faults.Stamp, utc)
+	x.frozen = in.utc.On(faults.Frozen, utc) != nil
 	x.noFix = in.utc.On("no_fix", utc) != nil
 	for i := range in.utc {
 		f := &in.utc[i]
@@ -525,6 +549,12 @@ func (in *injector) effect(utc, t float64) {
 		want = float
 	}
 	want = max(want, blocked)
+	claimed := in.utc.On(faults.Claimed, utc) != nil
+	if claimed || in.utc.On(faults.LostFix, utc) != nil {
+		in.blink, want = true, max(want, float)
+	} else if in.blink && want == asReceived {
+		in.blink, in.state = false, asReceived // fixed again at once
+	}
 	switch {
 	case want >= in.state:
 		in.refixTo = math.NaN()
@@ -545,7 +575,9 @@ func (in *injector) effect(utc, t float64) {
 	if in.state = want; want == asReceived {
 		in.refixTo = math.NaN()
 	}
-	x.level = want
+	if x.level = want; claimed && want == float {
+		x.level = asReceived
+	}
 	x.e += in.errE
 	x.n += in.errN
 	in.now = x
@@ -608,7 +640,7 @@ func (in *injector) corrections(recs []fusion.Record) {
 			}
 		}
 		drop := host.On(faults.Silent, c.t) != nil || host.On(faults.Restarted, c.t) != nil
-		late := host.Sum(faults.Late, c.t)
+		late := host.Sum(faults.Late, c.t) + host.Stalled(c.t)
 		if f := host.On(faults.Corrupt, c.t); f != nil && rnd.float() < f.Size && len(c.b) > 0 {
 			for range 1 + len(c.b)/100 {
 				c.b[int(rnd.float()*float64(len(c.b)))] ^= byte(1 + rnd.next()%255)

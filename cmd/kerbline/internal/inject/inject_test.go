@@ -421,6 +421,61 @@ func TestReceiverFaults(t *testing.T) {
 	}
 }
 
+// What a receiver does that was never right, or not when it says so.
+func TestReceiverManners(t *testing.T) {
+	between := func(spec string, from, to float64, check func(f fix) string) {
+		t.Helper()
+		got, _, _ := fixes(t, apply(t, spec).Records)
+		n := 0
+		for _, f := range got {
+			if f.utc > from+0.05 && f.utc < to-0.05 {
+				n++
+				if what := check(f); what != "" {
+					t.Fatalf("%s: at %.1f s: %+v, %s", spec, f.utc, f, what)
+				}
+			}
+		}
+		if n < 5 {
+			t.Fatalf("%s: %d epochs between %g and %g s", spec, n, from, to)
+		}
+	}
+	want := func(ok bool, what string) string {
+		if ok {
+			return ""
+		}
+		return "want " + what
+	}
+	// The car drives east: 0.8 m to the left is north; the height goes with it.
+	between("false_fix:50..60:0.8:left", 50, 60, func(f fix) string {
+		return want(math.Abs(f.enu.N-0.8) < 0.01 && math.Abs(f.enu.U-1.6) < 0.06 && f.quality == 4, "0.8 m north, 1.6 m up, fixed")
+	})
+	between("ramp:50..60:0.9:left", 51, 53, func(f fix) string {
+		return want(math.Abs(f.enu.N-0.3*(f.utc-50)) < 0.04, "0.3 m/s")
+	})
+	between("ramp:50..60:0.9:left", 53.2, 60, func(f fix) string { return want(math.Abs(f.enu.N-0.9) < 0.01, "0.9 m north") })
+	between("lost_fix:50..53", 50, 53, func(f fix) string { return want(f.quality == 5 && f.age == 1, "float, the age as it was") })
+	between("lost_fix:50..53", 53, 55, func(f fix) string { return want(f.quality == 4 && math.Abs(f.enu.N) < 1e-3, "fixed at once") })
+	off := 0.0
+	between("float_as_fixed:50..80", 50, 80, func(f fix) string {
+		off = math.Max(off, math.Hypot(f.enu.E, f.enu.N))
+		return want(f.quality == 4, "fixed")
+	})
+	if off < 0.1 {
+		t.Errorf("claimed fixes are off by %.2f m at most, want those of a float", off)
+	}
+	// The reader took off 10 m/s times the time: a place that stays runs back.
+	between("receiver_frozen:50..55", 50.1, 55, func(f fix) string {
+		return want(math.Abs(f.enu.E+10*(f.utc-50)) < 1.5, "the place of 50 s")
+	})
+	between("time_off:50..60:0.1", 50.2, 60, func(f fix) string { return want(math.Abs(f.enu.E+1) < 0.01, "0.1 s ahead: 1 m behind") })
+	got, _, _ := fixes(t, apply(t, "stall:50..51").Records)
+	for _, f := range got {
+		if f.utc > 50 && f.utc < 50.8 && math.Abs(f.t-51) > 0.05 {
+			t.Fatalf("stall: the epoch of %.1f s came at %.2f s, want 51", f.utc, f.t)
+		}
+	}
+}
+
 func TestInertialAndWheel(t *testing.T) {
 	r := apply(t, "imu_gap:50..51", "wheel_slip:60..70:1.2", "imu_g:80..90", "imu_deg:100..110")
 	count := map[string]int{}

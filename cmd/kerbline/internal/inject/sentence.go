@@ -109,6 +109,24 @@ func timeOfDay(b []byte) (float64, bool) {
 	return float64(h*3600+m*60) + s, true
 }
 
+// advance puts the time of day in field i forward by so many s, with as many
+// decimals as it has.
+func (s *sentence) advance(i int, by float64) {
+	tod, ok := timeOfDay(s.get(i))
+	if !ok {
+		return
+	}
+	d := max(0, len(s.get(i))-7)
+	unit := math.Pow10(d)
+	n := int64(math.Round((tod+by)*unit)) + 86400*int64(unit)
+	sec, rest := n/int64(unit)%86400, n%int64(unit)
+	v := fmt.Sprintf("%02d%02d%02d", sec/3600, sec/60%60, sec%60)
+	if d > 0 {
+		v += fmt.Sprintf(".%0*d", d, rest)
+	}
+	s.set(i, v)
+}
+
 // shift moves the position by e and n metres, and the height by u where the
 // sentence has one.
 func (s *sentence) shift(e, n, u float64) {
