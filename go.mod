@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	github.com/adrianmo/go-nmea v1.10.0
+	github.com/fogleman/gg v1.3.0
 	github.com/foxglove/mcap/go/mcap v1.9.0
 	github.com/gdamore/tcell/v2 v2.13.10
 	github.com/klauspost/compress v1.16.7
@@ -27,6 +28,7 @@ require (
 	github.com/davecgh/go-spew v1.1.1 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
 	github.com/gdamore/encoding v1.0.1 // indirect
+	github.com/golang/freetype v0.0.0-20170609003504-e2365dfdc4a0 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
 	github.com/kr/text v0.2.0 // indirect

@@ -1,13 +1,14 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
+	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -19,6 +20,7 @@ import (
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
 	"kerbline/gnss"
@@ -65,7 +67,7 @@ holds and which of it would be used, and write nothing.`,
 				return err
 			}
 			c := &conversion{rec: rec, cfg: &cfg}
-			if err := c.extras(args0(from), in.paths); err != nil {
+			if err := c.extras(); err != nil {
 				return err
 			}
 			switch {
@@ -111,88 +113,37 @@ type conversion struct {
 	notes []string
 }
 
-// truthName is the file of a folder that also travels inside an MCAP file.
-const truthName = "truth.csv"
-
-// extras gathers the small files that go with a recording.
-func (c *conversion) extras(from string, p recording.Paths) error {
+// extras gathers the small files that go with a recording, the settings as they
+// are in force.
+func (c *conversion) extras() error {
+	came, err := c.rec.Attached()
+	if err != nil {
+		return err
+	}
 	c.files = map[string][]byte{}
+	for _, a := range came {
+		c.files[a.Name] = a.Data
+	}
 	var text bytes.Buffer
 	if err := settings.Print(&text, c.cfg); err != nil {
 		return err
 	}
 	c.files[recorder.SettingsName] = text.Bytes()
-	var mcap *recorder.Reader
-	if fi, err := os.Stat(from); err == nil && !fi.IsDir() {
-		r, err := recorder.Open(from, recorder.Topics{NMEA: strings.TrimPrefix(p.GNSS, "topic:"),
-			IMU: strings.TrimPrefix(p.IMU, "topic:"), Wheel: strings.TrimPrefix(p.Wheel, "topic:"), Corrections: strings.TrimPrefix(p.Corrections, "topic:"), Observations: strings.TrimPrefix(p.Observations, "topic:")})
-		if err != nil {
-			return err
-		}
-		defer r.Close()
-		mcap = r
-	}
-	for _, f := range []struct{ name, flag string }{{recorder.CourseName, p.Course}, {truthName, p.Truth}} {
-		path := f.flag
-		if path == "" && mcap != nil {
-			if b := mcap.Attachment(f.name); b != nil {
-				c.files[f.name] = b
-			} else if err := mcap.Lost(f.name); err != nil {
-				return err
-			}
-			continue
-		}
-		if path == "" && from != "" {
-			path = filepath.Join(from, f.name)
-		}
-		b, err := os.ReadFile(path)
-		switch {
-		case err == nil:
-			c.files[f.name] = b
-		case f.flag != "" || !errors.Is(err, fs.ErrNotExist):
-			return err
-		}
-	}
 	return nil
 }
 
 // records calls f for every record.
 func (c *conversion) records(f func(fusion.Record) error) error {
-	s, err := c.rec.Stream(c.cfg.GNSS.Latency)
-	if err != nil {
-		return err
-	}
-	defer s.Close()
-	refused := 0
-	for {
-		rec, ok := s.Next()
-		if !ok {
-			break
-		}
-		if _, note, bad := s.Refused(); bad {
-			if refused++; refused == 1 {
-				c.notes = append(c.notes, "left out: "+note)
-			}
-			continue
-		}
-		if err := f(rec); err != nil {
-			return err
-		}
-	}
-	if refused > 1 {
-		c.notes = append(c.notes, fmt.Sprintf("left out in all: %d lines", refused))
-	}
-	if d := s.Damage(); d != "" {
-		c.notes = append(c.notes, "the recording "+d)
-	}
-	return s.Err()
+	notes, err := runner.Records(c.rec, c.cfg.GNSS.Latency, f)
+	c.notes = append(c.notes, notes...)
+	return err
 }
 
 func (c *conversion) mcap(out string) error {
 	head := recorder.Head{}
-	for _, name := range []string{recorder.SettingsName, recorder.CourseName, truthName} {
+	for _, name := range []string{recorder.SettingsName, recorder.CourseName, recorder.TruthName} {
 		if b := c.files[name]; b != nil {
-			head.Attachments = append(head.Attachments, recorder.Attachment{Name: name, MediaType: mediaTypes[name], Data: b})
+			head.Attachments = append(head.Attachments, recorder.Attached(name, b))
 		}
 	}
 	f, err := recorder.Create(out, head)
@@ -203,72 +154,55 @@ func (c *conversion) mcap(out string) error {
 	return errors.Join(err, f.Close())
 }
 
-var mediaTypes = map[string]string{recorder.SettingsName: "application/toml", recorder.CourseName: "application/geo+json", truthName: "text/csv"}
-
 // table is a CSV file.
 type table struct {
 	f   *os.File
-	buf bytes.Buffer
+	w   *bufio.Writer
+	csv *csv.Writer // over w
 	err error
 }
 
 func newTable(dir, name, header string) *table {
 	t := &table{}
-	t.f, t.err = os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	t.f, t.err = os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	t.w = bufio.NewWriterSize(t.f, 1<<16)
+	t.csv = csv.NewWriter(t.w)
 	if header != "" {
 		t.write([]byte(header + "\n"))
 	}
 	return t
 }
 
-func (t *table) write(b []byte) {
-	t.buf.Write(b)
-	if t.buf.Len() > 1<<16 {
-		t.flush()
-	}
-}
-
-func (t *table) flush() {
-	if t.err == nil {
-		_, t.err = t.f.Write(t.buf.Bytes())
-	}
-	t.buf.Reset()
-}
+// write writes bytes as they are.
+func (t *table) write(b []byte) { t.w.Write(b) } // close tells what failed
 
 // row writes cells; NaN, -1 and nil are empty.
 func (t *table) row(cells ...any) {
-	var b []byte
+	row := make([]string, len(cells))
 	for i, c := range cells {
-		if i > 0 {
-			b = append(b, ',')
-		}
 		switch v := c.(type) {
 		case float64:
 			if v == v {
-				b = strconv.AppendFloat(b, v, 'f', -1, 64)
+				row[i] = strconv.FormatFloat(v, 'f', -1, 64)
 			}
 		case int:
 			if v != -1 {
-				b = strconv.AppendInt(b, int64(v), 10)
+				row[i] = strconv.Itoa(v)
 			}
-		case int64:
-			b = strconv.AppendInt(b, v, 10)
-		case string:
-			if strings.ContainsAny(v, ",\"\n\r") {
-				v = `"` + strings.ReplaceAll(v, `"`, `""`) + `"`
-			}
-			b = append(b, v...)
+		case nil:
+		default:
+			row[i] = fmt.Sprint(v)
 		}
 	}
-	t.write(append(b, '\n'))
+	t.csv.Write(row) // close tells what failed
 }
 
 func (t *table) close() error {
-	t.flush()
-	if t.f == nil {
+	if t.err != nil {
 		return t.err
 	}
-	return errors.Join(t.err, t.f.Close())
+	t.csv.Flush()
+	return errors.Join(t.w.Flush(), t.f.Close())
 }
 
 // folder writes the plain files.
@@ -296,7 +230,7 @@ func (c *conversion) folder(out string) error {
 			get(fusion.ChanNMEA, "nmea.log", "").write(tagged(l.T, l.Text))
 		}
 	}
-	csv := func(ch fusion.Channel, name, header string, data []byte) {
+	lines := func(ch fusion.Channel, name, header string, data []byte) {
 		t := byCh[ch]
 		if t == nil {
 			if b := bytes.TrimLeft(data, "\ufeff \r\n"); len(b) > 0 && b[0] == header[0] {
@@ -317,9 +251,9 @@ func (c *conversion) folder(out string) error {
 		case fusion.ChanObservations:
 			get(r.Channel, "observations.csv", "t,hex").row(r.T, hex.EncodeToString(r.Data))
 		case fusion.ChanIMU:
-			csv(r.Channel, "imu.csv", "t,wx,wy,wz,fx,fy,fz", r.Data)
+			lines(r.Channel, "imu.csv", "t,wx,wy,wz,fx,fy,fz", r.Data)
 		case fusion.ChanWheel:
-			csv(r.Channel, "wheel.csv", "t,v", r.Data)
+			lines(r.Channel, "wheel.csv", "t,v", r.Data)
 		case fusion.ChanNote:
 			get(r.Channel, "notes.csv", "t,text").row(r.T, string(r.Data))
 		}

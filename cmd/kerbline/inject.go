@@ -12,6 +12,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/inject"
 	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sweep"
 	"kerbline/fusion"
@@ -87,7 +88,12 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 				return err
 			}
 			opt.Latency = cfg.GNSS.Latency
-			recs, err := collect(rec.Stream(opt.Latency))
+			var recs []fusion.Record
+			_, err = runner.Records(rec, opt.Latency, func(r fusion.Record) error {
+				r.Data = bytes.Clone(r.Data)
+				recs = append(recs, r)
+				return nil
+			})
 			if err != nil {
 				return err
 			}
@@ -130,35 +136,6 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 	f.Float64Var(&opt.Model.HoldFloat, "hold-float", opt.Model.HoldFloat, "s of correction age after which the rover falls to single")
 	f.Float64Var(&opt.Model.Refix, "refix", opt.Model.Refix, "s of float after corrections are back")
 	return cmd
-}
-
-// stream is what collect reads.
-type stream interface {
-	Next() (fusion.Record, bool)
-	Refused() (fusion.Refusal, string, bool)
-	Err() error
-	Close()
-}
-
-// collect reads a stream whole. Lines that could not be turned into bytes are
-// not among the records.
-func collect(s stream, err error) ([]fusion.Record, error) {
-	if err != nil {
-		return nil, err
-	}
-	defer s.Close()
-	var recs []fusion.Record
-	for {
-		r, ok := s.Next()
-		if !ok {
-			return recs, s.Err()
-		}
-		if _, _, refused := s.Refused(); refused {
-			continue
-		}
-		r.Data = append([]byte(nil), r.Data...)
-		recs = append(recs, r)
-	}
 }
 
 // writeMCAP writes the recording with its map and the settings in force as one

@@ -245,9 +245,9 @@ func (fl *liveFlags) recording(cfg *settings.File, mapData []byte) (*recorder.Op
 	if err := settings.Print(&text, cfg); err != nil {
 		return nil, err
 	}
-	head := recorder.Head{Attachments: []recorder.Attachment{{Name: recorder.SettingsName, MediaType: "application/toml", Data: text.Bytes()}}}
+	head := recorder.Head{Attachments: []recorder.Attachment{recorder.Attached(recorder.SettingsName, text.Bytes())}}
 	if mapData != nil {
-		head.Attachments = append(head.Attachments, recorder.Attachment{Name: recorder.CourseName, MediaType: "application/geo+json", Data: mapData})
+		head.Attachments = append(head.Attachments, recorder.Attached(recorder.CourseName, mapData))
 	}
 	return &recorder.Options{Path: path, Head: head, MaxBytes: fl.maxMB << 20}, nil
 }

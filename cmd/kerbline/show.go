@@ -9,6 +9,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/engine"
 	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/sources"
 	"kerbline/fusion"
 	"kerbline/tui"
 )
@@ -103,21 +104,11 @@ func (s *show) outside(list []tui.Source, rec tui.Recording) {
 
 // say adds a line where the words changed; running numbers are no change.
 func (s *show) say(name string, ok bool, words string) {
-	key := fmt.Sprint(ok) + noDigits(words)
+	key := fmt.Sprint(ok) + sources.Digitless(words)
 	if s.said[name] != key {
 		s.said[name] = key
 		s.add(fmt.Sprintf("         %s: %s", name, tui.Clean(words)))
 	}
-}
-
-func noDigits(s string) string {
-	b := make([]byte, 0, len(s))
-	for i := range len(s) {
-		if s[i] < '0' || s[i] > '9' {
-			b = append(b, s[i])
-		}
-	}
-	return string(b)
 }
 
 func (s *show) add(line string) {

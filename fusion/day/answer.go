@@ -1,6 +1,7 @@
 package day
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -113,18 +114,7 @@ func (j *judge) groups() []group {
 		}
 		return 2
 	}
-	slices.SortStableFunc(gs, func(a, b group) int {
-		if d := rank(&a) - rank(&b); d != 0 {
-			return d
-		}
-		switch {
-		case a.lost > b.lost:
-			return -1
-		case a.lost < b.lost:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(gs, func(a, b group) int { return cmp.Or(rank(&a)-rank(&b), cmp.Compare(b.lost, a.lost)) })
 	return gs
 }
 
@@ -163,7 +153,7 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 		if !unexplained[r.Key] {
 			continue
 		}
-		reason := Reason{What: fmt.Sprintf("%s: %s, must be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: doFor[r.Key]}
+		reason := Reason{What: fmt.Sprintf("%s: %s, must be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: criteria[r.Key].do}
 		switch r.Key {
 		case "base", "units", "misleading":
 			switch r.Key {
@@ -193,23 +183,6 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 // costs are the criteria that say what breaks cost.
 var costs = []string{"usable", "handovers", "jumps", "place"}
 
-// doFor says what to do about a criterion that no break explains.
-var doFor = map[string]string{
-	"driven":     "drive on by hand, slowly at first, and check again",
-	"coverage":   "drive the whole lap by hand until every place was passed often enough",
-	"base":       words.OfReason("base-moved").Do,
-	"fixed":      words.OfReason("fix-quality").Do,
-	"usable":     "replay the recording and look at the times that were not usable",
-	"place":      words.OfReason("sats").Do,
-	"jumps":      words.OfReason(causeJump).Do,
-	"handovers":  "replay the recording and look at the times that were not usable",
-	"longest":    "mend what broke, or lengthen the coast budget: wheel speed, a better inertial sensor, less speed",
-	"protection": "compare the protection level with the room there: widen the limit by the map, or drive that place reactively",
-	"rest":       "look for reflections where the car stood; check antenna and cable; stand in the open for two minutes and check again",
-	"misleading": "do not drive on the map; tune the settings against this recording before anything else",
-	"units":      words.OfReason("imu-units").Do,
-}
-
 func (j *judge) baseWords(r *Row) string {
 	if math.IsNaN(r.Value) || r.Value <= r.Limit {
 		return "the base is not confirmed: " + r.Sure
@@ -221,10 +194,8 @@ func (j *judge) baseWords(r *Row) string {
 func (j *judge) reasonOf(g *group) Reason {
 	found := words.OfCause(g.cause)
 	if g.cause == "base_moved" || g.cause == "base-moved" {
-		for i := range j.out {
-			if r := &j.out[i]; r.Key == "base" && r.State == Fail {
-				found.Was = j.baseWords(r)
-			}
+		if r := j.out.Of("base"); r.State == Fail {
+			found.Was = j.baseWords(r)
 		}
 	}
 	b := g.longest
@@ -253,34 +224,26 @@ func (j *judge) reasonOf(g *group) Reason {
 
 // why says what a yes rests on.
 func (j *judge) why() []Reason {
-	row := func(key string) *Row {
-		for i := range j.out {
-			if j.out[i].Key == key {
-				return &j.out[i]
-			}
-		}
-		return &Row{Value: math.NaN()}
-	}
 	var out []Reason
-	u, h := row("usable"), row("handovers")
+	u, h := j.out.Of("usable"), j.out.Of("handovers")
 	out = append(out, Reason{
 		What: fmt.Sprintf("usable in %s of %s of driving, over %s", u.ValueText(), minutes(j.settled), plural(len(j.whole), "whole lap")),
 		Seen: u.Sure})
-	jr := row("jumps")
+	jr := j.out.Of("jumps")
 	what := "no step of a fixed position, no handover"
-	if j.jumps+j.drifts+j.handovers > 0 {
-		what = fmt.Sprintf("%s and %s, within what is accepted", plural(j.jumps+j.drifts, "step or drift"), plural(j.handovers, "handover"))
+	if j.steps+j.handovers > 0 {
+		what = fmt.Sprintf("%s and %s, within what is accepted", plural(j.steps, "step or drift"), plural(j.handovers, "handover"))
 	}
 	seen := "steps: " + jr.Sure
 	if h.Sure != jr.Sure {
 		seen += ". Handovers: " + h.Sure
 	}
 	out = append(out, Reason{What: what, Seen: seen})
-	s := row("speed")
+	s := j.out.Of("speed")
 	if s.State == Fail {
 		out = slices.Insert(out, 0, Reason{
 			What: fmt.Sprintf("the speed cap was below the speed driven for %s of usable driving", percent(1-s.Value)),
-			Seen: s.Sure, Do: "stay below that speed; to raise it shorten latency and handover, and add wheel speed"})
+			Seen: s.Sure, Do: criteria["speed"].do})
 	} else {
 		out = append(out, Reason{What: "limits were met with room to spare at the speeds driven", Seen: s.Sure})
 	}
@@ -289,7 +252,7 @@ func (j *judge) why() []Reason {
 
 // caution turns a criterion that failed without stopping into words.
 func (j *judge) caution(r *Row) Reason {
-	c := Reason{What: fmt.Sprintf("%s: %s, should be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: cautionDo[r.Key]}
+	c := Reason{What: fmt.Sprintf("%s: %s, should be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: criteria[r.Key].do}
 	switch r.Key {
 	case "survey":
 		return Reason{What: "the base is not surveyed", Seen: "the first one heard was taken as the reference", Do: r.Sure}
@@ -323,18 +286,4 @@ func (j *judge) caution(r *Row) Reason {
 		}
 	}
 	return c
-}
-
-var cautionDo = map[string]string{
-	"station":      "make sure that no other base sends on this channel",
-	"age":          "the fix holds on old corrections: mend the link before the age reaches its limit",
-	"repeat":       "drive the same line by hand twice and compare; check a mark on the ground each lap",
-	"first_fix":    "switch on earlier; check the sky and the base's message set",
-	"first_usable": "stand for some seconds before moving off, then drive straight",
-	"latency":      "raise the receiver's baud rate and send fewer sentences",
-	"link_latency": "compare message size with the radio's data rate",
-	"imu_gaps":     words.OfReason("imu-silent").Do,
-	"imu_noise":    "estimate the noise from this recording (calibrate): the settings promise too much",
-	"imu_bias":     "let the sensor warm up; raise the bias sigma in the settings",
-	"clock":        "set the computer's clock before the session, not during it",
 }

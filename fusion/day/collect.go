@@ -1,6 +1,7 @@
 package day
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -355,29 +356,29 @@ func (c *Collector) figures(s *fusion.Snapshot, l *line) {
 	d := &c.s
 	b := d.Series.bin(l.x)
 	for i, v := range [numAxes]float64{s.PLLat.Total, s.PLLon.Total, s.PLYaw.Total} {
-		b.PL[i].Add(v)
+		b.Of[PL.At(score.Axis(i))].Add(v)
 	}
 	for i, v := range [numAxes]float64{s.ALLat, s.ALLon, s.ALYaw} {
-		b.AL[i].Add(v)
+		b.Of[AL.At(score.Axis(i))].Add(v)
 	}
 	if l.quality != ClassNone {
-		b.Age.Add(s.Epoch.Age)
+		b.Of[Age].Add(s.Epoch.Age)
 		if s.Epoch.Sats >= 0 {
-			b.Sats.Add(float64(s.Epoch.Sats))
+			b.Of[Sats].Add(float64(s.Epoch.Sats))
 		}
-		b.CN0.Add(s.Epoch.CN0)
+		b.Of[CN0].Add(s.Epoch.CN0)
 	}
-	b.Speed.Add(s.Speed)
-	b.Cap.Add(s.SpeedCap)
-	b.Coast.Add(s.Coast)
+	b.Of[Speed].Add(s.Speed)
+	b.Of[Cap].Add(s.SpeedCap)
+	b.Of[Coast].Add(s.Coast)
 	if c.truth != nil && s.HasPos {
 		if ref, ok := c.truth.At(s.T, &c.hint); ok {
 			p := c.truth.Frame().FromLLA(s.Pos)
 			e, n := p.E-ref.Pos.E, p.N-ref.Pos.N
 			sin, cos := math.Sincos(score.Direction(s))
-			b.Err[lateral].Add(math.Abs(-sin*e + cos*n))
-			b.Err[along].Add(math.Abs(cos*e + sin*n))
-			b.Err[heading].Add(math.Abs(math.Remainder(s.Yaw-ref.Yaw, 2*math.Pi)))
+			b.Of[Err.At(score.Lateral)].Add(math.Abs(-sin*e + cos*n))
+			b.Of[Err.At(score.Along)].Add(math.Abs(cos*e + sin*n))
+			b.Of[Err.At(score.Heading)].Add(math.Abs(math.Remainder(s.Yaw-ref.Yaw, 2*math.Pi)))
 		}
 	}
 	if l.settled && l.verdict == fusion.Usable {
@@ -553,15 +554,7 @@ func (c *Collector) Session() *Session {
 	if c.scorer != nil {
 		d.Score = c.scorer.Result()
 	}
-	slices.SortStableFunc(d.Outages, func(a, b Outage) int {
-		switch {
-		case a.From < b.From:
-			return -1
-		case a.From > b.From:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(d.Outages, func(a, b Outage) int { return cmp.Compare(a.From, b.From) })
 	c.attribute()
 	return d
 }

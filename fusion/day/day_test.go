@@ -275,8 +275,8 @@ func TestRest(t *testing.T) {
 		s.Vibration = math.Sqrt(3*200) * 0.002
 	})
 	s := d.c.Session()
-	if want := math.Hypot(0.01, 0.02); math.Abs(s.Rest.RMS()-want) > 0.0015 {
-		t.Errorf("scatter %.4f m, want %.4f", s.Rest.RMS(), want)
+	if want := math.Hypot(0.01, 0.02); math.Abs(s.Rest.rms()-want) > 0.0015 {
+		t.Errorf("scatter %.4f m, want %.4f", s.Rest.rms(), want)
 	}
 	if math.Abs(s.AccNoise-0.002) > 1e-9 {
 		t.Errorf("noise %.5f m/s^2/sqrt(Hz), want 0.002", s.AccNoise)
@@ -293,7 +293,7 @@ func TestSeriesKeepsExtremes(t *testing.T) {
 		b := s.bin(float64(i) * 0.1)
 		v := math.Exp(3 * r.NormFloat64())
 		all.Add(v)
-		b.Speed.Add(v)
+		b.Of[Speed].Add(v)
 		b.Verdict[i%4] += 0.1
 	}
 	if len(s.Bins) > maxBins || len(s.Bins) < maxBins/2 {
@@ -302,7 +302,7 @@ func TestSeriesKeepsExtremes(t *testing.T) {
 	var got Range
 	var sec float64
 	for i := range s.Bins {
-		got.Join(s.Bins[i].Speed)
+		got.Join(s.Bins[i].Of[Speed])
 		for _, v := range s.Bins[i].Verdict {
 			sec += v
 		}

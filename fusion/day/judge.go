@@ -68,6 +68,19 @@ type Row struct {
 	Sure   string // how sure, and where and when
 }
 
+// Rows are criteria in the order of the printout.
+type Rows []Row
+
+// Of returns the criterion called key, one that is unseen where there is none.
+func (rs Rows) Of(key string) *Row {
+	for i := range rs {
+		if rs[i].Key == key {
+			return &rs[i]
+		}
+	}
+	return &Row{Value: math.NaN(), State: Unseen}
+}
+
 // Verdict says in one word how the criterion came out.
 func (r *Row) Verdict() string {
 	switch {
@@ -121,7 +134,7 @@ type Check struct {
 	Because   string  // one sentence
 	Reasons   []Reason
 	Cautions  []Reason // criteria that failed without stopping
-	Rows      []Row
+	Rows      Rows
 	Sessions  []*Session
 	Conf      float64
 	Driving   float64 // s, all sessions
@@ -131,8 +144,8 @@ type Check struct {
 	Rules     []string
 }
 
-// Unchecked lists what no recording shows and people must check.
-var Unchecked = []string{
+// unchecked lists what no recording shows and people must check.
+var unchecked = []string{
 	"emergency stop: tried from standing and from driving, on the car and by radio",
 	"marshals: in place, briefed on a car without a driver, with a way to stop it",
 	"weather: rain, fog and low sun change grip and sensors, not this answer",
@@ -141,8 +154,8 @@ var Unchecked = []string{
 	"range sensor and reactive driving: the fallback itself is not tested here",
 }
 
-// Rules lists the cautions that go with every answer.
-var Rules = []string{
+// rules lists the cautions that go with every answer.
+var rules = []string{
 	"This is advice only. Kerbline is no safety device and has not been certified as one.",
 	"Keep the emergency stop and the marshals independent of everything judged here.",
 	"Test at low speed first, then raise it in steps below the speed given here.",
@@ -156,7 +169,7 @@ func Judge(sessions []*Session, cfg *fusion.Config) *Check {
 	j.sum()
 	j.rows()
 	c := &Check{Rows: j.out, Sessions: sessions, Conf: j.lim.Confidence, Speed: math.NaN(), Driving: j.driving, Settled: j.settled, Laps: len(j.whole),
-		Unchecked: Unchecked, Rules: Rules}
+		Unchecked: unchecked, Rules: rules}
 	j.answer(c)
 	return c
 }
@@ -166,11 +179,11 @@ type judge struct {
 	cfg *fusion.Config
 	lim *fusion.Day
 	ss  []*Session
-	out []Row
+	out Rows
 
 	driving, settled, fixed float64
 	byV                     [numVerdicts]float64
-	jumps, drifts           int
+	steps                   int // jumps and drifts
 	handovers, outages      int
 	distance                float64
 	whole                   []*Lap // whole laps of settled driving
@@ -197,8 +210,7 @@ func (j *judge) sum() {
 		for i := range j.caps {
 			j.caps[i] += s.caps[i]
 		}
-		j.jumps += s.NJumps
-		j.drifts += s.NDrifts
+		j.steps += s.NJumps + s.NDrifts
 		j.handovers += s.Handovers()
 		j.outages += s.NOut
 		for i := range s.Lap.Laps {
@@ -246,18 +258,40 @@ func (m *Mean) join(o Mean) {
 	}
 }
 
-// add appends a criterion; ok says whether the value is within the limit.
-func (j *judge) add(key, name string, value, limit float64, least bool, unit string, dec int, e Effect, sure string) {
-	r := Row{Key: key, Name: name, Value: value, Limit: limit, Least: least, Unit: unit, Dec: dec, Effect: e, Sure: sure}
+// add appends the criterion called key, with how sure its value is.
+func (j *judge) add(key string, value, limit float64, sure string) *Row {
+	c := criteria[key]
+	r := Row{Key: key, Name: c.name, Value: value, Limit: limit, Least: c.least, Unit: c.unit, Dec: c.dec, Effect: c.effect, Sure: sure}
 	switch {
 	case math.IsNaN(value):
 		r.State = Unseen
 	case math.IsNaN(limit):
 		r.Effect = Informs
-	case least && !(value >= limit), !least && !(value <= limit):
+	case c.least && !(value >= limit), !c.least && !(value <= limit):
 		r.State = Fail
 	}
 	j.out = append(j.out, r)
+	return &j.out[len(j.out)-1]
+}
+
+// most returns the largest value of the sessions, NaN where none has one, and
+// the session that has it.
+func (j *judge) most(of func(*Session) float64) (v float64, s *Session) {
+	v = math.NaN()
+	for _, c := range j.ss {
+		if x := of(c); !(x <= v) && !math.IsNaN(x) {
+			v, s = x, c
+		}
+	}
+	return v, s
+}
+
+// total adds up a count of the sessions.
+func (j *judge) total(of func(*Session) int) (n int) {
+	for _, s := range j.ss {
+		n += of(s)
+	}
+	return n
 }
 
 // rate says how sure a count over driving is.
@@ -329,18 +363,18 @@ func (j *judge) drivenRows() {
 	if len(j.ss) > 1 {
 		sure += fmt.Sprintf(", in %s", plural(len(j.ss), "recording"))
 	}
-	j.add("driven", "settled driving", j.settled/60, lim.LeastDriving/60, true, "min", 1, Stops, sure)
-	if j.grid == nil {
-		j.add("coverage", "lap seen", math.NaN(), lim.Coverage, true, "share", 1, Warns, "without a map nothing is known by place")
+	j.add("driven", j.settled/60, lim.LeastDriving/60, sure)
+	g := j.grid
+	if g == nil {
+		j.add("coverage", math.NaN(), lim.Coverage, "without a map nothing is known by place").Effect = Warns
 		return
 	}
-	g := j.grid
 	n := g.Seen(lim.LeastPasses)
 	sure = fmt.Sprintf("%d of %d places of %s m driven at least %d times", n, len(g.Places), num(g.Step, 1), lim.LeastPasses)
 	if where := g.stretches(func(p *Place) bool { return p.Passes < lim.LeastPasses }); where != "" {
 		sure += "; unseen: " + where
 	}
-	j.add("coverage", "lap seen", float64(n)/float64(len(g.Places)), lim.Coverage, true, "share", 1, Stops, sure)
+	j.add("coverage", float64(n)/float64(len(g.Places)), lim.Coverage, sure)
 }
 
 // stretches lists the places that pick takes as "0-35 m, 120-125 m", at most
@@ -369,14 +403,11 @@ func (g *LapGrid) stretches(pick func(*Place) bool) string {
 }
 
 func (j *judge) baseRows() {
-	worst, off, at := corrections.BaseUnheard, math.NaN(), ""
+	worst, at := corrections.BaseUnheard, ""
 	var ids []int
 	for _, s := range j.ss {
 		if baseRank[s.Base] > baseRank[worst] {
 			worst = s.Base
-		}
-		if !(s.BaseOff <= off) && !math.IsNaN(s.BaseOff) {
-			off = s.BaseOff
 		}
 		if at == "" && !math.IsNaN(s.BaseAt) {
 			at = s.Clock(s.BaseAt)
@@ -387,119 +418,114 @@ func (j *judge) baseRows() {
 			}
 		}
 	}
-	e, sure := Stops, ""
+	off, _ := j.most(func(s *Session) float64 { return s.BaseOff })
+	e, sure := Stops, baseSure[worst]
 	switch {
 	case worst == corrections.BaseUnheard && j.live:
 		off, e, sure = math.NaN(), Informs, "verdict lines name the base only when it is wrong, and none did"
 	case worst == corrections.BaseUnheard:
-		off, e, sure = math.NaN(), Warns, "its coordinates were never heard: tap the corrections"
-	case worst == corrections.BaseAsSurveyed:
-		sure = "as surveyed whenever it was heard"
-	case worst == corrections.BaseFirstHeard:
-		sure = "not surveyed: the first one heard was taken as the reference"
+		off, e = math.NaN(), Warns
 	case worst == corrections.BaseElsewhere:
-		sure = "elsewhere from " + at
-	case worst == corrections.BaseUnconfirmed:
-		sure = "another station id was heard and never its coordinates"
+		sure += at
 	}
-	j.add("base", "base against its survey", off, j.cfg.Base.Tolerance, false, "m", 3, e, sure)
-	r := &j.out[len(j.out)-1]
+	r := j.add("base", off, j.cfg.Base.Tolerance, sure)
+	r.Effect = e
 	if worst == corrections.BaseUnconfirmed || worst == corrections.BaseElsewhere {
 		r.State = Fail
 	}
 	if worst == corrections.BaseFirstHeard {
-		j.add("survey", "base surveyed", 0, 1, true, "", 0, Warns, "put its coordinates into [base] ecef_m, so that a moved tripod is seen before the first lap")
+		j.add("survey", 0, 1, "put its coordinates into [base] ecef_m, so that a moved tripod is seen before the first lap")
 	}
-	want, seen := j.cfg.Base.Station, "no station id was told"
-	strange := len(ids) - 1
-	if len(ids) > 0 {
-		seen = "heard " + strings.Trim(fmt.Sprint(ids), "[]")
-	}
-	if want >= 0 && len(ids) > 0 {
-		seen += fmt.Sprintf(", expected %d", want)
-		strange = 0
-		for _, id := range ids {
-			if id != want {
-				strange++
-			}
-		}
-	}
-	v := float64(strange)
 	if len(ids) == 0 {
-		v = math.NaN()
+		j.add("station", math.NaN(), 0, "no station id was told")
+		return
 	}
-	j.add("station", "unexpected station ids", v, 0, false, "", 0, Warns, seen)
+	want, seen, strange := j.cfg.Base.Station, "heard "+strings.Trim(fmt.Sprint(ids), "[]"), len(ids)-1
+	if want >= 0 {
+		seen += fmt.Sprintf(", expected %d", want)
+		strange = len(slices.DeleteFunc(ids, func(id int) bool { return id == want }))
+	}
+	j.add("station", float64(strange), 0, seen)
+}
+
+// baseSure says how sure one is of the base, by its worst state.
+var baseSure = [...]string{
+	corrections.BaseUnheard:     "its coordinates were never heard: tap the corrections",
+	corrections.BaseAsSurveyed:  "as surveyed whenever it was heard",
+	corrections.BaseFirstHeard:  "not surveyed: the first one heard was taken as the reference",
+	corrections.BaseElsewhere:   "elsewhere from ",
+	corrections.BaseUnconfirmed: "another station id was heard and never its coordinates",
 }
 
 func (j *judge) availabilityRows() {
 	lim := j.lim
-	perLap := func(f func(*Lap) float64) string {
-		if len(j.whole) == 0 {
-			return "no whole lap"
-		}
-		lo, full := math.Inf(1), 0
-		for _, l := range j.whole {
-			u := f(l)
-			lo = math.Min(lo, u)
-			if u == 1 {
-				full++
-			}
-		}
-		// One-sided: the share of laps that are not usable throughout.
-		up := bounds.BinomialUpper(len(j.whole)-full, len(j.whole), lim.Confidence)
-		return fmt.Sprintf("worst lap %s; throughout in %d of %d laps: in at least %s of laps at %s",
-			percent(lo), full, len(j.whole), percent(1-up), confText(lim.Confidence))
+	j.add("fixed", j.fixed/j.settled, lim.Fixed, "of "+minutes(j.settled)+" of settled driving")
+	j.add("usable", j.byV[fusion.Usable]/j.settled, lim.Usable, j.perLap())
+	if j.grid != nil {
+		j.worstPlace(j.grid)
+		j.protection(j.grid)
 	}
-	j.add("fixed", "fixed position", j.fixed/j.settled, lim.Fixed, true, "share", 1, Stops, "of "+minutes(j.settled)+" of settled driving")
-	j.add("usable", "usable", j.byV[fusion.Usable]/j.settled, lim.Usable, true, "share", 1, Stops, perLap((*Lap).Usable))
-
-	if g := j.grid; g != nil {
-		worst, at, bad := math.NaN(), 0, 0
-		for i := range g.Places {
-			p := &g.Places[i]
-			if p.Passes < lim.LeastPasses {
-				continue
-			}
-			u := float64(p.Good) / float64(p.Passes)
-			if !(u >= worst) || u == worst && p.Passes < g.Places[at].Passes {
-				worst, at = u, i
-			}
-			if u < lim.Place && p.Passes-p.Good >= 2 {
-				bad++
-			}
-		}
-		sure := "no place was driven often enough"
-		limit := lim.Place
-		if !math.IsNaN(worst) {
-			p := &g.Places[at]
-			lo, hi := bounds.BinomialInterval(p.Good, p.Passes, lim.Confidence)
-			sure = fmt.Sprintf("%d of %d passes %s: %s to %s at %s", p.Good, p.Passes, place(g.Middle(at)), percent(lo), percent(hi), confText(lim.Confidence))
-			if worst == 1 {
-				sure = fmt.Sprintf("usable in every pass of every place; fewest: %d passes %s, usable in %s to %s of passes at %s", p.Passes, place(g.Middle(at)), percent(lo), percent(hi), confText(lim.Confidence))
-			}
-			if bad > 0 {
-				sure += "; bad: " + g.stretches(func(p *Place) bool {
-					return p.Passes >= lim.LeastPasses && p.Passes-p.Good >= 2 && float64(p.Good)/float64(p.Passes) < lim.Place
-				})
-			}
-		}
-		j.add("place", "usable at the worst place", worst, limit, true, "share", 0, Stops, sure)
-		if r := &j.out[len(j.out)-1]; bad == 0 && r.State == Fail {
-			r.State = Pass // a single bad pass is no bad place
-			r.Sure += "; a single bad pass is not held against a place"
-		}
-		j.protection(g)
-	}
-	top, cap05 := j.topSpeed(), j.caps.quantile(1-lim.Usable)
 	share, sure := math.NaN(), "never usable while driving"
 	if u := j.byV[fusion.Usable]; u > 0 {
 		share = 1 - j.overCap/u
-		sure = fmt.Sprintf("fastest %s m/s; the cap was at least %s m/s for %s of the time", down(top), down(cap05), percent(lim.Usable))
-		if low, where := j.lowCap(); !math.IsNaN(low) {
-			sure += fmt.Sprintf(", lowest %s m/s %s", down(low), place(where))
+		sure = fmt.Sprintf("fastest %s m/s; the cap was at least %s m/s for %s of the time", down(j.topSpeed()), down(j.caps.quantile(1-lim.Usable)), percent(lim.Usable))
+		if low, s := j.most(func(s *Session) float64 { return -s.LowCap }); s != nil {
+			sure += fmt.Sprintf(", lowest %s m/s %s", down(-low), place(s.LowCapWhere))
 		}
 	}
-	j.add("speed", "slower than the speed cap", share, lim.Usable, true, "share", 1, Slows, strings.TrimSpace(sure))
+	j.add("speed", share, lim.Usable, strings.TrimSpace(sure))
+}
+
+// perLap says how sure the usable share is, lap by lap.
+func (j *judge) perLap() string {
+	if len(j.whole) == 0 {
+		return "no whole lap"
+	}
+	lo, full := math.Inf(1), 0
+	for _, l := range j.whole {
+		u := l.Usable()
+		lo = math.Min(lo, u)
+		if u == 1 {
+			full++
+		}
+	}
+	// One-sided: the share of laps that are not usable throughout.
+	up := bounds.BinomialUpper(len(j.whole)-full, len(j.whole), j.lim.Confidence)
+	return fmt.Sprintf("worst lap %s; throughout in %d of %d laps: in at least %s of laps at %s",
+		percent(lo), full, len(j.whole), percent(1-up), confText(j.lim.Confidence))
+}
+
+// worstPlace is the place that was usable in the smallest share of its passes.
+func (j *judge) worstPlace(g *LapGrid) {
+	lim := j.lim
+	// A single bad pass is no bad place.
+	bad := func(p *Place) bool {
+		return p.Passes >= lim.LeastPasses && p.Passes-p.Good >= 2 && float64(p.Good)/float64(p.Passes) < lim.Place
+	}
+	worst, at := math.NaN(), 0
+	for i := range g.Places {
+		p := &g.Places[i]
+		u := float64(p.Good) / float64(p.Passes)
+		if p.Passes >= lim.LeastPasses && (!(u >= worst) || u == worst && p.Passes < g.Places[at].Passes) {
+			worst, at = u, i
+		}
+	}
+	sure, where := "no place was driven often enough", g.stretches(bad)
+	if !math.IsNaN(worst) {
+		p := &g.Places[at]
+		lo, hi := bounds.BinomialInterval(p.Good, p.Passes, lim.Confidence)
+		sure = fmt.Sprintf("%d of %d passes %s: %s to %s at %s", p.Good, p.Passes, place(g.middle(at)), percent(lo), percent(hi), confText(lim.Confidence))
+		if worst == 1 {
+			sure = fmt.Sprintf("usable in every pass of every place; fewest: %d passes %s, usable in %s to %s of passes at %s", p.Passes, place(g.middle(at)), percent(lo), percent(hi), confText(lim.Confidence))
+		}
+		if where != "" {
+			sure += "; bad: " + where
+		}
+	}
+	if r := j.add("place", worst, lim.Place, sure); where == "" && r.State == Fail {
+		r.State = Pass
+		r.Sure += "; a single bad pass is not held against a place"
+	}
 }
 
 // protection is the protection levels against their limits by place.
@@ -514,75 +540,50 @@ func (j *judge) protection(g *LapGrid) {
 	}
 	sure := "no fix was in use while driving on the map"
 	if !math.IsNaN(worst) {
-		sure = fmt.Sprintf("share of its limit, mean of the passes, widest: %s %s; %d places", score.Axis(axis), place(g.Middle(at)), len(g.Places))
+		sure = fmt.Sprintf("share of its limit, mean of the passes, widest: %s %s; %d places", score.Axis(axis), place(g.middle(at)), len(g.Places))
 	}
-	j.add("protection", "protection level by place", worst, 1, false, "share", 0, Stops, sure)
+	j.add("protection", worst, 1, sure)
 }
 
 func (j *judge) topSpeed() float64 {
-	top := math.NaN()
-	for _, s := range j.ss {
-		if !(s.TopSpeed <= top) && !math.IsNaN(s.TopSpeed) {
-			top = s.TopSpeed
-		}
-	}
+	top, _ := j.most(func(s *Session) float64 { return s.TopSpeed })
 	return top
-}
-
-func (j *judge) lowCap() (low, where float64) {
-	low, where = math.NaN(), math.NaN()
-	for _, s := range j.ss {
-		if s.LowCap < low || math.IsNaN(low) {
-			low, where = s.LowCap, s.LowCapWhere
-		}
-	}
-	return low, where
 }
 
 func (j *judge) faultRows() {
 	lim := j.lim
-	h := j.driving / 3600
-	perHour := func(n int) float64 {
-		if !(h > 0) {
-			return math.NaN()
+	perHour := func(key string, n int, limit float64) *Row {
+		v := math.NaN()
+		if h := j.driving / 3600; h > 0 {
+			v = float64(n) / h
 		}
-		return float64(n) / h
+		return j.add(key, v, limit, j.rate(n, limit))
 	}
-	n := j.jumps + j.drifts
-	sure := j.rate(n, lim.Jumps)
-	if n > 0 {
-		lo, hi := math.Inf(1), 0.0
-		for _, s := range j.ss {
-			for _, p := range s.Jumps {
-				if !p.Back && p.Size > 0 {
-					lo, hi = math.Min(lo, p.Size), math.Max(hi, p.Size)
-				}
+	r := perHour("jumps", j.steps, lim.Jumps)
+	lo, hi := math.Inf(1), 0.0
+	for _, s := range j.ss {
+		for _, p := range s.Jumps {
+			if !p.Back && p.Size > 0 {
+				lo, hi = math.Min(lo, p.Size), math.Max(hi, p.Size)
 			}
 		}
-		if hi > 0 {
-			sure += fmt.Sprintf("; steps of %s to %s m", num(lo, 2), num(hi, 2))
-		}
 	}
-	j.add("jumps", "steps and drifts while fixed", perHour(n), lim.Jumps, false, "an hour", 1, Stops, sure)
-	j.add("handovers", "handovers to reactive driving", perHour(j.handovers), lim.Handovers, false, "an hour", 1, Stops, j.rate(j.handovers, lim.Handovers))
+	if hi > 0 && j.steps > 0 {
+		r.Sure += fmt.Sprintf("; steps of %s to %s m", num(lo, 2), num(hi, 2))
+	}
+	perHour("handovers", j.handovers, lim.Handovers)
 	j.longest()
 	if j.live {
-		j.add("outages", "correction outages", math.NaN(), lim.Outages, false, "an hour", 1, Warns, untold)
+		j.add("outages", math.NaN(), lim.Outages, untold)
 	} else {
-		j.add("outages", "correction outages", perHour(j.outages), lim.Outages, false, "an hour", 1, Warns, j.rate(j.outages, lim.Outages))
+		perHour("outages", j.outages, lim.Outages)
 	}
-
-	age, when := math.NaN(), ""
-	for _, s := range j.ss {
-		if !(s.MaxAge <= age) && !math.IsNaN(s.MaxAge) {
-			age, when = s.MaxAge, "at "+s.Clock(s.MaxAgeX)
-		}
+	sure := "the receiver told no correction age while fixed"
+	age, s := j.most(func(s *Session) float64 { return s.MaxAge })
+	if s != nil {
+		sure = "at " + s.Clock(s.MaxAgeX)
 	}
-	sure = when
-	if math.IsNaN(age) {
-		sure = "the receiver told no correction age while fixed"
-	}
-	j.add("age", "highest correction age while fixed", age, lim.AgeShare*j.cfg.GNSS.MaxAge, false, "s", 1, Warns, sure)
+	j.add("age", age, lim.AgeShare*j.cfg.GNSS.MaxAge, sure)
 }
 
 // longest compares the longest break with the coast budget at its start. A
@@ -603,32 +604,19 @@ func (j *judge) longest() {
 		if j.byV[fusion.Usable] == 0 {
 			v = math.NaN()
 		}
-		j.add("longest", "longest time not usable", v, math.NaN(), false, "s", 1, Informs, "never lost once usable")
+		j.add("longest", v, math.NaN(), "never lost once usable").Effect = Informs
 		return
 	}
 	sure := strings.TrimSpace(fmt.Sprintf("from %s %s; the limit is the coast budget there; %s", of.Clock(b.From), place(b.Where), words.OfCause(b.Cause).Was))
-	e := Warns
-	if j.failed("handovers") {
-		e = Stops
+	stops := j.out.Of("handovers").State == Fail
+	r := j.add("longest", b.Lost, b.Coast, sure)
+	if stops {
+		r.Effect = Stops
 	}
-	handed := !math.IsNaN(b.Handover)
-	if handed {
-		sure += "; given to reactive driving after " + lasting(b.Handover-b.From)
+	if !math.IsNaN(b.Handover) { // the budget was shorter than it had seemed
+		r.State = Fail
+		r.Sure += "; given to reactive driving after " + lasting(b.Handover-b.From)
 	}
-	j.add("longest", "longest time not usable", b.Lost, b.Coast, false, "s", 1, e, sure)
-	if handed { // the budget was shorter than it had seemed
-		j.out[len(j.out)-1].State = Fail
-	}
-}
-
-// failed reports whether the criterion called key has failed.
-func (j *judge) failed(key string) bool {
-	for i := range j.out {
-		if j.out[i].Key == key {
-			return j.out[i].State == Fail
-		}
-	}
-	return false
 }
 
 func (j *judge) qualityRows() {
@@ -651,7 +639,7 @@ func (j *judge) qualityRows() {
 		up := rms * math.Sqrt(k/distuv.ChiSquared{K: k}.Quantile(1-lim.Confidence))
 		sure = fmt.Sprintf("%s against those before, largest %s m; at most %s m at %s", plural(n, "lap"), num(worst, 3), num(up, 3), confText(lim.Confidence))
 	}
-	j.add("repeat", "lap-to-lap shift", rms, lim.Repeat, false, "m", 3, Warns, sure)
+	j.add("repeat", rms, lim.Repeat, sure)
 
 	var rest Rest
 	for _, s := range j.ss {
@@ -664,17 +652,11 @@ func (j *judge) qualityRows() {
 	if j.live {
 		sure = untold
 	}
-	if !math.IsNaN(rest.RMS()) {
+	if !math.IsNaN(rest.rms()) {
 		sure = fmt.Sprintf("%d fixed epochs in %s at rest; slower errors do not show in that time", rest.N, lasting(rest.Span))
 	}
-	j.add("rest", "scatter at rest", rest.RMS(), lim.Rest, false, "m", 3, Stops, sure)
-
-	for _, s := range j.ss {
-		if r := s.Score; r != nil && r.UsableJudged > 0 {
-			j.truth()
-			break
-		}
-	}
+	j.add("rest", rest.rms(), lim.Rest, sure)
+	j.truth()
 }
 
 // truth is what only a reference trajectory shows.
@@ -688,23 +670,17 @@ func (j *judge) truth() {
 			judged += r.UsableJudged
 		}
 	}
-	j.add("misleading", "usable beyond its limit, by the truth", bad, 0, false, "s", 1, Stops,
+	if judged == 0 {
+		return
+	}
+	j.add("misleading", bad, 0,
 		fmt.Sprintf("%d times in %s usable: at most %s an hour at %s", runs, minutes(judged),
 			three(bounds.PoissonUpper(runs, j.lim.Confidence)/(judged/3600)), confText(j.lim.Confidence)))
 }
 
 func (j *judge) inputRows() {
 	lim := j.lim
-	worst := func(f func(*Session) float64) float64 {
-		v := math.NaN()
-		for _, s := range j.ss {
-			if x := f(s); !(x <= v) && !math.IsNaN(x) {
-				v = x
-			}
-		}
-		return v
-	}
-	fix := worst(func(s *Session) float64 { return s.FirstFix - s.FirstEpoch })
+	fix, _ := j.most(func(s *Session) float64 { return s.FirstFix - s.FirstEpoch })
 	sure := "from the first epoch"
 	switch {
 	case math.IsNaN(fix):
@@ -712,28 +688,24 @@ func (j *judge) inputRows() {
 	case fix == 0:
 		sure = "fixed when the recording began: not shown"
 	}
-	j.add("first_fix", "time to first fix", fix, lim.FirstFix, false, "s", 1, Warns, sure)
-	usable := worst(func(s *Session) float64 { return math.Max(0, s.FirstUsable-s.Moved) })
+	j.add("first_fix", fix, lim.FirstFix, sure)
+	usable, _ := j.most(func(s *Session) float64 { return math.Max(0, s.FirstUsable-s.Moved) })
 	sure = "from moving off"
 	if math.IsNaN(usable) {
 		sure = "never usable"
 	}
-	j.add("first_usable", "time to usable", usable, lim.FirstUsable, false, "s", 1, Warns, sure)
+	j.add("first_usable", usable, lim.FirstUsable, sure)
 
-	lat := worst(func(s *Session) float64 { return s.Latency })
+	lat, _ := j.most(func(s *Session) float64 { return s.Latency })
 	sure = "instant described to arrival"
-	if sig := worst(func(s *Session) float64 { return s.LatencySig }); !math.IsNaN(sig) {
+	if sig, s := j.most(func(s *Session) float64 { return s.LatencySig }); s != nil {
 		sure += fmt.Sprintf(", known to %s ms (1 sigma)", num(1000*sig, 0))
 	}
-	late := 0
-	for _, s := range j.ss {
-		late += s.Count(fusion.EventLate)
-	}
-	if late > 0 {
+	if late := j.events(fusion.EventLate); late > 0 {
 		sure += fmt.Sprintf("; late %s", times(late))
 	}
-	j.add("latency", "latency of the receiver", 1000*lat, 1000*lim.Latency, false, "ms", 0, Warns, sure)
-	link := worst(func(s *Session) float64 { return s.LinkUsual })
+	j.add("latency", 1000*lat, 1000*lim.Latency, sure)
+	link, _ := j.most(func(s *Session) float64 { return s.LinkUsual })
 	sure = "usual, measured to arrival"
 	switch {
 	case j.live:
@@ -741,26 +713,27 @@ func (j *judge) inputRows() {
 	case math.IsNaN(link):
 		sure = "not tapped"
 	}
-	j.add("link_latency", "latency of the corrections", link, j.cfg.Link.LateAfter, false, "s", 1, Warns, sure)
-	j.imuRows(worst)
+	j.add("link_latency", link, j.cfg.Link.LateAfter, sure)
+	j.imuRows()
 }
 
-func (j *judge) imuRows(worst func(func(*Session) float64) float64) {
-	lim := j.lim
-	hint, units, gaps, steps, imu := "", 0, 0, 0, false
+// events counts the events of a kind.
+func (j *judge) events(k fusion.EventKind) int {
+	return j.total(func(s *Session) int { return s.Count(k) })
+}
+
+func (j *judge) imuRows() {
+	lim, hint := j.lim, ""
 	for _, s := range j.ss {
 		if s.UnitHint != "" {
 			hint = s.UnitHint
 		}
-		units += s.Count(fusion.EventUnit)
-		gaps += s.Count(fusion.EventIMUGap)
-		steps += s.Count(fusion.EventClock)
-		imu = imu || s.HasIMU
 	}
+	v, sure := float64(j.events(fusion.EventUnit)), hint
 	if hint != "" {
-		units = max(units, 1)
+		v = math.Max(v, 1)
 	}
-	v, sure := float64(units), hint
+	imu := slices.ContainsFunc(j.ss, func(s *Session) bool { return s.HasIMU })
 	switch {
 	case j.live && !imu:
 		v, sure = math.NaN(), untold
@@ -769,30 +742,30 @@ func (j *judge) imuRows(worst func(func(*Session) float64) float64) {
 	case sure == "":
 		sure = "specific force at rest, gyro against course, lever arm: nothing suspect"
 	}
-	j.add("units", "suspect units or axes", v, 0, false, "", 0, Stops, sure)
+	j.add("units", v, 0, sure)
 	if !imu {
 		return
 	}
-	rate := worst(func(s *Session) float64 { return s.IMURate })
-	j.add("imu_gaps", "gaps of the inertial sensor", float64(gaps), 0, false, "", 0, Warns,
-		fmt.Sprintf("longer than %s s, at %s Hz", num(j.cfg.IMU.Gap, 2), num(rate, 0)))
-	noise := worst(func(s *Session) float64 { return s.AccNoise })
-	rest := 0.0
-	for _, s := range j.ss {
-		rest += s.RestS
-	}
+	rate, _ := j.most(func(s *Session) float64 { return s.IMURate })
+	j.add("imu_gaps", float64(j.events(fusion.EventIMUGap)), 0, fmt.Sprintf("longer than %s s, at %s Hz", num(j.cfg.IMU.Gap, 2), num(rate, 0)))
+	noise, s := j.most(func(s *Session) float64 { return s.AccNoise })
 	sure = "never at rest"
-	if !math.IsNaN(noise) {
+	if s != nil {
+		rest := 0.0
+		for _, s := range j.ss {
+			rest += s.RestS
+		}
 		sure = fmt.Sprintf("%s against %s m/s^2/sqrt(Hz) in the settings, %s at rest", num(noise, 5), num(j.cfg.IMU.Acc, 5), lasting(rest))
 	}
-	j.add("imu_noise", "inertial noise at rest, times the settings", noise/j.cfg.IMU.Acc, lim.IMURatio, false, "", 1, Warns, sure)
-	gb, ab := worst(func(s *Session) float64 { return s.GyroBias }), worst(func(s *Session) float64 { return s.AccBias })
+	j.add("imu_noise", noise/j.cfg.IMU.Acc, lim.IMURatio, sure)
+	gb, _ := j.most(func(s *Session) float64 { return s.GyroBias })
+	ab, _ := j.most(func(s *Session) float64 { return s.AccBias })
 	ratio := math.NaN()
 	sure = "no bias was estimated"
 	if !math.IsNaN(gb) && !math.IsNaN(ab) {
 		ratio = math.Max(gb/j.cfg.IMU.GyroBias, ab/j.cfg.IMU.AccBias)
 		sure = fmt.Sprintf("gyro %s deg/s, accelerometer %s m/s^2, largest axis", num(gb/geodesy.Degree, 2), num(ab, 3))
 	}
-	j.add("imu_bias", "inertial bias, times the settings", ratio, lim.IMURatio, false, "", 1, Warns, sure)
-	j.add("clock", "steps of the computer's clock", float64(steps), 0, false, "", 0, Warns, "each makes the filter start again")
+	j.add("imu_bias", ratio, lim.IMURatio, sure)
+	j.add("clock", float64(j.events(fusion.EventClock)), 0, "each makes the filter start again")
 }

@@ -8,10 +8,10 @@ import (
 	"kerbline/fusion"
 )
 
-// PlaceLength is the length of a place along the lap in m; longer ones are
+// placeLength is the length of a place along the lap in m; longer ones are
 // taken where the lap has more than maxPlaces of them.
 const (
-	PlaceLength = 5.0
+	placeLength = 5.0
 	maxPlaces   = 1024
 	maxLaps     = 512
 )
@@ -111,7 +111,7 @@ type LapGrid struct {
 
 // begin sets the grid up for a lap of length m.
 func (g *LapGrid) begin(length float64) {
-	n := min(max(1, int(math.Ceil(length/PlaceLength))), maxPlaces)
+	n := min(max(1, int(math.Ceil(length/placeLength))), maxPlaces)
 	g.Length, g.Step = length, length/float64(n)
 	g.Places = make([]Place, n)
 	g.driven = make([]float64, n)
@@ -126,8 +126,8 @@ func (g *LapGrid) index(s float64) int {
 	return max(0, min(int(s/g.Step), len(g.Places)-1))
 }
 
-// Middle returns the middle of place i in m along the lap.
-func (g *LapGrid) Middle(i int) float64 { return (float64(i) + 0.5) * g.Step }
+// middle returns the middle of place i in m along the lap.
+func (g *LapGrid) middle(i int) float64 { return (float64(i) + 0.5) * g.Step }
 
 // Seen returns how many places were passed at least n times.
 func (g *LapGrid) Seen(n int) int {

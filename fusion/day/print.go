@@ -8,6 +8,8 @@ import (
 	"math"
 	"strings"
 	"unicode/utf8"
+
+	"kerbline/fusion/words"
 )
 
 // width of the printed answer, columns.
@@ -88,29 +90,19 @@ func padLeft(s string, n int) string {
 // wrap prints text in lines that begin with indent.
 func wrap(out io.Writer, indent, text string) {
 	if text != "" {
-		wrapWith(out, indent, indent, text)
+		printLines(out, words.Wrap(indent, indent, text, width))
 	}
 }
 
 // wrapItem prints text behind lead, further lines below its first word.
 func wrapItem(out io.Writer, lead, text string) {
-	wrapWith(out, lead, strings.Repeat(" ", len(lead)), text)
+	printLines(out, words.Wrap(lead, strings.Repeat(" ", len(lead)), text, width))
 }
 
-func wrapWith(out io.Writer, first, rest, text string) {
-	line, lead := "", first
-	for _, word := range strings.Fields(text) {
-		switch {
-		case line == "":
-			line = word
-		case utf8.RuneCountInString(lead+line)+1+utf8.RuneCountInString(word) > width:
-			fmt.Fprintf(out, "%s%s\n", lead, line)
-			line, lead = word, rest
-		default:
-			line += " " + word
-		}
+func printLines(out io.Writer, lines []string) {
+	for _, l := range lines {
+		fmt.Fprintln(out, l)
 	}
-	fmt.Fprintf(out, "%s%s\n", lead, line)
 }
 
 // number is a figure of the JSON output; unknown is null.

@@ -3,6 +3,7 @@ package day
 import (
 	"math"
 
+	"kerbline/fusion/score"
 	"kerbline/gnss/geodesy"
 )
 
@@ -53,36 +54,43 @@ type Bin struct {
 	Link    [numConditions]float64
 	Quality [NumClasses]float64
 
-	PL, AL, Err [numAxes]Range // m, m, rad; Err absolute, against the truth
-	Age         Range          // s
-	Sats        Range
-	CN0         Range // dB-Hz
-	Speed       Range // m/s
-	Cap         Range // m/s
-	Coast       Range // s
+	Of [NumQuantities]Range
 }
 
+// Quantity is a figure over time. The first nine are those of the protection
+// levels: Of[int(axis)*3+PL], AL and Err, m, m and rad; Err is the error against
+// the truth, absolute.
+type Quantity int
+
+const (
+	PL Quantity = iota
+	AL
+	Err
+	Age   Quantity = 3*Quantity(score.NumAxes) + iota - 3 // s
+	Sats                                                  // number
+	CN0                                                   // dB-Hz
+	Speed                                                 // m/s
+	Cap                                                   // m/s
+	Coast                                                 // s
+	NumQuantities
+)
+
+// At is q of the axis: lateral, along, heading.
+func (q Quantity) At(a score.Axis) Quantity { return 3*Quantity(a) + q }
+
 func (b *Bin) join(o *Bin) {
-	for i := range b.Verdict {
-		b.Verdict[i] += o.Verdict[i]
+	for i, s := range o.Verdict {
+		b.Verdict[i] += s
 	}
-	for i := range b.Link {
-		b.Link[i] += o.Link[i]
+	for i, s := range o.Link {
+		b.Link[i] += s
 	}
-	for i := range b.Quality {
-		b.Quality[i] += o.Quality[i]
+	for i, s := range o.Quality {
+		b.Quality[i] += s
 	}
-	for i := range b.PL {
-		b.PL[i].Join(o.PL[i])
-		b.AL[i].Join(o.AL[i])
-		b.Err[i].Join(o.Err[i])
+	for i, r := range o.Of {
+		b.Of[i].Join(r)
 	}
-	b.Age.Join(o.Age)
-	b.Sats.Join(o.Sats)
-	b.CN0.Join(o.CN0)
-	b.Speed.Join(o.Speed)
-	b.Cap.Join(o.Cap)
-	b.Coast.Join(o.Coast)
 }
 
 const (

@@ -10,13 +10,7 @@ import (
 	"kerbline/gnss/corrections"
 )
 
-// Axes of the protection levels: those of package score.
-const (
-	lateral = int(score.Lateral)
-	along   = int(score.Along)
-	heading = int(score.Heading)
-	numAxes = int(score.NumAxes)
-)
+const numAxes = int(score.NumAxes)
 
 // QualityClass sorts what the receiver says of its position.
 type QualityClass uint8
@@ -152,8 +146,8 @@ type Rest struct {
 	free int     // degrees of freedom, two an epoch
 }
 
-// RMS returns the horizontal scatter in m, NaN with fewer than 20 epochs.
-func (r *Rest) RMS() float64 {
+// rms returns the horizontal scatter in m, NaN with fewer than 20 epochs.
+func (r *Rest) rms() float64 {
 	if r.N < 20 {
 		return math.NaN()
 	}
@@ -181,10 +175,6 @@ func (s *Session) UsableShare() float64 { return s.ByV[fusion.Usable] / s.Settle
 
 // FixedShare returns the share of settled driving with a fixed position.
 func (s *Session) FixedShare() float64 { return s.FixedS / s.Settled }
-
-// CapQuantile returns the speed cap in m/s that held for all but the share q of
-// usable settled driving; NaN when there was none.
-func (s *Session) CapQuantile(q float64) float64 { return s.caps.quantile(q) }
 
 // Count returns the number of events of kind k.
 func (s *Session) Count(k fusion.EventKind) int { return s.counts[k] }

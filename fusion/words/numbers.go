@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
 // Dash stands for a number that is not known.
@@ -93,4 +94,23 @@ func Plural(n int, one string) string {
 		return "1 " + one
 	}
 	return strconv.Itoa(n) + " " + one + "s"
+}
+
+// Wrap breaks text at blanks into lines of at most width characters. The first
+// begins with lead, the others with rest.
+func Wrap(lead, rest, text string, width int) (lines []string) {
+	line, begun := lead, false
+	for word := range strings.FieldsSeq(text) {
+		switch {
+		case !begun:
+			line += word
+		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width:
+			lines = append(lines, line)
+			line = rest + word
+		default:
+			line += " " + word
+		}
+		begun = true
+	}
+	return append(lines, line)
 }

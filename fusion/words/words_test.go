@@ -46,3 +46,15 @@ func TestNumbers(t *testing.T) {
 		}
 	}
 }
+
+func TestWrap(t *testing.T) {
+	for _, tt := range []struct{ lead, rest, text, want string }{
+		{"1  ", "   ", "the base is not where it was", "1  the base is|   not where it|   was"},
+		{"- ", "  ", "", "- "},
+		{"", "", "— σ ± √ — σ ± √ —", "— σ ± √ — σ ± √|—"},
+	} {
+		if got := strings.Join(Wrap(tt.lead, tt.rest, tt.text, 15), "|"); got != tt.want {
+			t.Errorf("%q, want %q", got, tt.want)
+		}
+	}
+}

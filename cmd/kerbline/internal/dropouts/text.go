@@ -6,6 +6,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"kerbline/fusion/words"
 )
 
 const width = 80 // columns
@@ -27,21 +29,9 @@ func (p *page) entry(name, format string, args ...any) {
 // wrap writes text in lines of at most width columns, the first behind lead,
 // the others indented.
 func (p *page) wrap(lead string, indent int, text string) {
-	line := lead
-	used := false
-	for word := range strings.FieldsSeq(text) {
-		switch {
-		case used && len([]rune(line))+1+len([]rune(word)) > width:
-			p.linef("%s", line)
-			line = strings.Repeat(" ", indent) + word
-		case used:
-			line += " " + word
-		default:
-			line += word
-		}
-		used = true
+	for _, l := range words.Wrap(lead, strings.Repeat(" ", indent), text, width) {
+		p.linef("%s", l)
 	}
-	p.linef("%s", line)
 }
 
 // seconds writes x with digits decimals and its unit, "unknown" for NaN.

@@ -25,11 +25,18 @@ type Attachment struct {
 	Data      []byte
 }
 
-// Names under which a run stores what its replay needs.
+// Names under which a recording stores what its replay needs, as in a folder.
 const (
 	SettingsName = "kerbline.toml"
 	CourseName   = "track.geojson"
+	TruthName    = "truth.csv"
 )
+
+// Attached returns the attachment of one of these names.
+func Attached(name string, data []byte) Attachment {
+	media := map[string]string{SettingsName: "application/toml", CourseName: "application/geo+json", TruthName: "text/csv"}
+	return Attachment{Name: name, MediaType: media[name], Data: data}
+}
 
 // metaAttached names the attachments in the description of a file.
 const metaAttached = "attached"

@@ -51,7 +51,7 @@ func openMCAP(path string, p Paths) (*Recording, error) {
 	for _, a := range []struct {
 		name, flag, say string
 		in              **input
-	}{{recorder.SettingsName, p.Config, "--config", &r.config}, {recorder.CourseName, p.Course, "--course", &r.course}} {
+	}{{recorder.SettingsName, p.Config, "--config", &r.config}, {recorder.CourseName, p.Course, "--course", &r.course}, {recorder.TruthName, p.Truth, "--truth", &r.truth}} {
 		if data := reader.Attachment(a.name); data != nil {
 			*a.in = memoryInput(path+": "+a.name, data)
 		} else if err := reader.Lost(a.name); err != nil && a.flag == "" {

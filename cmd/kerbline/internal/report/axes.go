@@ -2,6 +2,7 @@ package report
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -37,12 +38,13 @@ func (p *plot) up(v float64) float64 {
 	return p.y + p.h*(1-math.Min(1, math.Max(0, v/p.top)))
 }
 
-// columns joins the bins into at most one range a px.
-func (p *plot) columns(pick func(*day.Bin) day.Range) []day.Range {
+// columns joins the bins of a figure into at most one range a px, times scale.
+func (p *plot) columns(q day.Quantity, scale float64) []day.Range {
 	out := make([]day.Range, int(p.w)+1)
 	for i := range p.s.Series.Bins {
-		c := int(p.at(p.mid(i)) - p.x)
-		out[c].Join(pick(&p.s.Series.Bins[i]))
+		c, r := &out[int(p.at(p.mid(i))-p.x)], p.s.Series.Bins[i].Of[q]
+		c.Add(r.Lo() * scale)
+		c.Add(r.Hi() * scale)
 	}
 	return out
 }
@@ -50,10 +52,14 @@ func (p *plot) columns(pick func(*day.Bin) day.Range) []day.Range {
 // mid returns the middle of bin i in s.
 func (p *plot) mid(i int) float64 { return (float64(i) + 0.5) * p.s.Series.Step }
 
+// gap is how many empty columns there may be between bins, which are wider than
+// a px in a short session.
+func (p *plot) gap() int { return int(p.w*p.s.Series.Step/math.Max(p.s.Length, 1e-9)) + 2 }
+
 // band draws the span of a figure over time. Bins wider than a px leave empty
 // columns between them, which break nothing.
 func (p *plot) band(s *style, cols []day.Range) {
-	gap := int(p.w*p.s.Series.Step/math.Max(p.s.Length, 1e-9)) + 2
+	gap := p.gap()
 	var top, bottom []pt
 	last := -1
 	flush := func() {
@@ -63,10 +69,8 @@ func (p *plot) band(s *style, cols []day.Range) {
 			bottom = append(bottom, pt{q.x + 1, bottom[0].y})
 		}
 		if len(top) > 0 {
-			for i := len(bottom) - 1; i >= 0; i-- {
-				top = append(top, bottom[i])
-			}
-			p.f.area(s, top...)
+			slices.Reverse(bottom)
+			p.f.area(s, append(top, bottom...)...)
 		}
 		top, bottom = nil, nil
 	}
@@ -87,7 +91,7 @@ func (p *plot) band(s *style, cols []day.Range) {
 
 // trace draws one edge of a figure over time as a line.
 func (p *plot) trace(s *style, cols []day.Range, edge func(day.Range) float64) {
-	gap := int(p.w*p.s.Series.Step/math.Max(p.s.Length, 1e-9)) + 2
+	gap := p.gap()
 	var pts []pt
 	last := -1
 	for i, c := range cols {
@@ -165,11 +169,11 @@ func (p *plot) times(y float64) {
 		form = "15:04"
 	}
 	zone := s.Zone()
-	edge := p.x + p.w - wide(zone, letter) - 12
+	edge := p.x + p.w - wide(zone) - 12
 	for u := math.Ceil(s.UTCStart/step) * step; u <= s.UTC(s.Length); u += step {
 		x := p.at(u - s.UTCStart)
 		f.line(stAxis, pt{x, y}, pt{x, y + 4})
-		if label := time.Unix(int64(u), 0).UTC().Format(form); x+wide(label, letter)/2 < edge && x-wide(label, letter)/2 > p.x-30 {
+		if label := time.Unix(int64(u), 0).UTC().Format(form); x+wide(label)/2 < edge && x-wide(label)/2 > p.x-30 {
 			f.text(x, y+16, middle, label)
 		}
 	}
@@ -177,7 +181,7 @@ func (p *plot) times(y float64) {
 }
 
 // strip draws a row of time in which each bin shows the worst it holds.
-func (p *plot) strip(y, h float64, pick func(b *day.Bin) (state int, ok bool), look func(state int) (*style, string)) {
+func (p *plot) strip(y, h float64, pick func(b *day.Bin) (state int, ok bool), styles []*style, word func(state int) string) {
 	bins := p.s.Series.Bins
 	for i := 0; i < len(bins); {
 		state, ok := pick(&bins[i])
@@ -191,8 +195,7 @@ func (p *plot) strip(y, h float64, pick func(b *day.Bin) (state int, ok bool), l
 			continue
 		}
 		a, b := p.at(float64(from)*p.s.Series.Step), p.at(float64(i)*p.s.Series.Step)
-		st, word := look(state)
-		p.f.rect(st, a, y, math.Max(b-a, 0.8), h).tip = word + " from " + p.s.Clock(float64(from)*p.s.Series.Step)
+		p.f.rect(styles[state], a, y, math.Max(b-a, 0.8), h).tip = word(state) + " from " + p.s.Clock(float64(from)*p.s.Series.Step)
 	}
 	p.f.line(stAxis, pt{p.x, y + h}, pt{p.x + p.w, y + h})
 }

@@ -3,10 +3,14 @@ package report
 import (
 	"image/color"
 	"math"
+	"unicode/utf8"
 )
 
 // pt is a point of a figure, px from its upper left corner.
 type pt struct{ x, y float64 }
+
+// plus returns p moved by k times d.
+func (p pt) plus(k float64, d pt) pt { return pt{p.x + k*d.x, p.y + k*d.y} }
 
 // pattern is what fills an area beside its ground colour.
 type pattern uint8
@@ -100,7 +104,6 @@ type op struct {
 	style  *style
 	pts    []pt
 	text   string
-	size   float64
 	anchor anchor
 	bold   bool
 	halo   bool   // words over a drawing
@@ -134,7 +137,7 @@ func (f *Figure) line(s *style, pts ...pt) {
 }
 
 func (f *Figure) text(x, y float64, a anchor, t string) *op {
-	f.ops = append(f.ops, op{kind: opText, pts: []pt{{x, y}}, text: t, size: letter, anchor: a})
+	f.ops = append(f.ops, op{kind: opText, pts: []pt{{x, y}}, text: t, anchor: a})
 	return &f.ops[len(f.ops)-1]
 }
 
@@ -149,10 +152,4 @@ func (f *Figure) circle(s *style, c pt, r float64) *op {
 }
 
 // wide returns about how many px t takes.
-func wide(t string, size float64) float64 {
-	n := 0
-	for range t {
-		n++
-	}
-	return 0.56 * size * float64(n)
-}
+func wide(t string) float64 { return 0.56 * letter * float64(utf8.RuneCountInString(t)) }

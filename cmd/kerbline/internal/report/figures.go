@@ -16,54 +16,21 @@ import (
 )
 
 // How states look.
-func verdictLook(v int) (*style, string) {
-	switch fusion.Verdict(v) {
-	case fusion.Usable:
-		return stFine, "usable"
-	case fusion.Coasting:
-		return stHalf, "coasting"
-	case fusion.Unproven:
-		return stThin, "unproven"
-	}
-	return stGone, "unusable"
-}
+var (
+	verdictStyles = []*style{fusion.Usable: stFine, fusion.Coasting: stHalf, fusion.Unproven: stThin, fusion.Unusable: stGone}
+	linkStyles    = []*style{corrections.Untapped: stBlank, corrections.Flowing: stFine, corrections.Late: stHalf,
+		corrections.Sparse: stThin, corrections.Corrupt: stCrossed, corrections.Silent: stGone}
+	qualityStyles = []*style{day.ClassNone: stGone, day.ClassOther: stThin, day.ClassFloat: stHalf, day.ClassFixed: stFine}
 
-// rankLook is verdictLook for the ranks of a lap's cells.
-func rankLook(rank uint8) (*style, string) {
-	return verdictLook([...]int{int(fusion.Usable), int(fusion.Usable), int(fusion.Coasting), int(fusion.Unproven), int(fusion.Unusable)}[rank])
-}
+	// rankVerdicts are the verdicts by the ranks of a lap's cells.
+	rankVerdicts = [...]fusion.Verdict{1: fusion.Usable, fusion.Coasting, fusion.Unproven, fusion.Unusable}
+)
 
-func linkLook(c int) (*style, string) {
-	word := corrections.Condition(c).String()
-	switch corrections.Condition(c) {
-	case corrections.Flowing:
-		return stFine, word
-	case corrections.Late:
-		return stHalf, word
-	case corrections.Sparse:
-		return stThin, word
-	case corrections.Corrupt:
-		return stCrossed, word
-	case corrections.Silent:
-		return stGone, word
-	}
-	return stBlank, word
-}
+func verdictWord(v int) string { return fusion.Verdict(v).String() }
+func linkWord(c int) string    { return corrections.Condition(c).String() }
+func qualityWord(q int) string { return day.QualityClass(q).String() }
 
-func qualityLook(q int) (*style, string) {
-	word := day.QualityClass(q).String()
-	switch day.QualityClass(q) {
-	case day.ClassFixed:
-		return stFine, word
-	case day.ClassFloat:
-		return stHalf, word
-	case day.ClassOther:
-		return stThin, word
-	}
-	return stGone, word
-}
-
-// worstOf returns the worst state that holds time, in the given order.
+// worstOf returns the first state of the given order that holds time.
 func worstOf(sec []float64, order ...int) (int, bool) {
 	for _, k := range order {
 		if sec[k] > 0 {
@@ -91,6 +58,14 @@ func newPlot(f *Figure, s *day.Session, y, h, top float64, unit string) *plot {
 	return &plot{f: f, s: s, x: leftRoom, y: y, w: f.W - leftRoom - rightRoom, h: h, top: top, unit: unit}
 }
 
+// above0 is x, 0 where it is not known.
+func above0(x float64) float64 {
+	if math.IsNaN(x) {
+		return 0
+	}
+	return x
+}
+
 // highest returns the largest value of cols.
 func highest(cols []day.Range) float64 {
 	var r day.Range
@@ -106,14 +81,11 @@ func verdictFigure(s *day.Session, w float64) *Figure {
 		Says: "verdict over time, with speed and speed cap"}
 	p := newPlot(f, s, 20+26+26, 110, 1, "m/s")
 	f.text(p.x, 14, begin, "verdict").bold = true
-	p.strip(20, 26, (*day.Bin).Worst, verdictLook)
-	speed := p.columns(func(b *day.Bin) day.Range { return b.Speed })
-	limit := p.columns(func(b *day.Bin) day.Range { return b.Cap })
+	p.strip(20, 26, (*day.Bin).Worst, verdictStyles, verdictWord)
+	speed := p.columns(day.Speed, 1)
+	limit := p.columns(day.Cap, 1)
 	// The cap may be far beyond what was driven: the speed is what matters.
 	p.top = roundUp(math.Max(1, math.Min(2.2*highest(speed), math.Max(highest(speed), highest(limit)))))
-	if math.IsNaN(p.top) {
-		p.top = 1
-	}
 	p.ground("speed (line) and lowest speed cap (dashed)")
 	p.band(stBand, speed)
 	p.trace(stLimit, limit, day.Range.Lo)
@@ -135,17 +107,9 @@ func protectionFigure(s *day.Session, w float64) *Figure {
 		Says: "protection levels and errors against their alert limits over time"}
 	for i, a := range axisWords {
 		p := newPlot(f, s, 20+float64(i)*(each+26), each, 1, a.unit)
-		scaled := func(pick func(*day.Bin) day.Range) []day.Range {
-			return p.columns(func(b *day.Bin) day.Range {
-				r, out := pick(b), day.Range{}
-				out.Add(r.Lo() * a.scale)
-				out.Add(r.Hi() * a.scale)
-				return out
-			})
-		}
-		al := scaled(func(b *day.Bin) day.Range { return b.AL[i] })
-		pl := scaled(func(b *day.Bin) day.Range { return b.PL[i] })
-		err := scaled(func(b *day.Bin) day.Range { return b.Err[i] })
+		al := p.columns(day.AL.At(score.Axis(i)), a.scale)
+		pl := p.columns(day.PL.At(score.Axis(i)), a.scale)
+		err := p.columns(day.Err.At(score.Axis(i)), a.scale)
 		if top := highest(al); !math.IsNaN(top) {
 			p.top = roundUp(1.5 * top)
 		}
@@ -179,43 +143,34 @@ func figures(v float64) string {
 
 // linkFigure is the correction age above the link's condition and its outages.
 func linkFigure(s *day.Session, w, maxAge float64) *Figure {
-	rows := lanes(s.Outages)
+	lane, rows := lanes(s.Outages)
 	f := &Figure{Name: "link", W: w, H: 20 + 110 + 24 + 20 + 24 + float64(max(rows, 1))*20 + axisRoom,
 		Says: "correction age, condition of the correction link and its outages over time"}
 	p := newPlot(f, s, 20, 110, 1, "s")
-	age := p.columns(func(b *day.Bin) day.Range { return b.Age })
-	p.top = roundUp(math.Max(1.2*maxAge, math.Min(highest(age), 4*maxAge)))
-	if math.IsNaN(p.top) {
-		p.top = roundUp(1.2 * maxAge)
-	}
+	age := p.columns(day.Age, 1)
+	p.top = roundUp(math.Max(1.2*maxAge, math.Min(above0(highest(age)), 4*maxAge)))
 	p.ground("correction age, limit dashed")
 	p.band(stBand, age)
 	f.line(stLimit, pt{p.x, p.up(maxAge)}, pt{p.x + p.w, p.up(maxAge)})
 	p.frame()
 	y := p.y + p.h + 20
 	f.text(p.x, y-4, begin, "link").bold = true
-	p.strip(y, 20, worstLink, linkLook)
+	p.strip(y, 20, worstLink, linkStyles, linkWord)
 	y += 20 + 20
 	f.text(p.x, y-4, begin, "outages by number").bold = true
 	if len(s.Outages) == 0 {
-		f.text(p.x+wide("outages by number", letter)+14, y-4, begin, "none")
+		f.text(p.x+wide("outages by number")+14, y-4, begin, "none")
 	}
-	until := make([]float64, rows)
 	for i := range s.Outages {
 		o := &s.Outages[i]
-		lane := 0
-		for lane < rows-1 && until[lane] > o.From {
-			lane++
-		}
-		until[lane] = o.To
 		a, b := p.at(o.From), p.at(o.To)
-		yy := y + float64(lane)*20
+		yy := y + float64(lane[i])*20
 		f.rect(stBar, a, yy, math.Max(b-a, 2), 16).tip = o.Cause
 		label := fmt.Sprintf("%d %s", i+1, o.Cause)
 		switch {
-		case wide(label, letter) < b-a-6:
+		case wide(label) < b-a-6:
 			f.text(a+4, yy+12, begin, label)
-		case b+wide(label, letter)+6 < p.x+p.w:
+		case b+wide(label)+6 < p.x+p.w:
 			f.text(b+4, yy+12, begin, label)
 		default:
 			f.text(a-4, yy+12, end, label)
@@ -225,20 +180,19 @@ func linkFigure(s *day.Session, w, maxAge float64) *Figure {
 	return f
 }
 
-// lanes returns how many rows outages need side by side.
-func lanes(os []day.Outage) int {
-	var until []float64
+// lanes returns the row of each outage, so that those side by side do not cover
+// one another, and how many rows there are: at most four.
+func lanes(os []day.Outage) (lane []int, rows int) {
+	var until [4]float64
 	for i := range os {
-		lane := 0
-		for lane < len(until) && until[lane] > os[i].From {
-			lane++
+		k := 0
+		for k < len(until)-1 && until[k] > os[i].From {
+			k++
 		}
-		if lane == len(until) && lane < 4 {
-			until = append(until, 0)
-		}
-		until[min(lane, len(until)-1)] = os[i].To
+		until[k] = os[i].To
+		lane, rows = append(lane, k), max(rows, k+1)
 	}
-	return len(until)
+	return lane, rows
 }
 
 // receiverFigure is the quality over time, above satellites and C/N0.
@@ -246,14 +200,11 @@ func receiverFigure(s *day.Session, w float64) *Figure {
 	f := &Figure{Name: "receiver", W: w, H: 20 + 20 + 26 + 84 + axisRoom, Says: "fix quality, satellites used and signal strength over time"}
 	p := newPlot(f, s, 20+20+26, 84, 1, "number")
 	f.text(p.x, 14, begin, "quality").bold = true
-	p.strip(20, 20, worstQuality, qualityLook)
-	sats := p.columns(func(b *day.Bin) day.Range { return b.Sats })
-	cn0 := p.columns(func(b *day.Bin) day.Range { return b.CN0 })
+	p.strip(20, 20, worstQuality, qualityStyles, qualityWord)
+	sats := p.columns(day.Sats, 1)
+	cn0 := p.columns(day.CN0, 1)
 	name := "satellites used"
-	p.top = roundUp(math.Max(12, highest(sats)))
-	if math.IsNaN(p.top) {
-		p.top = 12
-	}
+	p.top = roundUp(math.Max(12, above0(highest(sats))))
 	if top := highest(cn0); !math.IsNaN(top) {
 		p.top = roundUp(math.Max(p.top, top))
 		name, p.unit = "satellites used (dark), mean C/N0 (light)", "number and dB-Hz"
@@ -296,9 +247,9 @@ func lapsFigure(s *day.Session, w float64) *Figure {
 			if r == 0 {
 				continue
 			}
-			st, word := rankLook(r)
+			v := rankVerdicts[r]
 			a, b := left+pw*float64(from)*g.Step/g.Length, left+pw*float64(k)*g.Step/g.Length
-			f.rect(st, a, y, b-a, h-gap).tip = fmt.Sprintf("%s, lap %d, %.0f to %.0f m", word, i+1, float64(from)*g.Step, float64(k)*g.Step)
+			f.rect(verdictStyles[v], a, y, b-a, h-gap).tip = fmt.Sprintf("%s, lap %d, %.0f to %.0f m", v, i+1, float64(from)*g.Step, float64(k)*g.Step)
 		}
 		if i%every == 0 {
 			f.text(left-6, y+h/2+4, end, strings.TrimSuffix(strings.TrimSuffix(s.Clock(l.From), s.Zone()), " "))
@@ -349,39 +300,30 @@ func mapFigure(s *day.Session, crs *course.Course, w float64, limits *fusion.Day
 				break
 			}
 			for k := range 4 {
-				pl, at := crs.At(math.Min((float64(i)+float64(k)/3)*g.Step, g.Length*(1-1e-9)))
-				c := m.px(at.E, at.N)
-				sin, cos := math.Sincos(pl.Yaw)
-				half := m.band / 2
-				left = append(left, pt{c.x - sin*half, c.y - cos*half})
-				right = append(right, pt{c.x + sin*half, c.y + cos*half})
+				c, side := m.at(crs, math.Min((float64(i)+float64(k)/3)*g.Step, g.Length*(1-1e-9)))
+				left, right = append(left, c.plus(m.band/2, side)), append(right, c.plus(-m.band/2, side))
 			}
 		}
 		slices.Reverse(right)
 		m.f.area(st, append(left, right...)...).tip = fmt.Sprintf("%.0f to %.0f m: %s", float64(first)*g.Step, float64(i)*g.Step, word)
 	}
 	// The line where laps begin, and the way round.
-	pl, at := crs.At(0)
-	c := m.px(at.E, at.N)
-	sin, cos := math.Sincos(pl.Yaw)
+	c, side := m.at(crs, 0)
 	r := m.band/2 + 6
-	m.f.line(stLine, pt{c.x - sin*r, c.y - cos*r}, pt{c.x + sin*r, c.y + cos*r})
-	m.f.text(c.x-sin*(r+9), c.y-cos*(r+9)+4, middle, "0 m").bold = true
+	m.f.line(stLine, c.plus(r, side), c.plus(-r, side))
+	m.f.text(c.x+side.x*(r+9), c.y+side.y*(r+9)+4, middle, "0 m").bold = true
 	for _, v := range steps(g.Length*0.93, 6) {
 		if v == 0 {
 			continue
 		}
-		pl, at := crs.At(v)
-		c := m.px(at.E, at.N)
-		sin, cos := math.Sincos(pl.Yaw)
+		c, side := m.at(crs, v)
 		r := m.band/2 + 3
-		m.f.line(stAxis, pt{c.x - sin*m.band/2, c.y - cos*m.band/2}, pt{c.x - sin*r, c.y - cos*r})
-		m.f.text(c.x-sin*(r+12), c.y-cos*(r+9)+4, middle, fmt.Sprintf("%.0f", v))
+		m.f.line(stAxis, c.plus(m.band/2, side), c.plus(r, side))
+		m.f.text(c.x+side.x*(r+12), c.y+side.y*(r+9)+4, middle, fmt.Sprintf("%.0f", v))
 	}
-	pa, aa := crs.At(math.Min(18/m.scale, g.Length/12))
-	dx, dy := math.Cos(pa.Yaw), -math.Sin(pa.Yaw)
-	q := m.px(aa.E, aa.N)
-	q = pt{q.x - dy*(m.band/2+8), q.y + dx*(m.band/2+8)} // right of the track
+	q, side := m.at(crs, math.Min(18/m.scale, g.Length/12))
+	q = q.plus(-(m.band/2 + 8), side) // right of the track
+	dx, dy := -side.y, side.x
 	m.f.area(stArrow, pt{q.x + 7*dx, q.y + 7*dy}, pt{q.x - 4*dx - 5*dy, q.y - 4*dy + 5*dx}, pt{q.x - 4*dx + 5*dy, q.y - 4*dy - 5*dx})
 	// Where it broke, numbered as in the list of what broke; beside the track
 	// where one would cover another.
@@ -391,12 +333,10 @@ func mapFigure(s *day.Session, crs *course.Course, w float64, limits *fusion.Day
 		if math.IsNaN(b.Where) || len(marks) == maxMarks {
 			continue
 		}
-		pl, at := crs.At(b.Where)
-		on := m.px(at.E, at.N)
-		sin, cos := math.Sincos(pl.Yaw)
+		on, side := m.at(crs, b.Where)
 		c := on
 		for _, off := range [...]float64{0, 20, -20, 40, -40} {
-			c = pt{on.x - sin*off, on.y - cos*off}
+			c = on.plus(off, side)
 			if !slices.ContainsFunc(marks, func(q pt) bool { return math.Hypot(q.x-c.x, q.y-c.y) < 18 }) {
 				break
 			}
@@ -450,8 +390,7 @@ func trackFigure(s *day.Session, w float64) *Figure {
 			for i+1 < len(s.Track.Points) && !s.Track.Points[i+1].Cut && s.Track.Points[i+1].Verdict == b.Verdict && i-first < 100 {
 				i++
 			}
-			st, _ := verdictLook(int(v))
-			m.f.area(st, m.ribbon(s.Track.Points[first:i+1])...)
+			m.f.area(verdictStyles[v], m.ribbon(s.Track.Points[first:i+1])...)
 		}
 	}
 	m.scaleBar()
@@ -481,6 +420,14 @@ func newMap(name string, w float64, each func(add func(e, n float64)), band floa
 
 func (m *sheet) px(e, n float64) pt {
 	return pt{m.cx + (e-m.e)*m.scale, m.cy - (n-m.n)*m.scale}
+}
+
+// at returns the place s m along the course, and the unit vector to the left of
+// the travel there.
+func (m *sheet) at(crs *course.Course, s float64) (c, left pt) {
+	place, at := crs.At(s)
+	sin, cos := math.Sincos(place.Yaw)
+	return m.px(at.E, at.N), pt{-sin, -cos}
 }
 
 // ribbon returns the outline of a line as wide as the band.

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"fmt"
 	"html/template"
@@ -58,15 +59,7 @@ const mapW = 370.0
 // New makes the page of the inputs, in whatever order they come.
 func New(inputs []Input) (*Page, error) {
 	in := slices.Clone(inputs)
-	slices.SortStableFunc(in, func(a, b Input) int {
-		switch x, y := a.Session.UTCStart, b.Session.UTCStart; {
-		case x < y:
-			return -1
-		case x > y:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(in, func(a, b Input) int { return cmp.Compare(a.Session.UTCStart, b.Session.UTCStart) })
 	if len(in) == 0 {
 		return nil, fmt.Errorf("report: no recordings, want at least one")
 	}
@@ -206,14 +199,6 @@ func trends(sheets []*Sheet) []Trend {
 	var out []Trend
 	for i, s := range sheets {
 		t := Trend{Name: s.Name, When: s.Date() + " " + s.Clock(0), Answer: s.Check.Headline, Class: s.Check.Answer.String()}
-		row := func(key string) *day.Row {
-			for k := range s.Check.Rows {
-				if s.Check.Rows[k].Key == key {
-					return &s.Check.Rows[k]
-				}
-			}
-			return &day.Row{Value: math.NaN()}
-		}
 		add := func(v float64, dec int) { t.Cells = append(t.Cells, TrendCell{Text: words.Num(v, dec)}) }
 		rate := func(n func(*day.Session) int) {
 			c := TrendCell{Text: words.Num(float64(n(s.Session))/s.Hours(), 1)}
@@ -230,9 +215,9 @@ func trends(sheets []*Sheet) []Trend {
 		rate(func(s *day.Session) int { return s.NJumps + s.NDrifts })
 		rate((*day.Session).Handovers)
 		rate(func(s *day.Session) int { return s.NOut })
-		add(row("longest").Value, 1)
+		add(s.Check.Rows.Of("longest").Value, 1)
 		add(s.MaxAge, 1)
-		add(row("repeat").Value, 3)
+		add(s.Check.Rows.Of("repeat").Value, 3)
 		add(math.Floor(10*s.TopSpeed)/10, 1) // towards the safe side
 		add(math.Floor(10*s.LowCap)/10, 1)
 		out = append(out, t)

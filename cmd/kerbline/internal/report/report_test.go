@@ -514,8 +514,7 @@ func TestStripLengths(t *testing.T) {
 	bins := map[string]float64{}
 	for i := range s.Series.Bins {
 		if v, ok := s.Series.Bins[i].Worst(); ok {
-			st, _ := verdictLook(v)
-			bins[st.name] += s.Series.Step
+			bins[verdictStyles[v].name] += s.Series.Step
 		}
 	}
 	w := f.W - leftRoom - rightRoom

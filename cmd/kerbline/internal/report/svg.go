@@ -26,16 +26,7 @@ func (o *op) svg(b *strings.Builder) {
 	switch o.kind {
 	case opText:
 		fmt.Fprintf(b, `<text x="%s" y="%s"`, px(o.pts[0].x), px(o.pts[0].y))
-		if o.size != letter {
-			fmt.Fprintf(b, ` font-size="%s"`, px(o.size))
-		}
-		class := ""
-		switch o.anchor {
-		case middle:
-			class += " m"
-		case end:
-			class += " e"
-		}
+		class := [...]string{begin: "", middle: " m", end: " e"}[o.anchor]
 		if o.bold {
 			class += " b"
 		}
@@ -65,46 +56,31 @@ func (o *op) svg(b *strings.Builder) {
 // path writes points to a tenth of a px, each relative to the one before.
 func path(b *strings.Builder, pts []pt) {
 	tenth := func(v float64) int { return int(math.Round(v * 10)) }
-	var buf []byte
-	num := func(n int, sep bool) {
-		if sep && n >= 0 {
-			buf = append(buf, ' ')
-		}
-		if n < 0 {
-			buf = append(buf, '-')
-			n = -n
-		}
-		buf = strconv.AppendInt(buf, int64(n/10), 10)
-		if n%10 != 0 {
-			buf = append(buf, '.', byte('0'+n%10))
+	put := func(command byte, ns ...int) {
+		b.WriteByte(command)
+		for i, n := range ns {
+			if i > 0 && n >= 0 {
+				b.WriteByte(' ')
+			}
+			b.WriteString(px(float64(n) / 10))
 		}
 	}
 	x, y := 0, 0
 	for i, p := range pts {
 		nx, ny := tenth(p.x), tenth(p.y)
-		if i == 0 {
-			buf = append(buf, 'M')
-			num(nx, false)
-			num(ny, true)
-		} else {
-			switch dx, dy := nx-x, ny-y; {
-			case dx == 0 && dy == 0:
-				continue
-			case dy == 0:
-				buf = append(buf, 'h')
-				num(dx, false)
-			case dx == 0:
-				buf = append(buf, 'v')
-				num(dy, false)
-			default:
-				buf = append(buf, 'l')
-				num(dx, false)
-				num(dy, true)
-			}
+		switch dx, dy := nx-x, ny-y; {
+		case i == 0:
+			put('M', nx, ny)
+		case dx == 0 && dy == 0:
+		case dy == 0:
+			put('h', dx)
+		case dx == 0:
+			put('v', dy)
+		default:
+			put('l', dx, dy)
 		}
 		x, y = nx, ny
 	}
-	b.Write(buf)
 }
 
 func px(v float64) string { return strconv.FormatFloat(math.Round(v*10)/10, 'f', -1, 64) }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 
 	"kerbline/fusion"
@@ -48,6 +49,16 @@ func Tables(s *day.Session, c *day.Check) []Table {
 	return ts
 }
 
+// quantities are the columns of each figure over time, and their decimals.
+var quantities = [day.NumQuantities]struct {
+	name string
+	dec  int
+}{
+	{"pl_lat_m", 4}, {"al_lat_m", 4}, {"error_lat_m", 4}, {"pl_lon_m", 4}, {"al_lon_m", 4}, {"error_lon_m", 4},
+	{"pl_yaw_rad", 4}, {"al_yaw_rad", 4}, {"error_yaw_rad", 4},
+	{"age_s", 3}, {"sats", 0}, {"cn0_dbhz", 1}, {"speed_mps", 4}, {"speed_cap_mps", 4}, {"coast_s", 3},
+}
+
 // series is what the figures over time show, a row a step.
 func series(s *day.Session) Table {
 	t := Table{Name: "series", Header: []string{"x_s", "utc_s", "step_s"}}
@@ -60,25 +71,8 @@ func series(s *day.Session) Table {
 	for c := corrections.Untapped; c <= corrections.Silent; c++ {
 		t.Header = append(t.Header, "link_"+c.String()+"_s")
 	}
-	type pick struct {
-		name string
-		dec  int
-		of   func(*day.Bin) day.Range
-	}
-	var picks []pick
-	for i, n := range [...]string{"lat_m", "lon_m", "yaw_rad"} {
-		picks = append(picks, pick{"pl_" + n, 4, func(b *day.Bin) day.Range { return b.PL[i] }},
-			pick{"al_" + n, 4, func(b *day.Bin) day.Range { return b.AL[i] }},
-			pick{"error_" + n, 4, func(b *day.Bin) day.Range { return b.Err[i] }})
-	}
-	picks = append(picks, pick{"age_s", 3, func(b *day.Bin) day.Range { return b.Age }},
-		pick{"sats", 0, func(b *day.Bin) day.Range { return b.Sats }},
-		pick{"cn0_dbhz", 1, func(b *day.Bin) day.Range { return b.CN0 }},
-		pick{"speed_mps", 4, func(b *day.Bin) day.Range { return b.Speed }},
-		pick{"speed_cap_mps", 4, func(b *day.Bin) day.Range { return b.Cap }},
-		pick{"coast_s", 3, func(b *day.Bin) day.Range { return b.Coast }})
-	for _, p := range picks {
-		t.Header = append(t.Header, "min_"+p.name, "max_"+p.name)
+	for _, q := range quantities {
+		t.Header = append(t.Header, "min_"+q.name, "max_"+q.name)
 	}
 	for i := range s.Series.Bins {
 		b := &s.Series.Bins[i]
@@ -87,15 +81,11 @@ func series(s *day.Session) Table {
 		for _, v := range [...]fusion.Verdict{fusion.Usable, fusion.Coasting, fusion.Unproven, fusion.Unusable} {
 			row = append(row, cell(b.Verdict[v], 4))
 		}
-		for _, v := range b.Quality {
+		for _, v := range slices.Concat(b.Quality[:], b.Link[:]) {
 			row = append(row, cell(v, 4))
 		}
-		for _, v := range b.Link {
-			row = append(row, cell(v, 4))
-		}
-		for _, p := range picks {
-			r := p.of(b)
-			row = append(row, cell(r.Lo(), p.dec), cell(r.Hi(), p.dec))
+		for i, q := range quantities {
+			row = append(row, cell(b.Of[i].Lo(), q.dec), cell(b.Of[i].Hi(), q.dec))
 		}
 		t.Rows = append(t.Rows, row)
 	}

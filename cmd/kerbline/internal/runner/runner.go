@@ -4,12 +4,13 @@
 // measurements at its own pace.)
 //
 // Times are host Unix seconds. Start at [Monitor]; [Each] is for what needs the
-// decoded measurements and no monitor.
+// decoded measurements and no monitor, [Records] for what needs the bytes.
 package runner
 
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 
 	"kerbline/cmd/kerbline/internal/recording"
@@ -49,6 +50,36 @@ func Each(ctx context.Context, rec *recording.Recording, cfg fusion.Config, prog
 			return "", ErrInterrupted
 		}
 	}
+}
+
+// Records hands every raw record of rec to take; each is valid during its call.
+// Untimed sentences get the latency given, s. It returns notes for the user: what
+// was left out because it could not be turned into bytes, what the recording had
+// lost.
+func Records(rec *recording.Recording, latency float64, take func(fusion.Record) error) (notes []string, err error) {
+	s, err := rec.Stream(latency)
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	left := 0
+	for r, ok := s.Next(); ok; r, ok = s.Next() {
+		if _, why, refused := s.Refused(); !refused {
+			err = take(r)
+		} else if left++; left == 1 {
+			notes = append(notes, "left out: "+why)
+		}
+		if err != nil {
+			return notes, err
+		}
+	}
+	if left > 1 {
+		notes = append(notes, fmt.Sprintf("left out in all: %d lines", left))
+	}
+	if d := s.Damage(); d != "" {
+		notes = append(notes, "the recording "+d)
+	}
+	return notes, s.Err()
 }
 
 // Watch is what a run of the monitor is watched by.

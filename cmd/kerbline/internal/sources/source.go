@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"sync"
 	"time"
 
@@ -370,7 +371,7 @@ func (s *Source) tell(st Status) {
 func (s *Source) put(st Status) {
 	st.Channel = s.ch
 	s.mu.Lock()
-	news := st.OK != s.st.OK || st.Ended != s.st.Ended || digitless(st.Words) != digitless(s.st.Words)
+	news := st.OK != s.st.OK || st.Ended != s.st.Ended || Digitless(st.Words) != Digitless(s.st.Words)
 	s.st = st
 	s.mu.Unlock()
 	if news {
@@ -378,15 +379,14 @@ func (s *Source) put(st Status) {
 	}
 }
 
-// digitless is s without its digits.
-func digitless(s string) string {
-	b := make([]byte, 0, len(s))
-	for i := range len(s) {
-		if s[i] < '0' || s[i] > '9' {
-			b = append(b, s[i])
+// Digitless is s without its digits: counts that run are no news.
+func Digitless(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' {
+			return -1
 		}
-	}
-	return string(b)
+		return r
+	}, s)
 }
 
 // words says what an error means to a person in a paddock.
