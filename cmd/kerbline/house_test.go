@@ -373,14 +373,6 @@ var exportedFor = map[string][]string{
 		"cmd/kerbline/internal/inject.Result.HostTime",
 	},
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
-	"a debt: used by its own package alone, to be unexported or removed": {
-		"fusion/score.Result.ReceiverRMS", "gnss/corrections.Link.Opened",
-		"fusion/day.LapGrid.Middle",
-		"fusion/day.PlaceLength", "fusion/day.Rules",
-		"fusion/day.Session.CapQuantile", "fusion/day.Unchecked",
-		"cmd/kerbline/internal/report.Figure.SVG", "cmd/kerbline/internal/report.Patterns", "cmd/kerbline/internal/report.StyleSheet",
-		"cmd/kerbline/internal/report.Tables",
-	},
 	"read by what is being built on the observations": {
 		"fusion/carrier.Path", "fusion/integers.Checker",
 		"gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",

@@ -102,17 +102,15 @@ type Result struct {
 	LongestMisleading float64 // s
 	WorstMisleading   float64 // m, largest error beyond its limit on a misleading line
 
-	Axes      [NumAxes]AxisResult
-	AllLines  int // usable and coasting lines with every error known
-	AllBound  int // of these, every |error| within its PL
-	sqHor     float64
-	sqYaw     float64
-	nHor      int
-	nYaw      int
-	sqUsable  float64
-	nUsable   int
-	sqAntenna float64 // receiver's own horizontal error, lever arm left in
-	nAntenna  int
+	Axes     [NumAxes]AxisResult
+	AllLines int // usable and coasting lines with every error known
+	AllBound int // of these, every |error| within its PL
+	sqHor    float64
+	sqYaw    float64
+	nHor     int
+	nYaw     int
+	sqUsable float64
+	nUsable  int
 
 	Faults     []FaultScore
 	Jumps      int // jump events
@@ -420,10 +418,6 @@ func (s *Scorer) epochStep(snap *fusion.Snapshot) {
 		s.nsteps++
 	}
 	s.epochUTC, s.epochErr = e.UTC, err
-	if !math.IsNaN(s.moved) {
-		s.res.sqAntenna += err.E*err.E + err.N*err.N
-		s.res.nAntenna++
-	}
 }
 
 // faults follows every label that is near.

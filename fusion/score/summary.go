@@ -55,8 +55,6 @@ func (r *Result) Merge(o *Result) {
 	r.nYaw += o.nYaw
 	r.sqUsable += o.sqUsable
 	r.nUsable += o.nUsable
-	r.sqAntenna += o.sqAntenna
-	r.nAntenna += o.nAntenna
 	r.Faults = append(r.Faults, o.Faults...)
 	r.Jumps += o.Jumps
 	r.Drifts += o.Drifts
@@ -91,10 +89,6 @@ func (r *Result) UsableRMS() float64 { return math.Sqrt(r.sqUsable / float64(r.n
 
 // YawRMS returns the heading error in rad, root mean square from moving off.
 func (r *Result) YawRMS() float64 { return math.Sqrt(r.sqYaw / float64(r.nYaw)) }
-
-// ReceiverRMS returns the receiver's own horizontal distance in m, antenna to
-// true body origin (the lever arm is left in), root mean square from moving off.
-func (r *Result) ReceiverRMS() float64 { return math.Sqrt(r.sqAntenna / float64(r.nAntenna)) }
 
 // Bounding returns the share of usable and coasting lines on which every known
 // error was within its protection level.

@@ -286,7 +286,7 @@ func (l *Link) episodes(t float64) {
 		l.pursue(t)
 	}
 	st.Open, st.OpenSince, st.OpenCause = false, math.NaN(), CauseUnknown
-	if e := l.Opened(); e != nil {
+	if e := l.opened(); e != nil {
 		st.Open, st.OpenSince, st.OpenCause = true, e.Start, e.Cause
 	}
 }

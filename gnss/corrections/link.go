@@ -160,9 +160,9 @@ func (l *Link) Take(f func(*Episode)) {
 	l.nDone = 0
 }
 
-// Opened returns the open outage as the evidence stands, nil when there is
+// opened returns the open outage as the evidence stands, nil when there is
 // none. It points into the Link and is valid until the next call.
-func (l *Link) Opened() *Episode {
+func (l *Link) opened() *Episode {
 	switch {
 	case l.out.open:
 		return &l.out.ep

@@ -115,7 +115,7 @@ func newSheet(in *Input) *Sheet {
 			}
 		}
 	}
-	s.tables = Tables(s.Session, s.Check)
+	s.tables = tables(s.Session, s.Check)
 	return s
 }
 
@@ -245,10 +245,10 @@ func keepUnits(s string) string {
 var pageHTML string
 
 var page = template.Must(template.New("page").Funcs(template.FuncMap{
-	"css":      StyleSheet,
-	"patterns": Patterns,
+	"css":      styleSheet,
+	"patterns": patterns,
 	"both":     both,
-	"svg":      func(f *Figure) template.HTML { return f.SVG("") },
+	"svg":      func(f *Figure) template.HTML { return f.svg("") },
 	"key":      key,
 	"num":      words.Num,
 	"div":      func(a, b float64) float64 { return a / b },
@@ -276,9 +276,9 @@ func both(s *Sheet, name string) template.HTML {
 		return ""
 	}
 	if w.W == n.W || name == "map" {
-		return w.SVG("")
+		return w.svg("")
 	}
-	return w.SVG("wide") + n.SVG("narrow")
+	return w.svg("wide") + n.svg("narrow")
 }
 
 // key returns a swatch of a style with its word.

@@ -648,7 +648,7 @@ func TestPNG(t *testing.T) {
 	}
 }
 
-// Patterns and lightness tell the states apart where colours do not: relative
+// patterns and lightness tell the states apart where colours do not: relative
 // luminance (WCAG 2.1) of the grounds differs, or the pattern does.
 func TestGrey(t *testing.T) {
 	lum := func(s *style) float64 {

@@ -10,9 +10,9 @@ import (
 	"strings"
 )
 
-// SVG returns the figure as an element of the page. Its styles and patterns are
-// those of the page (StyleSheet, Patterns).
-func (f *Figure) SVG(class string) template.HTML {
+// svg returns the figure as an element of the page. Its styles and patterns are
+// those of the page (styleSheet, patterns).
+func (f *Figure) svg(class string) template.HTML {
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="fig %s" viewBox="0 0 %s %s" role="img" aria-label="%s">`, class, px(f.W), px(f.H), html.EscapeString(f.Says))
 	for i := range f.ops {
@@ -90,8 +90,8 @@ func hexColor(c color.Color) string {
 	return fmt.Sprintf("#%02x%02x%02x", n.R, n.G, n.B)
 }
 
-// StyleSheet returns the rules of every style for the page.
-func StyleSheet() template.CSS {
+// styleSheet returns the rules of every style for the page.
+func styleSheet() template.CSS {
 	var b strings.Builder
 	for _, s := range styles {
 		fmt.Fprintf(&b, ".fig .%s,.key .%s{fill:", s.name, s.name)
@@ -121,8 +121,8 @@ const (
 	penDot  = 1.1
 )
 
-// Patterns returns the pattern definitions of the page.
-func Patterns() template.HTML {
+// patterns returns the pattern definitions of the page.
+func patterns() template.HTML {
 	var b strings.Builder
 	b.WriteString(`<svg width="0" height="0" style="position:absolute" aria-hidden="true"><defs>`)
 	for _, s := range styles {

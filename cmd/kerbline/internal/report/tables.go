@@ -39,9 +39,9 @@ func cell(v float64, dec int) string {
 	return strconv.FormatFloat(v, 'f', dec, 64)
 }
 
-// Tables returns the data of every figure of a session and the criteria of c.
+// tables returns the data of every figure of a session and the criteria of c.
 // Times are Unix s UTC (utc_s) and s after the first verdict line (x_s).
-func Tables(s *day.Session, c *day.Check) []Table {
+func tables(s *day.Session, c *day.Check) []Table {
 	ts := []Table{series(s), places(s), laps(s), breaks(s), jumps(s), outages(s), events(s), track(s), criteria(c)}
 	if s.Score != nil {
 		ts = append(ts, diagrams(s))
