@@ -143,7 +143,8 @@ var mayImport = map[string]struct{ own, others []string }{
 	"tui": {own: []string{"gnss/...", "fusion/..."}, others: screen},
 
 	"fixtures/faults":  {},
-	"fixtures":         {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/rtcm", "fixtures/faults"}},
+	"fixtures/signals": {own: []string{"gnss/..."}},
+	"fixtures":         {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/rtcm", "fixtures/faults", "fixtures/signals"}},
 	"fixtures/gendemo": {own: []string{"fixtures"}},
 
 	"cmd/...": {own: []string{"gnss/...", "fusion/...", "tui", "fixtures/...", "cmd/kerbline/internal/..."}, others: []string{"*"}},

@@ -404,3 +404,77 @@ func TestEpochs(t *testing.T) {
 		t.Errorf("counts %+v", j.Counts)
 	}
 }
+
+// What was observed is what a receiver of the messages reads: within half of
+// the last bit of each field.
+func TestObservables_Fill(t *testing.T) {
+	for _, at := range []gnsstime.Time{{Week: 2446, TOW: 3}, {Week: 2446, TOW: 604799.8}, {Week: 2446, TOW: 86417.25}} {
+		e := observation.Epoch{Time: at, Station: 17}
+		for sys := range NSystems {
+			for n := range 3 {
+				for _, id := range []uint8{2, 22} {
+					sig := signals[sys][id]
+					hz := sys.Frequency(sig, n-7)
+					if sig.Band == 0 || hz == 0 {
+						continue
+					}
+					code := 2.2e7 + 1e6*float64(n) + float64(sys)*1e5 + float64(id)
+					e.Obs = append(e.Obs, observation.Observation{Sat: satellite.ID{System: sys, Number: uint8(3 + 20*n)}, Signal: sig, Hz: hz,
+						Code: code, Phase: (code - 50) * hz / satellite.SpeedOfLight, Doppler: (1000 - 700*float64(n)) * hz / 1.6e9, CN0: 40.25 + float64(n), Lock: 12.3, HalfCycle: n == 1})
+				}
+			}
+		}
+		for typ := 4; typ <= 7; typ++ {
+			var got []observation.Observation
+			for sys := range NSystems {
+				var o, d Observables
+				if err := o.Fill(&e, sys, typ, true); err != nil {
+					t.Fatal(err)
+				}
+				raw, err := o.Encode()
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := d.Decode(raw); err != nil || d != o {
+					t.Fatalf("MSM%d of %v: %v", typ, sys, err)
+				}
+				if u := d.Time(at.Add(1e5)); math.Abs(u.Sub(at)) > 1e-9 {
+					t.Errorf("%v: time %+v, want %+v", sys, u, at)
+				}
+				got, _ = d.AppendTo(got, func(slot int) int { return (slot-3)/20 - 7 })
+			}
+			if len(got) != len(e.Obs) {
+				t.Fatalf("MSM%d: %d observations, want %d", typ, len(got), len(e.Obs))
+			}
+			code, phase, cn0 := 0.0003, 0.0003, 0.04
+			if typ < 6 {
+				code, phase, cn0 = 0.01, 0.0003, 0.51
+			}
+			for i, q := range got {
+				w := e.Obs[i]
+				near := func(what string, a, b, within float64) {
+					if !(math.Abs(a-b) <= within) {
+						t.Errorf("MSM%d %v %v: %s %.6f, want %.6f", typ, w.Sat, w.Signal, what, a, b)
+					}
+				}
+				if q.Sat != w.Sat || q.Signal != w.Signal || q.HalfCycle != w.HalfCycle || q.Hz != w.Hz {
+					t.Errorf("MSM%d: %+v, want %+v", typ, q, w)
+				}
+				near("code", q.Code, w.Code, code)
+				near("phase, m", q.Phase*q.Wavelength(), w.Phase*w.Wavelength(), phase)
+				near("C/N0", q.CN0, w.CN0, cn0)
+				if typ == 5 || typ == 7 {
+					near("Doppler", q.Doppler, w.Doppler, 0.001)
+				}
+				if !(q.Lock <= w.Lock && q.Lock > w.Lock/2) {
+					t.Errorf("MSM%d: lock %g s of %g", typ, q.Lock, w.Lock)
+				}
+			}
+		}
+	}
+	far := observation.Epoch{Time: gnsstime.Time{Week: 2446}, Obs: []observation.Observation{{Sat: satellite.ID{System: GPS, Number: 1},
+		Signal: satellite.Signal{Band: '1', Attribute: 'C'}, Hz: 1575.42e6, Code: 2.2e7, Phase: 1}}}
+	if err := new(Observables).Fill(&far, GPS, 7, false); err == nil {
+		t.Error("a phase far from its code is filled in")
+	}
+}

@@ -1,7 +1,9 @@
 package rtcm
 
 import (
+	"fmt"
 	"math"
+	"math/bits"
 
 	"kerbline/gnss/gnsstime"
 	"kerbline/gnss/observation"
@@ -153,4 +155,141 @@ func epochTime(sys System, day int, ms int64, near gnsstime.Time) gnsstime.Time 
 		return t.Add(float64(ms-whole*1000) / 1000)
 	}
 	return gnsstime.Nearest(s, near)
+}
+
+// Fill makes o the message of an MSM type, 4 to 7, that carries what e observed
+// of one system; the epoch is rounded to the ms that a message has. Signals
+// without an id, and satellites without any code, are left out. It gives an
+// error where the cells do not fit one message, or a signal lies further from
+// its satellite's rough range than a field reaches: then the phase is to be
+// moved by whole cycles first.
+func (o *Observables) Fill(e *observation.Epoch, sys System, typ int, more bool) error {
+	if typ < 4 || typ > 7 || sys >= NSystems {
+		return fmt.Errorf("rtcm: observations as MSM%d of %v, want types 4 to 7", typ, sys)
+	}
+	*o = Observables{System: sys, Type: typ, Station: max(0, e.Station), Day: -1, More: more}
+	o.setEpoch(e.Time)
+	var index [satellite.MaxNumber + 1][33]*observation.Observation
+	for i := range e.Obs {
+		q := &e.Obs[i]
+		if id := signalID(sys, q.Signal); q.Sat.System == sys && id > 0 && q.Code > 0 && q.Hz > 0 {
+			index[q.Sat.Number][id] = q
+			o.SatMask |= 1 << (64 - q.Sat.Number)
+			o.SignalMask |= 1 << (32 - id)
+		}
+	}
+	o.NSats, o.NSignals = bits.OnesCount64(o.SatMask), bits.OnesCount32(o.SignalMask)
+	if o.NSats*o.NSignals > 64 {
+		return fmt.Errorf("rtcm: %d satellites of %v on %d signals, want at most 64 pairs in a message", o.NSats, sys, o.NSignals)
+	}
+	at := 63
+	for n := 1; n <= satellite.MaxNumber; n++ {
+		if o.SatMask>>(64-n)&1 == 0 {
+			continue
+		}
+		for id := 1; id <= 32; id++ {
+			if o.SignalMask>>(32-id)&1 == 0 {
+				continue
+			}
+			if index[n][id] != nil {
+				o.CellMask |= 1 << at
+				o.NCells++
+			}
+			at--
+		}
+	}
+	o.number()
+	for i := range o.Sats[:o.NSats] {
+		o.rough(i, &index[o.Sats[i].Number])
+	}
+	for i := range o.Cells[:o.NCells] {
+		c := &o.Cells[i]
+		if err := o.fine(c, index[o.Sats[c.Sat].Number][c.Signal]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// setEpoch is the inverse of Time.
+func (o *Observables) setEpoch(t gnsstime.Time) {
+	ms := func(t gnsstime.Time) int64 { return int64(math.Round(t.TOW*1000)) % (gnsstime.Week * 1000) }
+	switch o.System {
+	case BeiDou:
+		o.EpochMs = ms(t.Add(gnsstime.BDTMinusGPS))
+	case GLONASS:
+		const moscow = 3 * 3600
+		leap := float64(gnsstime.LeapSeconds(t.UTC()))
+		m := ms(t.Add(moscow - leap))
+		o.Day, o.EpochMs = int(m/(gnsstime.Day*1000)), m%(gnsstime.Day*1000)
+	default:
+		o.EpochMs = ms(t)
+	}
+}
+
+// rough sets a satellite's rough range and rate from its first signal.
+func (o *Observables) rough(i int, signals *[33]*observation.Observation) {
+	s := &o.Sats[i]
+	s.Rate = noRate
+	for _, q := range signals {
+		if q == nil {
+			continue
+		}
+		n := int(math.Round(q.Code / lightMs * 1024))
+		s.RoughMs, s.RoughMod = uint8(min(n/1024, 254)), uint16(n%1024)
+		if v := -q.Doppler * q.Wavelength(); math.Abs(v) < 8000 {
+			s.Rate = int16(math.Round(v))
+		}
+		if o.System == GLONASS {
+			s.Info = uint8(math.Round((q.Hz-1602e6)/0.5625e6)) + 7
+			if q.Signal.Band != '1' {
+				s.Info = uint8(math.Round((q.Hz-1246e6)/0.4375e6)) + 7
+			}
+		}
+		break
+	}
+	if o.Type != 5 && o.Type != 7 {
+		s.Rate, s.Info = 0, 0
+	}
+}
+
+// fine sets the fields of a cell.
+func (o *Observables) fine(c *CellField, q *observation.Observation) error {
+	s := &o.Sats[c.Sat]
+	w := cellBits[o.Type]
+	rough := float64(s.RoughMs) + float64(s.RoughMod)/1024
+	field := func(ms, scale float64, none int32) (int32, error) {
+		if math.IsNaN(ms) {
+			return none, nil
+		}
+		v := math.Round((ms - rough) / scale)
+		if !(math.Abs(v) < -float64(none)) {
+			return none, fmt.Errorf("rtcm: %v %v is %.0f m from its rough range, want at most %.0f", q.Sat, q.Signal, (ms-rough)*lightMs, -float64(none)*scale*lightMs)
+		}
+		return int32(v), nil
+	}
+	scale, none := codeScale(o.Type)
+	var err error
+	if c.Code, err = field(q.Code/lightMs, scale, none); err != nil {
+		return err
+	}
+	scale, none = phaseScale(o.Type)
+	if c.Phase, err = field(q.Phase/(q.Hz/1000), scale, none); err != nil {
+		return err
+	}
+	c.Lock, c.HalfCycle = LockIndicator(o.Type, q.Lock), q.HalfCycle
+	if q.CN0 > 0 {
+		k := 1.0
+		if o.Type >= 6 {
+			k = 16
+		}
+		c.CNR = uint16(math.Max(1, math.Min(math.Round(q.CN0*k), float64(int(1)<<w.cnr-1))))
+	}
+	if w.rate > 0 {
+		c.Rate = noFineRate
+		if v := math.Round((-q.Doppler*q.Wavelength() - float64(s.Rate)) / fineRateLSB); s.Rate != noRate && math.Abs(v) < -noFineRate {
+			c.Rate = int16(v)
+		}
+	}
+	return nil
 }
