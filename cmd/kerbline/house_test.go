@@ -375,9 +375,8 @@ var exportedFor = map[string][]string{
 	},
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
 	"read by what is being built on the observations": {
-		"fusion/carrier.Path", "fusion/integers.Checker",
-		"gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
-		"gnss/singlepoint.Solver", "gnss/singlepoint.System.Passed",
+		"fusion/carrier.Path", "fusion/integers.Checker", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo",
+		"gnss/satellite.System.Letter", "gnss/singlepoint.Solver", "gnss/singlepoint.System.Passed",
 	},
 	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},
 	"shows others how its package decides or is checked": {
