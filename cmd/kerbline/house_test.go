@@ -364,7 +364,7 @@ var exportedFor = map[string][]string{
 	"the other half of a pair": {
 		"gnss/gnsstime.UTCToMJD", "fusion/eskf.Log",
 		"gnss/rtcm.AppendFrame", "gnss/rtcm.CRC24Q", "gnss/rtcm.Frame", "gnss/rtcm.Reseal",
-		"tui.Canvas.Fill", "tui.State.Clamp", "tui.PlainScreen",
+		"tui.State.Clamp", "tui.PlainScreen",
 	},
 	"a figure of a result that is printed whole": {
 		"fusion/score.AxisResult.ErrorQuantile", "fusion/score.AxisResult.MedianRatio",
@@ -375,8 +375,8 @@ var exportedFor = map[string][]string{
 	},
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
 	"read by what is being built on the observations": {
-		"fusion/carrier.Path", "fusion/integers.Checker", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo",
-		"gnss/satellite.System.Letter", "gnss/singlepoint.Solver", "gnss/singlepoint.System.Passed",
+		"fixtures/signals.Interference", "fusion/carrier.Path", "fusion/integers.Checker", "gnss/rtcm.LockIndicator",
+		"gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter", "gnss/singlepoint.System.Passed",
 	},
 	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},
 	"shows others how its package decides or is checked": {
