@@ -79,6 +79,9 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.clock.Anchor()
 	}
 	t := m.clock.Reference(e.UTC) - m.nav.Latency()
+	if math.IsNaN(e.Speed) {
+		m.nav.Seen(r.class, z, t, m.now)
+	}
 	if m.nav.Phase != navigation.Aligned {
 		r.prev.ok = false
 		return m.align(e, z, t)
@@ -91,6 +94,10 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	m.params.OnEpoch(e.Speed, e.Course, t, m.wheelSpeed())
 	if !m.nav.AdvanceTo(t) {
 		r.prev.ok = false
+		return false
+	}
+	if m.nav.Backward() {
+		m.realign("the car would have to reverse at speed: the sensor's axes are not the car's")
 		return false
 	}
 	return m.weigh(e, z, t)

@@ -91,5 +91,7 @@ func (m *Monitor) notice(e *gnss.Epoch) {
 	r.quality = e.Quality
 	r.precise = e.Quality == gnss.QualityFixed || e.Quality == gnss.QualityFloat
 	r.last = *e
-	m.nav.Heard(m.now, e.Speed, r.precise)
+	if !math.IsNaN(e.Speed) {
+		m.nav.Heard(m.now, e.Speed, r.precise)
+	}
 }

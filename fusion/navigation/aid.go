@@ -55,8 +55,11 @@ const (
 	upSide     = 2.0         // sigma of upward against sideways velocity
 )
 
-// take offers o to the filter, or to whoever observes it.
-func (d *Driver) take(k Kind, o *eskf.Obs, gate float64) bool {
+// take offers observation x to the filter, or to whoever observes it. It stands in
+// the driver meanwhile, for an observer would move it to the heap.
+func (d *Driver) take(k Kind, x eskf.Obs, gate float64) bool {
+	o := &d.obs
+	*o = x
 	if d.Observer != nil {
 		return d.Observer.Observe(k, o, gate)
 	}
@@ -77,7 +80,7 @@ func (d *Driver) aid() {
 		}
 		return
 	}
-	if d.Phase != Aligned || f.T-d.Wheels.fused < WheelEvery {
+	if d.Phase == Empty || f.T-d.Wheels.fused < WheelEvery {
 		return
 	}
 	s := &d.Wheels.Now
@@ -109,17 +112,14 @@ func (d *Driver) TakeRest() {
 	if d.Phase == Levelled {
 		gate = math.Inf(1)
 	}
-	o := f.ZeroVelocity(restVel)
-	d.take(RestVelocity, &o, gate)
-	o = f.ZeroRate(d.Rate, restRate)
-	d.take(RestRate, &o, restGate)
+	d.take(RestVelocity, f.ZeroVelocity(restVel), gate)
+	d.take(RestRate, f.ZeroRate(d.Rate, restRate), restGate)
 }
 
 // TakeWheel offers wheel speed v (m/s) and reports whether it was taken.
 func (d *Driver) TakeWheel(v float64) bool {
 	r := d.wheelSigma(d.Filter.Forward())
-	o := d.Filter.Wheel(v, r*r)
-	return d.take(WheelSpeed, &o, Gates[1])
+	return d.take(WheelSpeed, d.Filter.Wheel(v, r*r), Gates[1])
 }
 
 // wheelSigma returns 1 sigma of a wheel speed at speed v, m/s.
@@ -139,8 +139,7 @@ func (d *Driver) sideVariances(lat float64) (side, up float64) {
 func (d *Driver) TakeSide(v float64) {
 	lat := d.lateral(v)
 	side, up := d.sideVariances(lat)
-	o := d.Filter.Side(side, up, lat)
-	d.take(SideSlip, &o, Gates[2])
+	d.take(SideSlip, d.Filter.Side(side, up, lat), Gates[2])
 }
 
 // lateral returns the leftward acceleration at forward speed v, m/s². It is
@@ -215,8 +214,7 @@ func (d *Driver) TakeHeading(e *gnss.Epoch) {
 		return
 	}
 	s := d.set.GNSS.HeadingSigma * math.Pi / 180
-	o := d.Filter.Heading(d.set.GNSS.bodyYaw(e), s*s)
-	d.take(DoubleAntenna, &o, Gates[1])
+	d.take(DoubleAntenna, d.Filter.Heading(d.set.GNSS.bodyYaw(e), s*s), Gates[1])
 }
 
 // Aid applies to g, a copy of the filter that is carried ahead, what wheels and

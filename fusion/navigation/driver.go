@@ -26,7 +26,7 @@ type Phase uint8
 
 const (
 	Empty    Phase = iota // nothing known
-	Levelled              // roll, pitch and gyro bias from rest; yaw, position and velocity not believed
+	Levelled              // at rest: roll, pitch and gyro bias; position and yaw in a frame of its own
 	Aligned               // everything known
 )
 
@@ -55,11 +55,15 @@ type Driver struct {
 	Observer Observer // nil: what passes its gate is taken
 	Manual   bool     // the caller takes rest, wheel speed and tyres itself
 
-	set   Settings
-	rest  standing
-	corr  Class // whose correlated error the filter carries
-	path  Path
-	still float64 // host s since the last zero-velocity update
+	set         Settings
+	rest        standing
+	obs         eskf.Obs // offered now
+	backward    bool     // dead reckoning from rest went backward at speed
+	origin      origin   // of a levelled filter
+	spot, chord origin   // the newest place of one a second where no speed is reported, and the one before
+	corr        Class    // whose correlated error the filter carries
+	path        Path
+	still       float64 // host s since the last zero-velocity update
 
 	// What the receiver last reported of its speed.
 	heard   float64 // host s
@@ -178,9 +182,6 @@ func (d *Driver) Advance(t float64) {
 		v := f.Forward()
 		d.Lat += b * (v*(s.W.Z-f.GyroBias.Z) - d.Lat)
 		d.lat2 += b * (d.Lat - d.lat2)
-		if d.Phase == Levelled { // the filter's own yaw is not observed yet, and wanders
-			d.rest.turn += f.ToWorld(r3.Sub(s.W, d.rest.w)).Z * step
-		}
 		d.Force = r3.Add(d.Force, r3.Scale(a, r3.Sub(s.F, d.Force)))
 		d.step(v, s.W, step)
 		f.T = to // the same bits whatever the sums say

@@ -20,6 +20,8 @@ type Epoch struct {
 	Z     r3.Vec // m, ENU, of the antenna
 }
 
+const unknownPos = 100.0 // m, 1 sigma
+
 // Recording is what a whole recording says of the motion, gathered for
 // smoothing and calibration.
 type Recording struct {
@@ -174,7 +176,11 @@ func (q *Feed) Run(d *Driver, fuse func(k int, e *Epoch) bool) {
 			break
 		}
 		e := &q.rec.Epochs[q.Epoch]
-		d.Heard(e.T, e.Speed, e.Class >= ClassFloat)
+		if !math.IsNaN(e.Speed) {
+			d.Heard(e.T, e.Speed, e.Class >= ClassFloat)
+		} else if e.Class != ClassNone {
+			d.Seen(e.Class, e.Z, e.T-d.Latency(), e.T)
+		}
 		q.Epoch++
 		if !fuse(q.Epoch-1, e) {
 			return
@@ -194,7 +200,7 @@ func (r *Recording) Start(d *Driver, mount quat.Number) (q Feed, ok bool) {
 			d.SetPlace(e.Pos)
 			placed = true
 		}
-		ok = e.Class != ClassNone && d.Align(&e.Epoch, e.Class, e.Z, e.T-d.Filter.Latency, e.T)
+		ok = e.Class != ClassNone && d.Align(&e.Epoch, e.Class, e.Z, e.T-d.Latency(), e.T)
 		return !ok
 	})
 	if !ok || !d.rest.ok {
@@ -213,7 +219,7 @@ func (d *Driver) again(r *Recording, mount quat.Number) Feed {
 		k--
 	}
 	d.ResetBuffers()
-	d.atRest(rest.t, r.Epochs[k].Z, rest.w, rest.f, rest.yaw, slideYaw)
+	d.atRest(rest.t, r.Epochs[k].Z, unknownPos, rest.w, rest.f, rest.yaw, rest.sigma)
 	d.Filter.Pos = r3.Sub(d.Filter.Pos, d.Filter.ToWorld(d.Lever))
 	return q
 }
