@@ -110,7 +110,7 @@ func (p *Path) link(b *body, age, dwet, split float64, diff func(*track) (float6
 		if c < 0 {
 			continue
 		}
-		k.clock[k.carriers], k.diff[k.carriers] = c, d
+		k.clock[k.carriers], k.diff[k.carriers], k.place[k.carriers] = c, d, j
 		f := satellite.GPS.Frequency(satellite.Signal{Band: '1', Attribute: 'C'}, 0) / t.hz
 		iono[k.carriers] = f * f
 		k.carriers++
@@ -159,16 +159,17 @@ func (p *Path) solveRate(dt float64) {
 		return
 	}
 	for i := range links {
-		if links[i].out {
-			b := &p.sats[links[i].sat]
-			b.tracks[0].slip()
-			b.tracks[1].slip()
+		k := &links[i]
+		for j := range k.carriers {
+			if k.out || k.bad[j] {
+				p.sats[k.sat].tracks[k.place[j]].slip()
+			}
 		}
 	}
 	p.state.RateLack = None
 	p.shift(sol.x)
 	p.rateSol = sol
-	p.solver.separate(links, &p.rateSol, testPass, missed)
+	p.solver.separate(links, &p.rateSol, &slipTest)
 	if !math.IsNaN(p.clockWas) && !math.IsNaN(p.state.Clock) {
 		dt -= p.state.Clock - p.clockWas // of the antenna, not of the tags
 	}
@@ -211,13 +212,18 @@ func (p *Path) solveAnchored() {
 	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &outlierTest)
 	total := sol
 	if ok {
-		p.solver.separate(links, &sol, testPass, missed)
+		p.solver.separate(links, &sol, &outlierTest)
 		total = sol
-		total.add(&p.anchor.cov, p.anchor.flt)
+		total.add(&p.anchor.cov, p.anchor.bias, p.anchor.sub)
 		for i := range links {
-			if links[i].out {
-				b := &p.sats[links[i].sat]
-				b.tracks[0].anchored, b.tracks[1].anchored = false, false
+			k := &links[i]
+			b := &p.sats[k.sat]
+			for j := range k.carriers {
+				if k.out || k.bad[j] {
+					b.tracks[k.place[j]].anchored = false
+				}
+			}
+			if k.out {
 				b.barred = p.time.Add(barred)
 				st.LeftOut++
 			}
@@ -227,10 +233,10 @@ func (p *Path) solveAnchored() {
 	// the anchor have ended, and needed before too few are left.
 	if st.RateLack == None && p.carried {
 		over := p.rateSol
-		over.add(&p.last.p, p.last.fault)
+		over.add(&p.last.p, p.last.bias, p.last.sub)
 		thin := sol.used < minCarried+2 && p.rateSol.used > sol.used+1
 		if !ok || thin || over.width() < 0.7*total.width() {
-			p.handOver()
+			p.handOver(false)
 			total, ok = over, true
 			total.x = [3]float64{} // at the rate's solution already
 		}
@@ -249,8 +255,57 @@ func (p *Path) solveAnchored() {
 	st.Lack = None
 	p.shift(total.x)
 	p.last = total
+	if age-p.looked >= lookEvery {
+		p.looked = age
+		p.lookAhead(age, split)
+	}
 	st.count(p)
 }
+
+// How often in s it is asked whether the phases that are there now would carry
+// further than those left of the anchor's, and how far ahead that is asked for.
+const (
+	lookEvery = 10.0
+	lookFor   = 60.0
+)
+
+// lookAhead hands the position over to all phases of this epoch, if the level will be
+// lower for it: what the anchor's gathered stays, but more satellites gather less.
+func (p *Path) lookAhead(age, split float64) {
+	grow := (age + lookFor) / age
+	keep, ok := p.ahead(age+lookFor, split*grow*grow, func(t *track) bool { return t.anchored })
+	if ok {
+		keep.add(&p.anchor.cov, p.anchor.bias, p.anchor.sub)
+	}
+	grow = lookFor / age
+	over, can := p.ahead(lookFor, split*grow*grow, func(t *track) bool { return t.goes })
+	over.add(&p.last.p, p.last.bias, p.last.sub)
+	if can && (!ok || over.level() < 0.95*keep.level()) {
+		p.handOver(true)
+	}
+}
+
+// ahead is the solution of age seconds by some of this epoch's phases.
+func (p *Path) ahead(age, split float64, with func(*track) bool) (sol solution, ok bool) {
+	n := 0
+	for i := range p.n {
+		b := &p.sats[i]
+		if !b.up || b.barred.Sub(p.time) > 0 {
+			continue
+		}
+		if k, ok := p.link(b, age, b.Wet-b.wetRef, split, func(t *track) (float64, bool) { return 0, t.now && with(t) }); ok {
+			p.links[n] = k
+			n++
+		}
+	}
+	if sol, ok = p.solver.solve(p.links[:n]); ok {
+		p.solver.separate(p.links[:n], &sol, &outlierTest)
+	}
+	return sol, ok
+}
+
+// level is what the solution may be off horizontally with one satellite at fault.
+func (s *solution) level() float64 { return s.bias[0] + Missed*s.sub[0] }
 
 // ionosphere measures by how much the delays changed since the anchor, beyond
 // noise: the variance at the zenith on L1 in m^2, from the satellites whose two
@@ -292,38 +347,47 @@ func (p *Path) ionosphere() float64 {
 
 // add joins what was carried before: errors add as independent ones, what a fault may
 // add in each part adds up.
-func (s *solution) add(cov *[3][3]float64, fault [2]float64) {
+func (s *solution) add(cov *[3][3]float64, bias, sub [2]float64) {
 	for i := range 3 {
 		for j := range 3 {
 			s.p[i][j] += cov[i][j]
 		}
 	}
-	s.fault[0] += fault[0]
-	s.fault[1] += fault[1]
+	for i := range 2 {
+		s.bias[i] += bias[i]
+		s.sub[i] = math.Hypot(s.sub[i], sub[i])
+	}
 }
 
-// width compares solutions: the horizontal level.
+// width compares solutions: the horizontal deviation.
 func (s *solution) width() float64 {
 	return math.Sqrt(s.p[0][0] + s.p[1][1])
 }
 
-// handOver makes the last epoch the one that the arcs refer to.
-func (p *Path) handOver() {
+// handOver makes this epoch, or the last, the one that the arcs refer to.
+func (p *Path) handOver(now bool) {
+	p.looked = 0
 	p.anchor.from = p.before
-	p.anchor.cov, p.anchor.flt = p.last.p, p.last.fault
+	if now {
+		p.anchor.from = p.time
+	}
+	p.anchor.cov, p.anchor.bias, p.anchor.sub = p.last.p, p.last.bias, p.last.sub
 	for i := range p.n {
 		b := &p.sats[i]
 		b.wetRef = b.Wet
 		for j := range b.tracks {
 			t := &b.tracks[j]
 			t.anchored = t.now && t.recent && b.up && b.barred.Sub(p.time) <= 0
-			t.ref = t.last
+			if t.ref = t.last; now {
+				t.ref = t.y
+			}
 		}
 	}
 }
 
 // count fills in what the solution rests on.
 func (st *State) count(p *Path) {
+	st.Satellites, st.Dual, st.Systems = 0, 0, 0
 	var systems [satellite.NSystems]bool
 	for i := range p.n {
 		b := &p.sats[i]
@@ -396,6 +460,12 @@ func (p *Path) settle(dt float64) {
 	p.quality(dt)
 	p.before, p.clockWas = p.time, st.Clock
 	p.has = st.RateLack == None || st.Lack == None && st.Age > 0
+	p.conclude()
+}
+
+// conclude says where the antenna is, or why that is not known.
+func (p *Path) conclude() {
+	st := &p.state
 	if st.Lack == None && (p.breaks > maxBreaks || st.Satellites < minCarried) {
 		st.Lack = Slipping
 		if st.Satellites < minCarried {
@@ -409,12 +479,14 @@ func (p *Path) settle(dt float64) {
 	for i := range 3 {
 		st.Displacement[i] = p.at[i] - p.anchor.at[i]
 	}
-	st.Cov, st.Fault = p.last.p, p.last.fault
+	st.Cov, st.Bias, st.Sub = p.last.p, p.last.bias, p.last.sub
 	for i := range 3 {
 		for j := range 3 {
 			st.Cov[i][j] *= inflation * inflation
 		}
 	}
-	st.Fault[0] *= inflation
-	st.Fault[1] *= inflation
+	for i := range 2 {
+		st.Bias[i] *= inflation
+		st.Sub[i] *= inflation
+	}
 }

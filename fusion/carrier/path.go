@@ -15,9 +15,12 @@ const (
 	minSine   = 0.1736 // of the elevation: 10 degrees
 	maxGap    = 3.0    // s without a phase that its arc survives
 	maxFaulty = 4      // satellites left out of one solution
-	testPass  = 4.9    // separation test: 1e-6 of false alarms a satellite, two-sided
-	missed    = 3.5    // two-sided 5e-4: a level's 1e-5 when a fault of probability 1e-3 is missed
 )
+
+// Missed is the factor on the deviation of a solution without a faulty satellite:
+// 1e-3, two-sided. With one fault in a hundred times that phases carry (our own
+// assumption, no source) that is the levels' 1e-5.
+const Missed = 3.29
 
 // Lack says why there is no displacement.
 type Lack uint8
@@ -46,13 +49,13 @@ type State struct {
 	Lack Lack
 	Age  float64 // s since the anchor at which the position was known
 	// Position of the antenna; displacement and covariance since the anchor,
-	// east-north-up, without the anchor's own. Fault is what one faulty satellite may
-	// add that no test sees, horizontally and up, its noise in it: a bound, of
-	// its own, of the displacement's error.
+	// east-north-up, without the anchor's own. Bias is what one faulty satellite may
+	// move it by that no test sees, horizontally and up, and Sub the deviation of
+	// the solution without that satellite: Bias + Missed·Sub bounds the error.
 	Position     geodesy.ECEF
 	Displacement [3]float64
 	Cov          [3][3]float64
-	Fault        [2]float64
+	Bias, Sub    [2]float64
 
 	// Rate is the velocity in m/s since the last epoch; RateLack None when it is known.
 	Rate     [3]float64
@@ -121,7 +124,8 @@ type Path struct {
 		from gnsstime.Time // of the epoch that the arcs refer to
 		at   [3]float64    // displacement there
 		cov  [3][3]float64
-		flt  [2]float64
+		bias [2]float64
+		sub  [2]float64
 	}
 	time     gnsstime.Time // tag of the last epoch
 	at       [3]float64    // displacement of the last epoch in the frame
@@ -135,6 +139,7 @@ type Path struct {
 	breaks   float64       // share of the phases that break at an epoch, on average
 	carried  bool          // last is that of the last epoch
 	rateSol  solution
+	looked   float64 // s since the anchor at which it was last looked ahead
 	values   [maxSats]float64
 	links    [maxSats]link
 	solver   solver
@@ -215,8 +220,8 @@ func (p *Path) Anchor(at geodesy.ECEF) {
 	p.anchor.set = true
 	p.anchor.time, p.anchor.from = p.time, p.time
 	p.anchor.at = p.at
-	p.anchor.cov, p.anchor.flt = [3][3]float64{}, [2]float64{}
-	p.last, p.carried = solution{}, true
+	p.anchor.cov, p.anchor.bias, p.anchor.sub = [3][3]float64{}, [2]float64{}, [2]float64{}
+	p.last, p.carried, p.looked = solution{}, true, 0
 	for i := range p.n {
 		b := &p.sats[i]
 		b.wetRef = b.Wet
@@ -226,6 +231,10 @@ func (p *Path) Anchor(at geodesy.ECEF) {
 			t.ref = t.y
 		}
 	}
+	st := &p.state
+	st.Lack, st.Age = None, 0
+	st.count(p)
+	p.conclude()
 }
 
 // renew goes over to the newest ephemeris of a satellite in view.
@@ -235,10 +244,11 @@ func (p *Path) renew(b *body, zenith float64) {
 		return
 	}
 	b.eph = *set
-	before := b.Model
 	p.see(b, p.position(), zenith)
 	for j := range b.tracks {
-		b.tracks[j].y -= b.Model - before
+		if t := &b.tracks[j]; t.now {
+			t.y = t.phase*b.wave(j) - b.Model
+		}
 	}
 }
 

@@ -51,7 +51,7 @@ func carry(epochs []*observation.Epoch, orbits *orbit.Store, truth func(*observa
 			if st.Lack == None {
 				f := geodesy.NewFrame(want.LLA())
 				d := f.FromECEF(st.Position)
-				err, level := math.Hypot(d.E, d.N), math.Max(st.Fault[0], 4.417*math.Sqrt(st.Cov[0][0]+st.Cov[1][1]))
+				err, level := math.Hypot(d.E, d.N), math.Max(bound(st, 0), 4.417*math.Sqrt(st.Cov[0][0]+st.Cov[1][1]))
 				tr.errs, tr.levels = append(tr.errs, err), append(tr.levels, level)
 				if err > level {
 					tr.over++

@@ -15,15 +15,18 @@ type link struct {
 	u        [3]float64
 	carriers int        // as observed
 	clock    [2]int     // of each carrier
+	place    [2]int     // of each in body.tracks
 	diff     [2]float64 // m, difference less the model at the linearization point
 	cov      [3]float64 // 11, 12, 22
 	out      bool       // left out
+	bad      [2]bool    // carriers left out
 
 	// In the solution: without a carrier whose clock would serve it alone.
-	m int
-	g [2]int
-	z [2]float64
-	r [3]float64
+	m  int
+	is [2]int // carrier of each row
+	g  [2]int
+	z  [2]float64
+	r  [3]float64
 
 	res [2]float64 // residual
 	gm  [3][2]float64
@@ -40,8 +43,8 @@ type solution struct {
 	dof  int
 	chi2 float64
 	// Separation: of all solutions without one satellite, the largest that the test
-	// would miss plus what noise adds, horizontally and up.
-	fault [2]float64
+	// would miss, and the deviation of that solution; horizontally and up.
+	bias, sub [2]float64
 }
 
 // solver is the work space.
@@ -111,7 +114,9 @@ func (s *solver) columns(links []link) {
 	for i := range links {
 		if k := &links[i]; !k.out {
 			for j := range k.carriers {
-				count[k.clock[j]]++
+				if !k.bad[j] {
+					count[k.clock[j]]++
+				}
 			}
 		}
 	}
@@ -126,9 +131,10 @@ func (s *solver) columns(links []link) {
 		k := &links[i]
 		k.m = 0
 		for j := range k.carriers {
-			if k.out || s.active[k.clock[j]] < 0 {
+			if k.out || k.bad[j] || s.active[k.clock[j]] < 0 {
 				continue
 			}
+			k.is[k.m] = j
 			k.g[k.m], k.z[k.m] = k.clock[j], k.diff[j]
 			k.r[2*k.m], k.r[1] = k.cov[2*j], k.cov[1]
 			k.m++
@@ -257,6 +263,24 @@ func (k *link) statistic() float64 {
 	return quad2(k.mi, k.res, k.m)
 }
 
+// blame leaves out the carrier whose residual alone is beyond the limit while the
+// other's is small, else the satellite.
+func (k *link) blame(limit float64) {
+	if k.m == 2 {
+		m := inverse2(k.mi, 2) // covariance of the residuals
+		a, b := k.res[0]*k.res[0]/m[0], k.res[1]*k.res[1]/m[2]
+		switch {
+		case a > limit && b < limit/3:
+			k.bad[k.is[0]] = true
+			return
+		case b > limit && a < limit/3:
+			k.bad[k.is[1]] = true
+			return
+		}
+	}
+	k.out = true
+}
+
 // exclude solves, leaving out the satellite with the largest residual as long as
 // one is beyond its threshold, most of them at most.
 func (s *solver) exclude(links []link, most int, limit *[3]float64) (sol solution, ok bool) {
@@ -281,23 +305,25 @@ func (s *solver) exclude(links []link, most int, limit *[3]float64) (sol solutio
 		if left == most {
 			return sol, false
 		}
-		links[worst].out = true
+		links[worst].blame(limit[1])
 		left++
 	}
 }
 
-// separate fills in the level of one faulty satellite: a fault that moves the
-// solution without satellite k by less than test·sigma(separation) is missed; beyond
-// it, noise of that solution with missed as factor.
-func (s *solver) separate(links []link, sol *solution, test, missed float64) {
-	sol.fault = [2]float64{}
+// separate fills in what one faulty satellite may do: the residual test at limit misses
+// what moves the solution away from the one without it by less than the root of
+// limit times the deviation of that separation; the solution without it has its own
+// noise beside.
+func (s *solver) separate(links []link, sol *solution, limit *[3]float64) {
+	sol.bias, sol.sub = [2]float64{}, [2]float64{}
+	var worst [2]float64
 	for i := range links {
 		k := &links[i]
 		if k.m == 0 {
 			continue
 		}
 		if !k.ok {
-			sol.fault = [2]float64{math.Inf(1), math.Inf(1)}
+			sol.bias = [2]float64{math.Inf(1), math.Inf(1)}
 			return
 		}
 		// Covariance of the separation, horizontally, and its part upwards.
@@ -305,11 +331,14 @@ func (s *solver) separate(links []link, sol *solution, test, missed float64) {
 		n := [2]float64{k.gm[1][0], k.gm[1][1]}
 		ee, nn, en := quad2(k.mi, e, k.m), quad2(k.mi, n, k.m), cross2(k.mi, e, n, k.m)
 		uu := quad2(k.mi, [2]float64{k.gm[2][0], k.gm[2][1]}, k.m)
-		h := test*math.Sqrt(larger(ee, en, nn)) +
-			missed*math.Sqrt(larger(sol.p[0][0]+ee, sol.p[0][1]+en, sol.p[1][1]+nn))
-		u := test*math.Sqrt(uu) + missed*math.Sqrt(sol.p[2][2]+uu)
-		sol.fault[0] = math.Max(sol.fault[0], h)
-		sol.fault[1] = math.Max(sol.fault[1], u)
+		test := math.Sqrt(limit[k.m])
+		bias := [2]float64{test * math.Sqrt(larger(ee, en, nn)), test * math.Sqrt(uu)}
+		sub := [2]float64{math.Sqrt(larger(sol.p[0][0]+ee, sol.p[0][1]+en, sol.p[1][1]+nn)), math.Sqrt(sol.p[2][2] + uu)}
+		for a := range 2 {
+			if l := bias[a] + Missed*sub[a]; l > worst[a] {
+				worst[a], sol.bias[a], sol.sub[a] = l, bias[a], sub[a]
+			}
+		}
 	}
 }
 

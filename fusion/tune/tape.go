@@ -3,6 +3,8 @@ package tune
 import (
 	"kerbline/fusion"
 	"kerbline/gnss"
+	"kerbline/gnss/observation"
+	"kerbline/gnss/orbit"
 	"kerbline/gnss/rtcm"
 )
 
@@ -15,7 +17,15 @@ type Tape struct {
 	wheel  []float64
 	epochs []gnss.Epoch
 	frames []rtcm.Message
+	seen   []observed
+	sets   []orbit.Ephemeris
 	others []other
+}
+
+// observed is what rover or base observed in an epoch.
+type observed struct {
+	channel fusion.Channel
+	epoch   observation.Epoch
 }
 
 // other is a measurement of the rarer kinds.
@@ -38,6 +48,12 @@ func (tp *Tape) Add(m *fusion.Measurement) {
 		tp.epochs = append(tp.epochs, *m.Epoch)
 	case fusion.KindFrame:
 		tp.frames = append(tp.frames, *m.Frame)
+	case fusion.KindObservation:
+		e := *m.Observed
+		e.Obs = append([]observation.Observation(nil), e.Obs...)
+		tp.seen = append(tp.seen, observed{m.Channel, e})
+	case fusion.KindEphemeris:
+		tp.sets = append(tp.sets, *m.Ephemeris)
 	default:
 		tp.others = append(tp.others, other{m.Channel, m.Reason, m.N, m.Note})
 	}
@@ -59,7 +75,7 @@ func (tp *Tape) Span() (from, to float64) {
 // Each calls f with every measurement in order; each is valid during the call
 // and must not be changed.
 func (tp *Tape) Each(f func(*fusion.Measurement)) {
-	var imu, wheel, epochs, frames, others int
+	var imu, wheel, epochs, frames, seen, sets, others int
 	var m fusion.Measurement
 	for i, k := range tp.kinds {
 		m = fusion.Measurement{T: tp.times[i], Kind: k}
@@ -80,6 +96,12 @@ func (tp *Tape) Each(f func(*fusion.Measurement)) {
 		case fusion.KindFrame:
 			m.Channel, m.Frame = fusion.ChanCorrections, &tp.frames[frames]
 			frames++
+		case fusion.KindObservation:
+			m.Channel, m.Observed = tp.seen[seen].channel, &tp.seen[seen].epoch
+			seen++
+		case fusion.KindEphemeris:
+			m.Channel, m.Ephemeris = fusion.ChanObservations, &tp.sets[sets]
+			sets++
 		default:
 			o := &tp.others[others]
 			others++

@@ -4,6 +4,8 @@ import (
 	"io"
 
 	"kerbline/fusion"
+	"kerbline/gnss/observation"
+	"kerbline/gnss/orbit"
 	"kerbline/gnss/rtcm"
 )
 
@@ -12,10 +14,27 @@ const (
 	batchRing = 8   // batches between the decoder and the monitor
 )
 
-// batch is a run of measurements with the frames they point to.
+// batch is a run of measurements with what they point to.
 type batch struct {
-	m      []fusion.Measurement
-	frames []rtcm.Message
+	m        []fusion.Measurement
+	frames   []rtcm.Message
+	observed []observation.Epoch
+	sets     []orbit.Ephemeris
+}
+
+// observe keeps a copy of an epoch of observations: its decoder uses its own again.
+func (b *batch) observe(e *observation.Epoch) *observation.Epoch {
+	n := len(b.observed)
+	if n < cap(b.observed) {
+		b.observed = b.observed[:n+1] // with the room that its observations had
+	} else {
+		b.observed = append(b.observed, observation.Epoch{})
+	}
+	k := &b.observed[n]
+	obs := append(k.Obs[:0], e.Obs...)
+	*k = *e
+	k.Obs = obs
+	return k
 }
 
 // Feed decodes a recording in a goroutine of its own, ahead of whoever takes
@@ -50,6 +69,7 @@ func (r *Recording) Feed(cfg fusion.Config) (*Feed, error) {
 func (f *Feed) Next() ([]fusion.Measurement, error) {
 	if f.held != nil {
 		f.held.m, f.held.frames = f.held.m[:0], f.held.frames[:0]
+		f.held.observed, f.held.sets = f.held.observed[:0], f.held.sets[:0]
 		f.empty <- f.held
 		f.held = nil
 	}
@@ -97,9 +117,17 @@ func (f *Feed) run(d *fusion.Decoder) {
 			return
 		}
 		b.m = append(b.m, *m)
+		own := &b.m[len(b.m)-1]
 		if m.Frame != nil { // the scanner uses its own again
 			b.frames = append(b.frames, *m.Frame)
-			b.m[len(b.m)-1].Frame = &b.frames[len(b.frames)-1]
+			own.Frame = &b.frames[len(b.frames)-1]
+		}
+		if m.Observed != nil {
+			own.Observed = b.observe(m.Observed)
+		}
+		if m.Ephemeris != nil {
+			b.sets = append(b.sets, *m.Ephemeris)
+			own.Ephemeris = &b.sets[len(b.sets)-1]
 		}
 		if len(b.m) == batchSize {
 			f.full <- b // never blocks: there are no more batches than it holds
