@@ -375,6 +375,7 @@ var exportedFor = map[string][]string{
 	},
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
 	"read by what is being built on the observations": {
+		"fusion/carrier.Missed",
 		"fixtures/signals.Interference", "fusion/carrier.Path", "fusion/integers.Checker", "gnss/rtcm.LockIndicator",
 		"gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter", "gnss/singlepoint.System.Passed",
 	},
