@@ -79,7 +79,10 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	}
 	s.Refused = m.trust.RefusedFor(m.now)
 	_, s.DwellLeft = m.trust.Served(m.now, &m.cfg.Tests.Requalification)
-	s.NeedsProof = m.trust.Accused()
+	tr := &m.trust
+	s.NeedsProof = tr.Accused()
+	s.Claim = Claim{Fix: tr.Fix, Fault: tr.Fault, Since: m.host(tr.Since), LLR: tr.LLR, Believe: trust.Believe, Refute: trust.Refute,
+		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt)}
 	s.Link = *m.link.State()
 	s.IMURate = rate(q.Period)
 	s.IMUAge = m.now - q.Last.T
@@ -279,12 +282,15 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 		ReceiverHeard:  m.rcv.n > 0,
 		ReceiverSilent: m.rcv.n == 0 || s.EpochAge > m.silence(),
 		EpochAge:       s.EpochAge, Silence: m.silence(),
+		Frozen:    m.rcv.frozen(),
 		EpochLate: m.rcv.late, Stall: cfg.GNSS.Stall,
 
 		Fixed: m.rcv.class == navigation.ClassFixed,
 		Base:  s.Link.Base, BaseOff: s.Link.BaseOff, BaseTolerance: cfg.Base.Tolerance,
 
-		Stepped: tr.Steps.Open, Drifted: tr.Fault == trust.Drifted, FaultSize: tr.Steps.Size(),
+		Stepped: tr.Fault == trust.Stepped, Drifted: tr.Fault == trust.Drifted, FaultSize: tr.Steps.Size(),
+		Claimed: tr.Fault == trust.Broken && tr.Fix == trust.Claimed, Refuted: tr.Fault == trust.Broken && tr.Fix == trust.Refuted,
+		LLR: tr.LLR, LLRWanted: trust.Believe, Offset: math.Hypot(tr.Offset[0], tr.Offset[1]),
 		Refused: !math.IsNaN(tr.RefusedSince), Proven: tr.Proven,
 		Requalifying: !served, DwellLeft: left, SinceUsed: m.now - tr.UsedAt,
 		SettingsOpen: !m.params.Confirmed(m.now, m.nav.Phase == navigation.Aligned),

@@ -35,22 +35,31 @@ func (p *paths) Step(v float64, w r3.Vec, dt float64) {
 	p.ref.Velocity.Add(f.Vel, dt)
 }
 
-// Break ends the references at a gap in the samples.
-func (p *paths) Break() { (*Monitor)(p).forgetPaths() }
+// Break tears the references at a gap in the samples.
+func (p *paths) Break() { (*Monitor)(p).tearPaths() }
 
-// advancePaths carries the references to an epoch, before the filter learns from
-// it.
-func (m *Monitor) advancePaths(e *gnss.Epoch, t float64) {
+// tearPaths notes that the filter broke off.
+func (m *Monitor) tearPaths() {
+	m.drift.Reset()
+	m.ref.Tear()
+}
+
+// advancePaths carries the references to an epoch at t, before the filter learns
+// from it; stands says that the filter stands there.
+func (m *Monitor) advancePaths(e *gnss.Epoch, t float64, stands bool) {
 	f := &m.nav.Filter
-	m.ref.Wheel.Advance(t, f.Yaw())
-	m.ref.Velocity.Advance(&integrity.VelocityEpoch{
-		T: t, Precise: m.rcv.precise, Speed: e.Speed, Course: e.Course,
-		Vel: f.Vel, Acc: f.ToWorld(r3.Sub(m.nav.Force, f.AccBias)),
-		Arm:   f.ToWorld(r3.Cross(r3.Sub(m.nav.Rate, f.GyroBias), m.nav.Lever)),
+	v := integrity.VelocityEpoch{
+		T: t, UTC: e.UTC, Filter: stands, Precise: m.rcv.precise, Speed: e.Speed, Course: e.Course,
 		Learn: !math.IsNaN(m.trust.ConsistentSince),
 		VelocityNoise: integrity.VelocityNoise{Sigma: m.cfg.GNSS.SpeedSigma, Period: m.rcv.period,
 			Corr: f.Params.CorrSigmaH, CorrTime: f.Params.CorrTime},
-	})
+	}
+	if stands {
+		m.ref.Wheel.Advance(t, f.Yaw())
+		v.Vel, v.Acc = f.Vel, f.ToWorld(r3.Sub(m.nav.Force, f.AccBias))
+		v.Arm = f.ToWorld(r3.Cross(r3.Sub(m.nav.Rate, f.GyroBias), m.nav.Lever))
+	}
+	m.ref.Velocity.Advance(&v)
 }
 
 // pathError returns how far the wheel path may be off: what the filter says of
@@ -83,7 +92,7 @@ func (m *Monitor) testDrift(x *weighed) {
 	ts := &m.snap.Tests
 	now, pe := m.epochFix(x), m.pathError()
 	alarm := m.drift.Push(x.t, y, v, &m.ref, &now, &pe, ts)
-	if alarm == NumTests || m.trust.Fault == trust.Drifted {
+	if alarm == NumTests || m.trust.Fix == trust.Refuted {
 		return
 	}
 	ts[alarm].SetAlarm(true, m.host(m.now))
@@ -115,6 +124,7 @@ func (m *Monitor) rollBack(t float64, now *integrity.EpochFix, pe *integrity.Pat
 			c[i][i] = misled * misled
 		}
 	}
+	m.claims.drift(m.drift.Before(), &y, &c, t)
 	m.believe(&trust.Evidence{Kind: trust.Drift, Now: m.now, Y: y, S: c})
 }
 

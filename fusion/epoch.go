@@ -84,6 +84,8 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	}
 	if m.nav.Phase != navigation.Aligned {
 		r.prev.ok = false
+		m.watchRest(e, z)
+		m.advancePaths(e, t, false)
 		return m.align(e, z, t)
 	}
 	if !m.nav.Reaches(t) {
@@ -137,7 +139,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 		return false
 	}
 	m.believe(&trust.Evidence{Kind: trust.Realigned, Now: m.now, OfFix: m.rcv.class == navigation.ClassFixed})
-	m.forgetPaths()
+	m.tearPaths()
 	m.params.Restart()
 	white, _, _ := m.cfg.GNSS.Noise(e, m.rcv.class)
 	m.remember(e, z, t, m.nav.Filter.Latency, white, m.nav.Antenna())
@@ -151,12 +153,11 @@ func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t, placed float64, white [3]
 // believeClass notes whether the epoch passes the fix gate.
 func (m *Monitor) believeClass(e *gnss.Epoch) {
 	if m.rcv.class == navigation.ClassFixed {
-		m.believe(&trust.Evidence{Kind: trust.Fix, Now: m.now})
+		m.believe(&trust.Evidence{Kind: trust.GatePassed, Now: m.now})
 		return
 	}
-	lost := e.Quality != gnss.QualityFixed
-	m.believe(&trust.Evidence{Kind: trust.NoFix, Refix: lost})
-	if lost {
+	m.believe(&trust.Evidence{Kind: trust.NoFix})
+	if e.Quality != gnss.QualityFixed {
 		m.drift.FixLost()
 	}
 }
@@ -172,19 +173,26 @@ func (m *Monitor) wheelSpeed() float64 {
 
 // believe takes one piece of evidence and does what follows from it.
 func (m *Monitor) believe(e *trust.Evidence) (d trust.Decision) {
+	was, since := m.trust.Fix, m.trust.Since
 	m.trust, d = trust.Next(m.trust, e, &m.cfg.Tests.Requalification)
-	if d.Cleared {
+	if d.Anew {
 		m.forgetPaths()
+	}
+	if d.Cleared {
 		ts := &m.snap.Tests
 		for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
 			ts[id].SetAlarm(false, m.host(m.now))
 		}
 	}
 	if d.Reposition {
-		const lost = 1.0 // m², a position that is given up
-		for i := range 2 {
+		m.drift.Reset()
+		const lost = 25.0 // m², a position that is given up
+		for i := range 3 {
 			m.nav.Filter.SetVariance(eskf.IPos+i, lost)
 		}
+	}
+	if d.Cleared || d.Refuted {
+		m.tellClaim(d, was, since)
 	}
 	return d
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"kerbline/fusion/navigation"
+	"kerbline/fusion/trust"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -38,6 +39,7 @@ func (m *Monitor) onIMU(in *Measurement) {
 	}
 	if dt > m.cfg.IMU.Gap {
 		m.rcv.prev.ok = false
+		m.believe(&trust.Evidence{Kind: trust.Gap})
 		m.event(Event{T: m.host(before), End: m.host(t), Kind: EventIMUGap, Size: dt, Where: m.where(),
 			Detail: "no inertial sample"})
 		if dt > 1 && m.nav.Phase != navigation.Empty {

@@ -55,12 +55,14 @@ type Monitor struct {
 	frame    geodesy.Frame
 	hasFrame bool
 
-	rcv    receiver
-	trust  trust.State
-	params parameters.Watch
-	drift  integrity.DriftTests
-	ref    integrity.References
-	coast  coast.Budget
+	rcv     receiver
+	trust   trust.State
+	params  parameters.Watch
+	drift   integrity.DriftTests
+	ref     integrity.References
+	claims  claims
+	heights course.Heights
+	coast   coast.Budget
 
 	jump                      integrity.JumpTest
 	posGate, horGate, velGate integrity.Gate
@@ -107,6 +109,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.drift.Init(t.Settings)
 	m.ref.Init()
 	m.params.Init(cfg.Vehicle.Antenna, m.unitSuspect)
+	m.claims.at = math.NaN()
 	m.configureMount(&cfg.IMU)
 	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), cfg.GNSS.Stall)
 	m.hint = -1
@@ -246,7 +249,7 @@ func (m *Monitor) realign(why string) {
 	m.nav.Phase = navigation.Empty
 	m.rcv.prev.ok = false
 	m.believe(&trust.Evidence{Kind: trust.Lost})
-	m.forgetPaths()
+	m.tearPaths()
 	m.coast.Reset()
 }
 

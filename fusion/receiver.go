@@ -22,6 +22,8 @@ type receiver struct {
 	class    navigation.Class
 	quality  gnss.Quality
 
+	same int // epochs in a row with the very same position
+
 	prev antennaFix // the epoch before, for the jump test
 }
 
@@ -36,6 +38,17 @@ type antennaFix struct {
 	lat   float64 // s, the latency by which it was placed in time
 	white [3]float64
 }
+
+const (
+	// frozenSpeed is the speed from which no two positions are the very same, m/s:
+	// at 25 Hz and 5 decimals of a minute it is several digits.
+	frozenSpeed = 2.0
+	// frozenEpochs is how many in a row that are make a frozen receiver.
+	frozenEpochs = 3
+)
+
+// frozen reports whether the receiver repeats a position while the car moves.
+func (r *receiver) frozen() bool { return r.same >= frozenEpochs-1 }
 
 func (r *receiver) reset() {
 	*r = receiver{lastSeen: math.NaN(), quality: gnss.QualityUnknown}
@@ -85,6 +98,9 @@ func (m *Monitor) notice(e *gnss.Epoch) {
 			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventQuality, Cause: e.Quality.String(), Size: math.NaN(),
 				Where: m.where(), Detail: fmt.Sprintf("fix quality %s -> %s", r.quality, e.Quality)})
 		}
+	}
+	if r.same++; !e.HasPos || e.Pos != r.last.Pos || m.nav.Phase != navigation.Aligned || m.nav.Filter.Forward() < frozenSpeed {
+		r.same = 0
 	}
 	r.n++
 	r.lastSeen = m.now

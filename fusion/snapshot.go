@@ -2,6 +2,7 @@ package fusion
 
 import (
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/trust"
 	"kerbline/fusion/verdict"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
@@ -87,7 +88,8 @@ type Snapshot struct {
 	SigmaFix   float64    // m, horizontal sigma used for it
 	Refused    float64    // s for which GNSS has been refused, 0 when it is not
 	DwellLeft  float64    // s of requalification left, 0 when served
-	NeedsProof bool       // a receiver that stepped is refused until its ambiguity is redone or a mark confirmed
+	NeedsProof bool       // the fix is not believed: see Claim
+	Claim      Claim
 
 	// Correction link.
 	Link corrections.State
@@ -124,6 +126,19 @@ type Snapshot struct {
 	Counts Counts
 }
 
+// Claim is what is believed of the receiver's fix, and by what evidence.
+type Claim struct {
+	Fix      trust.Fix
+	Fault    trust.Fault
+	Since    float64    // host Unix s of the question, NaN while believed
+	LLR      float64    // log-likelihood ratio for the fix being right, NaN without evidence
+	Believe  float64    // from which it is believed
+	Refute   float64    // from which it is refuted
+	Offset   [3]float64 // m, ENU, of the fix from the place kept without it
+	Followed bool       // dead reckoning is spent: nothing but height or a mark can tell
+	Proven   float64    // host Unix s of the last epoch that was believed, NaN before
+}
+
 // Counts tallies what came in and what was refused since the start.
 type Counts struct {
 	Sentences, Epochs, Frames, IMU, Wheel uint64
@@ -148,6 +163,9 @@ const (
 	EventVerdict  EventKind = "verdict_change"
 	EventReinit   EventKind = "reinitialised"
 	EventUnit     EventKind = "unit_suspect"
+
+	EventRefuted   EventKind = "fix_refuted"   // the fix stands elsewhere than the car
+	EventConfirmed EventKind = "fix_confirmed" // a fix that was in question is believed
 )
 
 // Event is one thing that happened. NaN means unknown.

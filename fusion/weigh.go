@@ -29,12 +29,16 @@ type weighed struct {
 func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 	f, fixed := &m.nav.Filter, m.rcv.class == navigation.ClassFixed
 	x := m.observe(e, z, t)
-	m.advancePaths(e, t)
+	m.advancePaths(e, t, true)
 	stepped := m.testJump(e, x)
 	placed := f.Latency
 	if !stepped {
-		p := m.position(x)
-		used = m.believe(&p).Use
+		p := m.position(e, x)
+		d := m.believe(&p)
+		if used = d.Use; d.Reposition {
+			x.obs = m.nav.Position(z, e.HasH, x.white)
+			x.in = f.Innovation(&x.obs)
+		}
 	}
 	if used {
 		if fixed {
@@ -51,6 +55,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 		m.restart("the filter lost its numbers")
 		return false
 	}
+	m.anchor(x, fixed, used)
 	m.remember(e, z, t, placed, x.white, m.nav.Antenna())
 	if !used {
 		m.rcv.prev.post = x.before
@@ -82,14 +87,18 @@ func (m *Monitor) observe(e *gnss.Epoch, z r3.Vec, t float64) *weighed {
 }
 
 // position is what belief has to know of the epoch's position.
-func (m *Monitor) position(x *weighed) trust.Evidence {
-	e := trust.Evidence{Kind: trust.Position, Now: m.now, OfFix: m.rcv.class == navigation.ClassFixed,
-		S: integrity.Sym3(x.in.S), N: x.in.N, NIS: x.nis, Gate: x.gate.Threshold}
-	if m.trust.MayReturn() {
-		now, pe := m.epochFix(x), m.pathError()
-		e.Returned = m.drift.Returned(&m.trust.Step, &m.ref, &now, &pe)
+func (m *Monitor) position(e *gnss.Epoch, x *weighed) trust.Evidence {
+	p := &m.nav.Filter.P
+	ev := trust.Evidence{Kind: trust.Position, Now: m.now, OfFix: m.rcv.class == navigation.ClassFixed, NIS: x.nis, Gate: x.gate.Threshold,
+		Sigma: math.Sqrt(math.Max(p[eskf.IPos][eskf.IPos], p[eskf.IPos+1][eskf.IPos+1])), LLR: math.NaN()}
+	if ev.OfFix && m.trust.Accused() {
+		ev.LLR, ev.Y = m.weighFix(x, e.HasH)
+		if m.trust.Fault == trust.Drifted {
+			now, pe := m.epochFix(x), m.pathError()
+			ev.Moves = !m.drift.Quiet(x.t, m.claims.drifted, &m.ref, &now, &pe)
+		}
 	}
-	return e
+	return ev
 }
 
 // useVelocity gives the filter the reported speed and course. learned is by how
@@ -148,27 +157,30 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 	} else {
 		m.params.Unpaired()
 	}
+	if stat <= m.jump.Threshold {
+		m.params.OnRow(0, f.Forward())
+	}
 	if stat <= m.jump.Threshold || m.params.Wrong() { // then the IMU is the accused
 		m.believe(&trust.Evidence{Kind: trust.Undisplaced})
 		return false
 	}
-	m.params.OnRow(m.trust.Row + 1)
+	if !m.rcv.frozen() {
+		m.params.OnRow(m.trust.Row+1, f.Forward())
+	}
 	b := m.believe(&trust.Evidence{Kind: trust.Displaced, Now: m.now, Y: y, S: s, Detectable: ts.Detectable})
 	if !b.Blamed {
 		return false
 	}
+	ts.SetAlarm(true, m.host(m.now))
 	cause := "step"
 	if b.Back {
 		cause = "step back"
 	}
-	ts.SetAlarm(!b.Back, m.host(m.now))
 	if m.trust.Row <= jumpEvents {
 		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: cause, Size: r3.Norm(d), Where: m.where(),
 			Detail: fmt.Sprintf("the position stepped by %.2f m (%.2f east, %.2f north, %.2f up) while the receiver said fixed; smallest step found %.2f m",
 				r3.Norm(d), d.X, d.Y, d.Z, ts.Detectable)})
 	}
-	// The epoch that closes the fault is good, but proof of it is the next one:
-	// this one held a step.
 	return true
 }
 
@@ -199,5 +211,5 @@ func (m *Monitor) reconsider() {
 		Detail: fmt.Sprintf("the receiver was refused for %.1f s; alignment starts again on it", refused)})
 	m.nav.Phase = navigation.Empty
 	m.rcv.prev.ok = false
-	m.forgetPaths()
+	m.tearPaths()
 }

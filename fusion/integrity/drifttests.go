@@ -22,14 +22,14 @@ type DriftTests struct {
 
 	shown   float64 // statistic of the shorter windows from which what they show counts
 	suspect float64 // the same from which a drift is suspected
-	denied  float64 // statistic from which a return from a drift is none
+	denied  float64 // statistic from which an epoch is not quiet
 }
 
 const (
 	// showFactor times the probability of a suspicion is that at which what a
 	// short window sees already counts. Chosen on generated drives without fault.
 	showFactor = 4
-	// returnRefused is the share of true returns from a drift that are refused.
+	// returnRefused is the share of epochs without drift that do not count as quiet.
 	returnRefused = 0.05
 	// innovSettle is how long innovations are large for honest reasons after a
 	// change of quality or alignment, s. Common practice, no source.
@@ -192,26 +192,25 @@ func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathE
 	return y, c, turn, best >= 0
 }
 
-// returnOdds make up for how rare a return from a drift is, as a likelihood
-// ratio.
-const returnOdds = 100.0
+// Before returns the references as they stood before the drift that was suspected
+// or alarmed last.
+func (d *DriftTests) Before() Mark { return Mark{d.before} }
 
-// Returned reports whether the last step (m, ENU) brought a receiver that had
-// drifted back: no reference, carried on from before the drift, denies where it
-// stands now, and one says that it was not there before the step.
-func (d *DriftTests) Returned(step *Vec3, ref *References, now *EpochFix, e *PathError) bool {
-	back := false
-	for _, w := range ref.since(&d.before, now, e) {
-		if !w.OK {
-			continue
+// Quiet reports whether a receiver that had drifted, and was refused since, moves
+// as the references do: over the two shorter windows, which must lie behind from.
+// Its fixed epoch is remembered for the next.
+func (d *DriftTests) Quiet(t, from float64, ref *References, now *EpochFix, e *PathError) bool {
+	quiet := t-from >= d.set.Windows[1]
+	for _, span := range d.set.Windows[:2] {
+		seen := false
+		for _, w := range ref.over(t, span, now, e) {
+			seen = seen || w.OK
+			quiet = quiet && !(w.OK && w.NIS > d.denied)
 		}
-		if w.NIS > d.denied {
-			return false
-		}
-		away := Vec3{w.Y[0] - step[0], w.Y[1] - step[1]}
-		back = back || NIS(&away, &w.C, 2) > w.NIS+2*math.Log(returnOdds)
+		quiet = quiet && seen
 	}
-	return back
+	ref.record(now, e)
+	return quiet
 }
 
 // SuspectedDrift is how far the position may have wandered while a drift is

@@ -3,8 +3,6 @@ package integrity
 import (
 	"math"
 	"testing"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // A suspicion widens both levels by what was seen and twice its sigma, keeps
@@ -39,52 +37,5 @@ func TestSuspectedDrift(t *testing.T) {
 	d.pass(47.0, 6)
 	if d.size != 0 || d.Along(1, 0) != 0 {
 		t.Errorf("the suspicion goes on after %.1f s of calm", d.calm)
-	}
-}
-
-// A receiver that drifted is back when the wheel path, carried on from before the
-// drift, has it where it stands now and did not have it there before the step.
-func TestReturned(t *testing.T) {
-	for _, tt := range []struct {
-		name       string
-		step       float64 // m, east, the last step
-		off        float64 // m, east, where the receiver stands against the car after it
-		count      int
-		silent, no bool
-		want       bool
-	}{
-		{name: "back", step: -1.5, off: 0.01, count: 2, want: true},
-		{name: "no step since the alarm", step: -1.5, off: 0.01, count: 1},
-		{name: "a step to somewhere else", step: -1.5, off: 1.5, count: 2},
-		{name: "a step too small to tell", step: -0.1, off: 0.01, count: 2},
-		{name: "the wheel was silent", step: -1.5, off: 0.01, count: 2, silent: true},
-		{name: "nothing from before the drift", step: -1.5, off: 0.01, count: 2, no: true},
-	} {
-		c := newCircling()
-		o := &c.ref.Wheel
-		var d DriftTests
-		d.Init(DefaultSettings())
-		e := &PathError{Scale: 0.0007, Yaw: 0.0015, Corr: 0.01, CorrTime: 10}
-		for k := range 4000 { // 20 s, an epoch each 0.1 s
-			c.step()
-			if k%20 == 0 {
-				c.advance()
-			}
-			if k == 0 {
-				o.record(c.at(r3.Vec{}), e)
-				if !tt.no {
-					d.remember(c.s.T, &c.ref)
-				}
-			}
-		}
-		if tt.silent {
-			o.Reset()
-		}
-		c.advance()
-		body := turned(r3.Sub(o.p, d.before.wheel.p), d.before.wheel.frame)
-		body.X += tt.off
-		if got := tt.count >= 2 && d.Returned(&Vec3{tt.step}, &c.ref, c.at(body), e); got != tt.want {
-			t.Errorf("%s: returned is %v", tt.name, got)
-		}
 	}
 }

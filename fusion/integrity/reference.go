@@ -27,8 +27,8 @@ func (s *EpochFix) since(a *EpochFix) r3.Vec {
 // tau, s).
 func decorrelated(dt, tau float64) float64 { return 2 * (1 - math.Exp(-dt/tau)) }
 
-// comparison is the receiver's displacement beside that of a reference.
-type comparison struct {
+// Comparison is the receiver's displacement beside that of a reference.
+type Comparison struct {
 	OK  bool
 	Y   Vec3    // m, ENU, receiver less reference
 	C   Sym3    // m²
@@ -55,19 +55,23 @@ func (r *References) Reset() {
 	r.Velocity.Reset()
 }
 
+// blunt is the 1 sigma of a displacement, m, from which it says nothing of a
+// receiver. Common practice, no source.
+const blunt = 2.0
+
 // compare compares the displacement since the marks of both references, either
 // of which may be nil, to an epoch to which both were carried.
-func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *PathError) (w [2]comparison) {
+func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *PathError) (w [2]Comparison) {
 	if o != nil {
 		w[0].Y, w[0].C = r.Wheel.compare(o, now, e)
 		w[0].OK, w[0].Fix = true, o.Fix
 	}
-	if d != nil {
+	if d != nil && r.Velocity.here {
 		w[1].Y, w[1].C = r.Velocity.compare(d, now)
 		w[1].OK, w[1].Fix = true, d.Fix
 	}
 	for i := range w {
-		if w[i].OK {
+		if w[i].OK = w[i].OK && w[i].C[0][0]+w[i].C[1][1] < blunt*blunt; w[i].OK {
 			w[i].NIS = NIS(&w[i].Y, &w[i].C, 2)
 		}
 	}
@@ -75,7 +79,7 @@ func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *Pa
 }
 
 // over compares the displacement over the last span seconds before t.
-func (r *References) over(t, span float64, now *EpochFix, e *PathError) [2]comparison {
+func (r *References) over(t, span float64, now *EpochFix, e *PathError) [2]Comparison {
 	return r.compare(r.Wheel.before(t, span), r.Velocity.before(t, span), now, e)
 }
 
@@ -83,6 +87,38 @@ func (r *References) over(t, span float64, now *EpochFix, e *PathError) [2]compa
 func (r *References) record(now *EpochFix, e *PathError) {
 	r.Wheel.record(now, e)
 	r.Velocity.record(now)
+}
+
+// Mark is both references as they stand at an epoch to which they were carried.
+type Mark struct{ marks }
+
+// Mark returns them.
+func (r *References) Mark(now *EpochFix, e *PathError) (k Mark) {
+	if o := &r.Wheel; o.ok {
+		k.wheel = o.markAt(now, e)
+	}
+	if o := &r.Velocity; o.here {
+		k.velocity = o.markAt(now)
+	}
+	return k
+}
+
+// Sharpest returns the comparison since k whose horizontal covariance is
+// smallest; OK is false where neither reference reaches back to it.
+func (r *References) Sharpest(k *Mark, now *EpochFix, e *PathError) (best Comparison) {
+	for _, w := range r.since(&k.marks, now, e) {
+		if w.OK && (!best.OK || w.C[0][0]+w.C[1][1] < best.C[0][0]+best.C[1][1]) {
+			best = w
+		}
+	}
+	return best
+}
+
+// Tear notes that the filter broke off: wheels and gyro begin anew, the path by
+// reported velocity goes on without the filter.
+func (r *References) Tear() {
+	r.Wheel.Reset()
+	r.Velocity.torn = true
 }
 
 // marks are both references as they stood at an earlier epoch. One of another
@@ -104,7 +140,7 @@ func (r *References) oldest(t, span float64) (k marks) {
 }
 
 // since compares the displacement since marks k, as far as they are of this run.
-func (r *References) since(k *marks, now *EpochFix, e *PathError) [2]comparison {
+func (r *References) since(k *marks, now *EpochFix, e *PathError) [2]Comparison {
 	var o *wheelMark
 	var d *velocityMark
 	if k.wheel.run == r.Wheel.run {

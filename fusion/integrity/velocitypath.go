@@ -14,9 +14,14 @@ import (
 type VelocityPath struct {
 	run   int     // counts resets: paths of different runs cannot be compared
 	t     float64 // host s of the last epoch, NaN before the first
+	utc   float64 // s, of it
 	p     r3.Vec  // m, ENU, since the reset
 	step  r3.Vec  // m, ENU, by the filter since the last epoch
 	acc   r3.Vec  // m/s², ENU, gravity in it, at the last epoch
+	rep   r3.Vec  // m/s, ENU, reported at the last epoch, the filter's upwards
+	cut   float64 // m², what steps without the filter may be off, each axis
+	torn  bool    // the filter broke off since the last epoch
+	here  bool    // the path was carried to the present epoch: it reports a velocity
 	noise VelocityNoise
 	fit   velocityFit
 	history[velocityMark]
@@ -28,6 +33,7 @@ type velocityMark struct {
 	t   float64 // host s
 	p   r3.Vec  // m, ENU
 	acc r3.Vec  // m/s², ENU, gravity in it
+	cut float64 // m²
 	EpochFix
 }
 
@@ -35,6 +41,8 @@ type velocityMark struct {
 // learns from the epoch.
 type VelocityEpoch struct {
 	T             float64 // host s
+	UTC           float64 // s: steps of the host clock do not tear the path
+	Filter        bool    // the filter stands at the epoch; without it Vel, Acc, Arm are not known
 	Precise       bool    // fixed or float
 	Speed, Course float64 // m/s; rad, clockwise from north; NaN when not reported
 	Vel           r3.Vec  // m/s, ENU, the filter's
@@ -60,7 +68,7 @@ func (o *VelocityPath) init() {
 // Reset begins the path anew.
 func (o *VelocityPath) Reset() {
 	o.run++
-	o.t, o.p, o.step = math.NaN(), r3.Vec{}, r3.Vec{}
+	o.t, o.p, o.step, o.cut = math.NaN(), r3.Vec{}, r3.Vec{}, 0
 	o.clear()
 }
 
@@ -72,33 +80,68 @@ func (o *VelocityPath) Advance(e *VelocityEpoch) {
 	const (
 		slow    = 0.5 // m/s, below it the course is noise
 		outlier = 1.0 // m/s off the filter's: no velocity of this car
-		gap     = 0.5 // s between epochs that a velocity may stand for
+		gap     = 1.5 // s between velocities that the filter may carry it over
+		close   = 0.5 // s between those from which is learned what they are of
+		// reach is how far apart two epochs may be that carry it without the
+		// filter, s, and bend the share of the change of velocity that such a step
+		// may miss (a trapezoid misses a sixth of a change made at once).
+		reach = 3.3
+		bend  = 1.0 / 6
 	)
-	o.noise = e.VelocityNoise
-	if !(e.Speed > slow) || math.IsNaN(e.Course) || !e.Precise {
+	o.noise, o.here = e.VelocityNoise, false
+	if math.IsNaN(e.Speed) && e.Precise && e.UTC-o.utc < reach {
+		o.torn = o.torn || !e.Filter
+		return // the next may report one
+	}
+	if math.IsNaN(e.Speed) || math.IsNaN(e.Course) && !(e.Speed <= slow) || !e.Precise {
 		o.Reset()
 		return
 	}
-	o.acc = e.Acc
-	r := r3.Sub(r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course), Z: e.Vel.Z}, e.Vel)
-	dt := e.T - o.t
-	if !(dt > 0 && dt < gap) || math.Hypot(r.X, r.Y) > outlier {
+	var v r3.Vec
+	if e.Speed > slow {
+		v = r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course), Z: e.Vel.Z}
+	}
+	dt := e.UTC - o.utc
+	was, torn := o.rep, o.torn || !e.Filter
+	r := r3.Sub(v, e.Vel)
+	o.rep, o.utc, o.torn = v, e.UTC, !e.Filter
+	if e.Filter {
+		o.acc = e.Acc
+	}
+	switch {
+	case math.IsNaN(o.t) || !(dt > 0 && dt < reach) || !torn && math.Hypot(r.X, r.Y) > outlier:
 		o.Reset()
-		o.t = e.T
-		return
+	case !torn && dt < gap && e.Speed > slow:
+		o.p = r3.Add(o.p, r3.Add(o.step, r3.Scale(dt, r)))
+		if dt >= close {
+			// A difference that stands for long may have been another meanwhile.
+			miss := dt / 2 * math.Hypot(r.X, r.Y)
+			o.cut += miss * miss
+		} else if e.Learn {
+			o.fit.add(r, e.Arm, o.acc, e.Sigma)
+		}
+	default:
+		d := r3.Sub(v, was)
+		o.p = r3.Add(o.p, r3.Scale(dt/2, r3.Add(was, v)))
+		miss := bend * dt * math.Hypot(d.X, d.Y)
+		if !(e.Speed > slow) {
+			miss = math.Hypot(miss, dt*e.Speed)
+		}
+		o.cut += miss * miss
 	}
-	o.p = r3.Add(o.p, r3.Add(o.step, r3.Scale(dt, r)))
-	o.t, o.step = e.T, r3.Vec{}
-	if e.Learn {
-		o.fit.add(r, e.Arm, o.acc, e.Sigma)
-	}
+	o.t, o.step, o.here = e.T, r3.Vec{}, true
 }
 
 // record remembers a fixed epoch to which the path was carried.
 func (o *VelocityPath) record(now *EpochFix) {
-	if !math.IsNaN(o.t) {
-		o.put(o.t, &velocityMark{run: o.run, t: o.t, p: o.p, acc: o.acc, EpochFix: *now})
+	if o.here {
+		k := o.markAt(now)
+		o.put(o.t, &k)
 	}
+}
+
+func (o *VelocityPath) markAt(now *EpochFix) velocityMark {
+	return velocityMark{run: o.run, t: o.t, p: o.p, acc: o.acc, cut: o.cut, EpochFix: *now}
 }
 
 // compare returns the receiver's displacement since mark a less that by its
@@ -122,7 +165,7 @@ func (o *VelocityPath) compare(a *velocityMark, now *EpochFix) (y Vec3, c Sym3) 
 	e := r3.Sub(now.since(&a.EpochFix), d)
 	y = Vec3{e.X, e.Y}
 	n := &o.noise
-	iso := n.Sigma*n.Sigma*n.Period*dt + steady*steady*dt*dt + n.Corr*n.Corr*decorrelated(dt, n.CorrTime)
+	iso := n.Sigma*n.Sigma*n.Period*dt + steady*steady*dt*dt + n.Corr*n.Corr*decorrelated(dt, n.CorrTime) + o.cut - a.cut
 	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
 	for i := range 2 {
 		for j := range 2 {

@@ -53,7 +53,7 @@ func TestVelocityPath_FreeOfTheFilter(t *testing.T) {
 	var path r3.Vec
 	var a *velocityMark
 	epoch := func(v r3.Vec, dt float64) *VelocityEpoch {
-		return &VelocityEpoch{T: c.s.T + dt, Precise: true, Speed: math.Hypot(v.X, v.Y), Course: math.Atan2(v.X, v.Y), Vel: c.vel, VelocityNoise: velocityNoise}
+		return &VelocityEpoch{T: c.s.T + dt, UTC: c.s.T + dt, Filter: true, Precise: true, Speed: math.Hypot(v.X, v.Y), Course: math.Atan2(v.X, v.Y), Vel: c.vel, VelocityNoise: velocityNoise}
 	}
 	for k := range 1201 { // 6 s in steps of 5 ms
 		c.step()
@@ -84,7 +84,7 @@ func TestVelocityPath_FreeOfTheFilter(t *testing.T) {
 	slow, lost, float := epoch(r3.Vec{X: 0.2}, 0.1), epoch(c.vel, 0.1), epoch(c.vel, 0.1)
 	lost.Course, float.Precise = math.NaN(), false
 	for name, e := range map[string]*VelocityEpoch{
-		"standing": slow, "no course": lost, "code": float, "outlier": epoch(r3.Scale(2, c.vel), 0.1), "a gap of 0.8 s": epoch(c.vel, 0.8),
+		"standing": slow, "no course": lost, "code": float, "outlier": epoch(r3.Scale(2, c.vel), 0.1), "a gap of 3.5 s": epoch(c.vel, 3.5),
 	} {
 		d := *o
 		d.Advance(e)
@@ -104,7 +104,7 @@ func TestVelocityPath_Compare(t *testing.T) {
 	// From east to north at 10 m/s; the velocity's path is the antenna's, late.
 	a := velocityMark{EpochFix: EpochFix{Arm: r3.Vec{X: 0.5}, Vel: r3.Vec{X: 10}}}
 	body, arm, dv := r3.Vec{X: 20, Y: 20}, r3.Vec{X: -0.5, Y: 0.5}, r3.Vec{X: -10, Y: 10}
-	o.t = 4
+	o.t, o.here = 4, true
 	o.p = r3.Sub(r3.Add(body, r3.Scale(share, arm)), r3.Scale(lag, dv))
 	y, c := o.compare(&a, &EpochFix{Pos: body, Arm: r3.Vec{Y: 0.5}, Vel: r3.Vec{Y: 10}})
 	if !(math.Hypot(y[0], y[1]) < 1e-6) {

@@ -124,8 +124,13 @@ func (o *WheelPath) Advance(t, yaw float64) {
 // record remembers a fixed epoch to which the path was carried.
 func (o *WheelPath) record(now *EpochFix, e *PathError) {
 	if o.ok {
-		o.put(o.t, &wheelMark{path: o.path, EpochFix: *now, errors: *e, travelled: o.travelled, lateral: o.lateral})
+		k := o.markAt(now, e)
+		o.put(o.t, &k)
 	}
+}
+
+func (o *WheelPath) markAt(now *EpochFix, e *PathError) wheelMark {
+	return wheelMark{path: o.path, EpochFix: *now, errors: *e, travelled: o.travelled, lateral: o.lateral}
 }
 
 // PathError are the errors of the wheel path that grow with it.

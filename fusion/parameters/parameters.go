@@ -50,6 +50,10 @@ type Watch struct {
 	arm     leverFit
 	armOK   bool    // turns have shown the lever arm to be about right
 	armWait float64 // host s until which that is waited for, NaN before
+
+	agree  int // epochs in a row at which receiver and sensor agree on the motion
+	normal int // looks in a row at which gravity is right
+	early  int // looks in a row at which latency is possible
 }
 
 type axisSum struct{ sum, sxy, sxx float64 }
@@ -70,6 +74,18 @@ func (u *Watch) OnSample(w r3.Vec, q *navigation.Inertial) {
 		// On the move too: no car pulls eight times its weight for long.
 		if n := r3.Norm(q.MeanF); math.Abs(n-1) < 0.3 {
 			u.say(gravity, fmt.Sprintf("specific force is %.2f on average, want about 9.8 m/s^2: it looks like g", n))
+		}
+	}
+	if u.wrong[gravity] && q.N%64 == 0 {
+		// gravityLooks is how many looks in a row, each of 64 samples, a mean force
+		// like gravity's on z withdraws what was said of it.
+		const gravityLooks = 30
+		u.normal++
+		if n := r3.Norm(q.MeanF); n < 8 || n > 12 || q.MeanF.Z < n/2 {
+			u.normal = 0
+		}
+		if u.normal >= gravityLooks {
+			u.withdraw(gravity)
 		}
 	}
 	if q.RestFor() < 1 || u.wrong[gravity] || int(q.RestCount)%64 != 0 {
@@ -198,23 +214,60 @@ func (u *Watch) OnPair(d r3.Vec, r [3][3]float64, sigma float64) {
 	}
 }
 
+// latencyLooks is how many lines in a row the latency must be possible to
+// withdraw what was said of it: some 3 s. Common practice, no source.
+const latencyLooks = 30
+
 // OnLatency looks at the latency the filter has come to, with its 1 sigma, s: an
 // epoch cannot arrive before the instant it describes.
 func (u *Watch) OnLatency(x, sigma float64) {
-	if u.wrong[latency] || !(x+3*sigma < 0) {
+	impossible := x+3*sigma < 0
+	if u.wrong[latency] {
+		if u.early++; impossible {
+			u.early = 0
+		}
+		if u.early >= latencyLooks {
+			u.withdraw(latency)
+		}
 		return
 	}
+	if !impossible {
+		return
+	}
+	u.early = 0
 	u.say(latency, fmt.Sprintf("the receiver's latency comes out as %.0f ms ± %.0f ms: check the forward lever arm and its sign, and whether inertial samples arrive late", x*1e3, sigma*1e3))
 }
 
-// rowMost is how many epochs in a row a receiver may seem to step.
+// rowMost is how many epochs in a row a receiver may seem to step, and as many
+// that agree withdraw what was said of it.
 const rowMost = 30
 
-// OnRow takes the n-th epoch in a row at which the receiver seems to step:
-// no receiver does that for long, but a motion that is measured wrong does.
-func (u *Watch) OnRow(n int) {
-	if n == rowMost && !u.wrong[motion] {
-		u.say(motion, fmt.Sprintf("receiver and inertial sensor disagree on the motion at %d epochs in a row: check the axes and units of the sensor and the lever arm", n))
+// OnRow takes the n-th epoch in a row at which the receiver seems to step, 0 for
+// one at which it does not, at a speed, m/s: no receiver steps for long, but a
+// motion that is measured wrong does.
+func (u *Watch) OnRow(n int, speed float64) {
+	switch {
+	case n == 0 && speed > agreeSpeed && u.wrong[motion]:
+		if u.agree++; u.agree >= rowMost {
+			u.withdraw(motion)
+		}
+	case n > 0:
+		u.agree = 0
+		if n == rowMost && !u.wrong[motion] {
+			u.say(motion, fmt.Sprintf("receiver and inertial sensor disagree on the motion at %d epochs in a row: check the axes and units of the sensor and the lever arm", n))
+		}
+	}
+}
+
+// agreeSpeed is the speed from which displacements that agree say something of
+// the sensor's axes, m/s. Common practice, no source.
+const agreeSpeed = 3.0
+
+// withdraw ends a contradiction whose evidence has ended.
+func (u *Watch) withdraw(a aspect) {
+	u.wrong[a], u.agree = false, 0
+	if !u.Wrong() && !u.wrong[wheel] {
+		u.Hint = ""
 	}
 }
 
@@ -230,8 +283,7 @@ func (u *Watch) armed(waited bool) bool {
 	return waited || u.arm.rows >= 30 && sx < enough && sy < enough
 }
 
-// say reports a contradiction; it stays until restart, since settings and wiring
-// do not change while the monitor runs.
+// say reports a contradiction; it stays until its evidence ends.
 func (u *Watch) say(a aspect, what string) {
 	u.wrong[a] = true
 	u.Hint = what

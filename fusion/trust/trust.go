@@ -1,24 +1,31 @@
 // Package trust holds what is believed of the receiver's place and why: a state,
 // evidence, and what follows.
 //
-// [Next] is the numbered table:
+// A receiver's fix is one of three things. Believed: its position is used.
+// Claimed: after a break (float, silence, no fix, a gap in the samples, a step)
+// "fixed" is a claim beside the place that was kept without it. Refuted: that
+// place says it is wrong. Evidence decides, as a log-likelihood ratio
+// ([Horizontal], [Vertical]); neither time nor a change of quality does. [Next] is
+// the numbered table:
 //
-//	   state      evidence                              then
-//	1  any        silence, an epoch without a fix        requalification begins again
-//	2  proven     a step, the fix older than youngFix    stepped; dead reckoning is believed
-//	3  any        a step, the fix younger                stepped, nothing is proven
-//	4  stepped    steps that add up to nothing           clear
-//	5  any        a drift test alarms                    drifted
-//	6  fault      ambiguities redone, position agrees    clear
-//	7  stepped    position agrees, and the sum of the    clear
-//	              steps would show
-//	8  drifted    stepped since, position agrees, or a   clear
-//	              reference says that it came back
-//	9  fault      the filter started again on it         fault without a reference: followed, nothing proven
-//	10 any        refused for too long                   the filter starts again on the receiver
-//	11 any        a check mark confirmed                 clear
-//	12 any        verdict usable                         proven
-//	13 proven     neither usable nor coasting            unproven
+//	   fix        evidence                              then
+//	1  believed   silence, an epoch without a fix,       claimed at the next fix, if something was
+//	              a gap in the samples                   ever proven
+//	2  believed   a step that the jump test accuses      claimed, stepped
+//	3  believed   the same before anything was proven    believed: the filter starts again on it
+//	              and the fix younger than youngFix
+//	4  claimed    stands where it should                 believed, faults clear
+//	5  claimed    stands elsewhere                       refuted
+//	6  refuted    a break or a step                      claimed: a new fix may be another place
+//	7  refuted    stands where it should, all the same   believed, faults clear
+//	8  any        a drift test alarms                    refuted, drifted; dead reckoning is taken back
+//	9  not        dead reckoning is spent                followed, nothing is proven by it
+//	   believed
+//	10 any        a check mark confirmed                 believed, faults clear
+//	11 any        verdict usable                         proven
+//	12 proven     neither usable nor coasting            unproven
+//	13 believed   refused by the filter for too long     the filter starts again; claimed if something
+//	                                                     was ever proven
 //
 // Times are host seconds without clock steps, NaN means "not so". SI, axes
 // east-north-up. Start at [Next].
@@ -30,40 +37,57 @@ import (
 	"kerbline/fusion/integrity"
 )
 
-// Fault is what a receiver is accused of that says "fixed".
+// Fix is what is believed of a receiver that says "fixed".
+type Fix uint8
+
+const (
+	Believed Fix = iota
+	Claimed
+	Refuted
+)
+
+// Fault is what brought a fix into question.
 type Fault uint8
 
 const (
 	Clear   Fault = iota
-	Stepped       // its position stepped and has not stepped back
+	Broken        // the fix was lost and came again
+	Stepped       // its position stepped under it
 	Drifted       // a drift test alarmed: the filter itself followed it
 )
 
 // State is what is believed.
 type State struct {
-	Proven       bool // was usable, and dead reckoning has carried the position since
-	Fault        Fault
-	Refixed      bool            // the fix was lost since the first step: ambiguities were estimated anew
-	Unreferenced bool            // the filter started again on the receiver with its fault open: nothing can contradict it
-	Steps        integrity.Steps // steps of a receiver that says fixed
-	Step         integrity.Vec3  // m, ENU, the last of them
-	Row          int             // epochs in a row that stepped
+	Proven     bool // was usable, and dead reckoning has carried the position since
+	EverProven bool
+	Fix        Fix
+	Fault      Fault
+	Since      float64         // the fix is claimed or refuted
+	Followed   bool            // dead reckoning is spent: the filter follows the receiver and is no evidence
+	LLR        float64         // of the last weighing, NaN without evidence
+	Offset     integrity.Vec3  // m, ENU, from where the fix should stand, at the last weighing
+	Steps      integrity.Steps // steps and drifts of the receiver since it was believed
+	Row        int             // epochs in a row that stepped
+	unrest     float64         // steps lately, fading
+	stepAt     float64         // host s of the last
 
 	ConsistentSince float64 // fixed epochs are consistent
 	FixedSince      float64 // epochs are fixed
 	UsedAt          float64 // the last fixed epoch was used
+	BelievedAt      float64 // the last epoch of a believed fix
 	RefusedSince    float64 // fixed epochs are refused
 	VelocityRefused int     // velocities refused in a row
+	broken          bool    // the fix was lost since it was believed or refuted
 }
 
 // Start returns the state before any evidence.
 func Start() State {
 	n := math.NaN()
-	return State{ConsistentSince: n, FixedSince: n, UsedAt: n, RefusedSince: n}
+	return State{Since: n, LLR: n, ConsistentSince: n, FixedSince: n, UsedAt: n, BelievedAt: n, RefusedSince: n, stepAt: n}
 }
 
-// Accused reports whether the receiver has an open fault.
-func (s *State) Accused() bool { return s.Fault != Clear }
+// Accused reports whether the fix is not believed.
+func (s *State) Accused() bool { return s.Fix != Believed }
 
 // Requalification holds how long it takes.
 type Requalification struct {
@@ -99,14 +123,16 @@ type Kind uint8
 
 const (
 	Silence     Kind = iota // no epoch, or a gap before this one
-	NoFix                   // an epoch that does not pass the fix gate; Refix
-	Fix                     // an epoch that passes it
+	NoFix                   // an epoch that does not pass the fix gate
+	GatePassed              // an epoch that passes it
+	Gap                     // inertial samples were missing
 	Realigned               // the filter started again on an epoch; OfFix
 	Lost                    // dead reckoning has to start again
 	Displaced               // the receiver moved otherwise than the filter; Y, S, Detectable
 	Undisplaced             // it moved alike, or the filter cannot tell
+	AtRest                  // a car that stands is where it stood, or is not; LLR, Y, S
 	Drift                   // a drift test alarmed; Y, S: by how much
-	Position                // a position beside the filter's; OfFix, NIS, Gate, S, N, Returned
+	Position                // a position beside the filter's; OfFix, NIS, Gate, Sigma, LLR, Y
 	Used                    // that position was used
 	Waited                  // an epoch was not used: how long has that gone on?
 	Mark                    // a check mark confirms the receiver
@@ -118,15 +144,15 @@ const (
 type Evidence struct {
 	Kind       Kind
 	Now        float64
-	Refix      bool           // the receiver itself says that it has no fix
 	OfFix      bool           // of an epoch that passes the fix gate
-	Y          integrity.Vec3 // m, ENU, receiver less filter
+	Y          integrity.Vec3 // m, ENU: displacement, or offset from where the fix should stand
 	S          integrity.Sym3 // m², its covariance
-	N          int            // axes of it
-	NIS        float64        // its statistic against the filter
+	NIS        float64        // statistic of the position against the filter
 	Gate       float64        // threshold of that
+	Sigma      float64        // m, horizontal 1 sigma of the filter's position
+	LLR        float64        // for the fix being right, NaN without evidence
+	Moves      bool           // it wanders still from the references
 	Detectable float64        // m, smallest step found
-	Returned   bool           // a reference says that the last step brought a drifted receiver back
 	Agrees     bool
 	Usable     bool
 	Coasting   bool
@@ -136,9 +162,11 @@ type Evidence struct {
 type Decision struct {
 	Use        bool // Position: use it
 	Blamed     bool // Displaced: the receiver is accused of the step
-	Back       bool // Displaced: the step closed the fault
-	Cleared    bool // a fault was closed: alarms end, references begin anew
-	Reposition bool // the filter followed the drift: its own position is given up
+	Back       bool // Displaced: the steps add up to nothing
+	Cleared    bool // the fix is believed again: its alarms end
+	Anew       bool // and it was a step or drift: references begin anew
+	Refuted    bool // the fix is refuted as of now
+	Reposition bool // the filter's own position is given up
 	Restart    bool // Waited: the filter is to start again on the receiver
 }
 
@@ -148,23 +176,32 @@ const (
 	// settling, s. Common practice, no source.
 	accuser  = 0.2
 	settling = 2.0
-	// youngFix is the age of a fix, s, below which a step leaves open which of its
-	// places was wrong: dead reckoning took its start from the first. Common
-	// practice, no source.
+	// youngFix is the age of the first fix, s, below which a step leaves open which
+	// of its places was wrong. Common practice, no source.
 	youngFix = 10.0
 	// floatGate widens the innovation gate for positions that are not fixed.
 	floatGate = 4.0
-	// steppedGate times the threshold of agreement is what the sum of the steps
-	// must exceed for agreement to mean a return.
-	steppedGate = 4.0
+	// stepFade is the time constant with which steps are forgotten, s, and mostSteps
+	// the number of steps lately above which no fix is believed: one away and one
+	// back are below it. Common practice, no source.
+	stepFade  = 5.0
+	mostSteps = 2.2
+	// unrestMost bounds what is remembered of them: 5 s without a step end it.
+	unrestMost = 6.0
 	// freshRefusal is how long an unproven filter defends its position, s.
 	freshRefusal = 3.0
 	// velocityRow is how many velocities in a row must disagree: one outlier is
 	// refused, several mean that receiver and filter disagree on the motion.
 	velocityRow = 3
+	// spent is the horizontal 1 sigma of dead reckoning, m, from which it cannot
+	// tell a wrong fix from a right one: the ratio it gives is below e there.
+	spent = 1.0
+	// confirmedDwell is how long a fix that evidence confirmed must be consistent,
+	// s: the filter's other states settle. Common practice, no source.
+	confirmedDwell = 1.0
 )
 
-// agreePFA is the share of true positions that do not count as agreement.
+// agreePFA is the share of returns that are not told as such.
 const agreePFA = 1e-3
 
 var agreeGate = integrity.Chi2Upper(agreePFA, 3)
@@ -173,17 +210,19 @@ var agreeGate = integrity.Chi2Upper(agreePFA, 3)
 func Next(s State, e *Evidence, r *Requalification) (State, Decision) {
 	var d Decision
 	switch e.Kind {
-	case Silence:
-		s.ConsistentSince = math.NaN()
+	case Silence, Gap:
+		s.lostFix()
 	case NoFix:
-		s.FixedSince, s.ConsistentSince = math.NaN(), math.NaN()
-		s.Refixed = s.Refixed || e.Refix
-	case Fix:
+		s.FixedSince = math.NaN()
+		s.lostFix()
+	case GatePassed:
 		if math.IsNaN(s.FixedSince) {
 			s.FixedSince = e.Now
 		}
+		s.claim(e.Now)
 	case Realigned:
 		s.ConsistentSince, s.RefusedSince = math.NaN(), math.NaN()
+		s.Followed = s.Followed || s.Accused()
 		if e.OfFix {
 			s.UsedAt = e.Now
 		}
@@ -194,26 +233,34 @@ func Next(s State, e *Evidence, r *Requalification) (State, Decision) {
 	case Undisplaced:
 		s.Row = 0
 	case Drift:
-		s.Fault, s.Refixed, s.ConsistentSince = Drifted, false, math.NaN()
-		s.Steps.Close()
+		s.question(Drifted, e.Now)
+		s.Fix, s.Offset = Refuted, e.Y
 		s.Steps.Add(e.Now, &e.Y, &e.S)
+	case AtRest:
+		d = s.atRest(e, r)
 	case Position:
-		d = s.position(e)
+		d = s.position(e, r)
 	case Used:
 		s.UsedAt, s.RefusedSince = e.Now, math.NaN()
 		if math.IsNaN(s.ConsistentSince) {
 			s.ConsistentSince = e.Now
 		}
+		if s.Fix == Believed {
+			s.BelievedAt = e.Now
+		}
 	case Waited:
 		d.Restart = s.waited(e.Now, r)
 	case Mark:
-		d.Cleared = s.clear(e.Now)
+		d.Cleared, d.Anew = true, true
+		s.believe(e.Now, r)
+		s.EverProven = true
 	case Velocity:
 		if s.VelocityRefused++; e.Agrees {
 			s.VelocityRefused = 0
 		}
 	case Verdict:
 		s.Proven = e.Usable || s.Proven && e.Coasting
+		s.EverProven = s.EverProven || e.Usable
 	}
 	return s, d
 }
@@ -221,60 +268,101 @@ func Next(s State, e *Evidence, r *Requalification) (State, Decision) {
 // VelocityAlarm reports whether receiver and filter disagree on the motion.
 func (s *State) VelocityAlarm() bool { return s.VelocityRefused >= velocityRow }
 
+// lostFix notes a break: the next fix may have other integers.
+func (s *State) lostFix() {
+	s.ConsistentSince = math.NaN()
+	s.broken = true
+}
+
+// claim questions the first fix after a break.
+func (s *State) claim(now float64) {
+	if !s.broken {
+		return
+	}
+	s.broken = false
+	if s.EverProven {
+		s.question(Broken, now)
+	}
+}
+
+// question makes the fix a claim: what it was before, another place may be now.
+func (s *State) question(f Fault, now float64) {
+	if s.Fix == Believed {
+		s.Since = now
+		s.Steps.Close()
+	}
+	s.Fix, s.Fault, s.LLR, s.ConsistentSince = Claimed, f, math.NaN(), math.NaN()
+}
+
 // lose ends everything that was proven, but not the memory of faults.
 func (s *State) lose() {
 	s.Proven = false
 	s.ConsistentSince, s.RefusedSince = math.NaN(), math.NaN()
-	s.Unreferenced = s.Accused()
+	s.broken = true
+	s.Followed = s.EverProven || s.Accused()
 }
 
 // displaced keeps account of a step.
 func (s *State) displaced(e *Evidence) (d Decision) {
 	s.Row++
-	settled := e.Now-s.ConsistentSince > settling
-	if !s.Proven && !s.Accused() && !(settled && e.Detectable < accuser) {
-		// Dead reckoning is too uncertain to accuse the receiver; the innovation
-		// gate and the dwell deal with it.
+	settled := e.Now-s.ConsistentSince > settling && e.Now-s.FixedSince > youngFix
+	if !s.EverProven && !s.Accused() && !(settled && e.Detectable < accuser) {
+		// Nothing was proven and dead reckoning is too uncertain to accuse the
+		// receiver; the innovation gate and the dwell deal with it.
 		s.ConsistentSince = math.NaN()
 		return d
 	}
-	if !s.Steps.Open {
-		s.Refixed = false
-		s.Proven = s.Proven && e.Now-s.FixedSince > youngFix
-	}
+	s.unrest, s.stepAt = math.Min(1+s.restless(e.Now), unrestMost), e.Now
+	s.question(Stepped, e.Now)
 	s.Steps.Add(e.Now, &e.Y, &e.S)
-	s.Step = e.Y
-	d.Blamed = true
-	switch {
-	case s.Fault == Drifted:
-	case s.Steps.Closed(agreeGate):
-		s.Steps.Close()
-		s.Fault, s.RefusedSince, d.Back = Clear, math.NaN(), true
-	default:
-		s.Fault = Stepped
-	}
+	d.Blamed, d.Back = true, s.Steps.Closed(agreeGate)
 	s.refuse(e.Now)
 	return d
 }
 
+// restless returns how many steps there were lately: a receiver that steps again
+// and again holds no integers, wherever it stands.
+func (s *State) restless(now float64) float64 {
+	if math.IsNaN(s.stepAt) {
+		return 0
+	}
+	return s.unrest * math.Exp(-(now-s.stepAt)/stepFade)
+}
+
 // position decides whether a position is used.
-func (s *State) position(e *Evidence) (d Decision) {
+func (s *State) position(e *Evidence, r *Requalification) (d Decision) {
 	switch {
 	case !e.OfFix:
 		// Float and code errors have no useful bound: they keep the filter alive
 		// once dead reckoning is spent, not before.
-		d.Use = !s.Proven && e.NIS <= e.Gate*floatGate
-		if s.Proven {
+		if s.Proven || s.EverProven && !s.Followed && e.Sigma < spent {
 			return d
 		}
+		s.Followed = s.EverProven
+		d.Use = e.NIS <= e.Gate*floatGate
 	case s.Accused():
-		d = s.reconcile(e)
+		d = s.weigh(e, r)
 	default:
 		d.Use = e.NIS <= e.Gate
 	}
 	if !d.Use {
 		s.refuse(e.Now)
 	}
+	return d
+}
+
+// atRest decides on a fix that stands elsewhere than the car did before, or back
+// again.
+func (s *State) atRest(e *Evidence, r *Requalification) (d Decision) {
+	s.LLR, s.Offset = e.LLR, e.Y
+	if e.LLR >= Believe {
+		d.Cleared, d.Anew = true, true
+		s.believe(e.Now, r)
+		return d
+	}
+	s.question(Stepped, e.Now)
+	s.Fix, s.LLR, s.Offset, d.Refuted = Refuted, e.LLR, e.Y, true
+	s.Steps.Add(e.Now, &e.Y, &e.S)
 	return d
 }
 
@@ -286,56 +374,45 @@ func (s *State) refuse(now float64) {
 	}
 }
 
-// reconcile decides whether a receiver that stepped or drifted has come back.
-// (Two steps that add up to nothing have closed the fault already.)
-func (s *State) reconcile(e *Evidence) (d Decision) {
-	if e.NIS <= agreeGate {
-		switch {
-		case s.Refixed:
-			d.Cleared = s.clear(e.Now)
-		case s.Unreferenced:
-			d.Use = true // follow it, but prove nothing by it
-			return d
-		case s.Fault == Drifted:
-			// How far it had wandered is not known well; that it stepped since, onto
-			// where dead reckoning is, tells.
-			if s.Steps.Count >= 2 {
-				d.Cleared = s.clear(e.Now)
-			}
-		default:
-			if integrity.NIS(&s.Steps.Sum, &e.S, e.N) > steppedGate*agreeGate {
-				d.Cleared = s.clear(e.Now)
-			}
-		}
+// weigh decides on a fix that is not believed.
+func (s *State) weigh(e *Evidence, r *Requalification) (d Decision) {
+	s.LLR, s.Offset = e.LLR, e.Y
+	switch {
+	case e.LLR >= Believe && !e.Moves && s.restless(e.Now) < mostSteps:
+		d.Cleared, d.Anew = true, s.Fault > Broken
+		s.believe(e.Now, r)
+		d.Use, d.Reposition = true, !(e.NIS <= e.Gate)
+	case e.LLR <= Refute && s.Fix == Claimed:
+		s.Fix, d.Refuted = Refuted, true
 	}
-	if !d.Cleared && s.MayReturn() && e.Returned {
-		d.Cleared, d.Reposition = s.clear(e.Now), true
+	if d.Use || s.Proven {
+		return d
 	}
-	d.Use = d.Cleared
+	if !s.Followed && e.Sigma >= spent {
+		s.Followed, d.Reposition = true, true
+	}
+	d.Use = s.Followed && (d.Reposition || e.NIS <= e.Gate)
 	return d
 }
 
-// MayReturn reports whether evidence of a return from a drift is wanted.
-func (s *State) MayReturn() bool {
-	return s.Fault == Drifted && !s.Unreferenced && s.Steps.Count >= 2
-}
-
-// clear closes the fault; requalification begins here.
-func (s *State) clear(now float64) bool {
+// believe closes the fault; requalification begins here, shorter where evidence
+// has confirmed the place.
+func (s *State) believe(now float64, r *Requalification) {
 	s.Steps.Close()
-	s.Fault, s.Refixed, s.Unreferenced = Clear, false, false
-	s.ConsistentSince = now
-	return true
+	s.Fix, s.Fault, s.Followed, s.broken = Believed, Clear, false, false
+	s.Since = math.NaN()
+	s.ConsistentSince = now - math.Max(0, r.Dwell-confirmedDwell)
 }
 
 // waited reports whether the receiver has been refused for so long that the
-// filter is to start again on it.
+// filter is to start again on it: only a filter that disagrees with a fix that is
+// believed, or that follows one it cannot follow.
 func (s *State) waited(now float64, r *Requalification) bool {
-	if math.IsNaN(s.RefusedSince) {
+	if math.IsNaN(s.RefusedSince) || s.Accused() && !s.Followed {
 		return false
 	}
 	limit := r.MaxRefused
-	if !s.Proven && !s.Accused() {
+	if !s.Proven {
 		limit = math.Min(limit, freshRefusal) // nothing proven to defend
 	}
 	if now-s.RefusedSince < limit {

@@ -20,6 +20,7 @@ type Evidence struct {
 	ReceiverSilent bool
 	EpochAge       float64 // s
 	Silence        float64 // s, its limit
+	Frozen         bool    // the receiver repeats a position while the car moves
 	EpochLate      bool    // the last epoch came later than Stall
 	Stall          float64 // s
 
@@ -32,6 +33,9 @@ type Evidence struct {
 	// Belief.
 	Stepped, Drifted bool                  // an open fault of the receiver
 	FaultSize        float64               // m
+	Claimed, Refuted bool                  // a fix after a break: not decided, or stands elsewhere
+	LLR, LLRWanted   float64               // log-likelihood ratio for the fix being right, and that from which it is believed
+	Offset           float64               // m, horizontal, of a refuted fix
 	Refused          bool                  // fixed epochs are refused by the innovation gate
 	Proven           bool                  // was usable, and dead reckoning has carried it since
 	Requalifying     bool                  // fixed epochs have not been consistent for long enough
@@ -87,10 +91,10 @@ func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
 	}
 
 	used := e.SinceUsed <= e.Silence // a fixed epoch was used just now
-	fault := e.Stepped || e.Drifted
+	fault := e.Stepped || e.Drifted || e.Claimed || e.Refuted
 	velocity := e.Tests[integrity.TestVelocity].Alarm
 	alarm := e.UnitsWrong || e.Saturated || j.BaseAlarm || fault || velocity
-	usable := !e.SettingsOpen && within && budget && !e.Requalifying && used && e.Fixed && !e.ReceiverSilent && !e.IMUSilent && !alarm && !e.EpochLate && !e.Refused
+	usable := !e.SettingsOpen && within && budget && !e.Requalifying && used && e.Fixed && !e.ReceiverSilent && !e.IMUSilent && !alarm && !e.Frozen && !e.EpochLate && !e.Refused
 	// What dead reckoning cannot answer: it followed the drift itself, or its own
 	// sensors are suspected.
 	misled := e.Drifted || j.BaseAlarm || e.UnitsWrong || e.Saturated || e.IMUSilent
@@ -102,7 +106,7 @@ func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
 		j.Verdict = Coasting
 	case e.ReceiverSilent && e.ReceiverHeard && e.Aligned, e.IMUSilent && e.IMUHeard:
 		j.Verdict = Unusable
-	case !e.Aligned, used && e.Fixed && !alarm, e.Stepped && !misled:
+	case !e.Aligned, used && e.Fixed && !alarm, (e.Stepped || e.Claimed || e.Refuted) && !misled:
 		j.Verdict = Unproven
 	default:
 		j.Verdict = Unusable
@@ -135,10 +139,13 @@ func (j *Judgement) inputs(e *Evidence) {
 	if e.ReceiverSilent {
 		b.Add(WhyReceiver, e.EpochAge, e.Silence, "s")
 	}
+	if e.Frozen {
+		b.Add(WhyFrozen, math.NaN(), math.NaN(), "")
+	}
 	if e.EpochLate {
 		b.Add(WhyLate, math.NaN(), e.Stall, "s")
 	}
-	j.InputAlarm = e.UnitsWrong || e.IMUSilent || e.Saturated || e.ReceiverSilent || e.EpochLate
+	j.InputAlarm = e.UnitsWrong || e.IMUSilent || e.Saturated || e.ReceiverSilent || e.Frozen || e.EpochLate
 }
 
 // receiver adds the reasons of base and belief.
@@ -157,10 +164,15 @@ func (j *Judgement) receiver(e *Evidence) {
 	} else if e.Stepped {
 		b.Add(WhyJump, e.FaultSize, ts[integrity.TestJump].Detectable, "m")
 	}
+	if e.Refuted && e.Fixed {
+		b.Add(WhyRefuted, e.Offset, math.NaN(), "m")
+	} else if e.Claimed && e.Fixed {
+		b.Add(WhyClaimed, e.LLR, e.LLRWanted, "")
+	}
 	if t := &ts[integrity.TestVelocity]; t.Alarm {
 		b.Add(WhyVelocity, t.Stat, t.Threshold, "")
 	}
-	if t := &ts[integrity.TestInnovation]; e.Refused && !e.Stepped && !e.Drifted && e.Aligned {
+	if t := &ts[integrity.TestInnovation]; e.Refused && !e.Stepped && !e.Drifted && !e.Claimed && !e.Refuted && e.Aligned {
 		b.Add(WhyInnovation, t.Stat, t.Threshold, "")
 	}
 }

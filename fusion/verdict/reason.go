@@ -9,11 +9,14 @@ const (
 	WhyIMU
 	WhySaturated
 	WhyReceiver
+	WhyFrozen
 	WhyLate
 	WhyBaseMoved
 	WhyBaseUnknown
 	WhyDrift
 	WhyJump
+	WhyRefuted
+	WhyClaimed
 	WhyVelocity
 	WhyInnovation
 	WhyNoPosition
@@ -37,8 +40,8 @@ const (
 )
 
 var reasonCodes = [NumReasons]string{
-	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "epoch-late", "base-moved", "base-unconfirmed",
-	"drift", "jump", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
+	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
+	"drift", "jump", "fix-refuted", "fix-unproven", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
 	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "speed",
 }
 
@@ -48,12 +51,15 @@ var explains = []struct {
 	ids []ReasonID
 }{
 	{WhyReceiver, []ReasonID{WhyLink, WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma, WhyFault, WhyNoPosition, WhyInnovation, WhyVelocity, WhyLate}},
+	{WhyFrozen, []ReasonID{WhyJump, WhyRefuted, WhyClaimed, WhyInnovation, WhyVelocity, WhyDwell}},
 	{WhyNoPosition, []ReasonID{WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma}},
 	{WhyLink, []ReasonID{WhyAge, WhyQuality}},
 	{WhyQuality, []ReasonID{WhyAge, WhySigma, WhySats, WhyHDOP}},
 	{WhyDrift, []ReasonID{WhyInnovation, WhyJump, WhySuspect}},
 	{WhySuspect, []ReasonID{WhyPLLat, WhyPLLon, WhyCoast}},
 	{WhyJump, []ReasonID{WhyInnovation, WhyVelocity}},
+	{WhyRefuted, []ReasonID{WhyInnovation, WhyDwell}},
+	{WhyClaimed, []ReasonID{WhyInnovation, WhyDwell}},
 	{WhyAlign, []ReasonID{WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast}},
 	{WhyIMU, []ReasonID{WhyAlign, WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast}},
 }

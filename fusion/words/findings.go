@@ -19,6 +19,7 @@ const (
 	doIMU   = "check the inertial sensor's power, cable and port"
 	doTimes = "check what else the computer does, the receiver's port and baud rate"
 	doTune  = "estimate noise, lever arm and latency from this recording (calibrate), then judge it again (tune)"
+	doProof = "it ends by itself when the receiver is right again; let it find its fix anew, or stop at a check mark (mark NAME)"
 	doLook  = "replay the recording and look at that time"
 )
 
@@ -28,12 +29,16 @@ var reasons = map[string]Finding{
 	"imu-silent":       {"IMU silent", "the inertial sensor was silent", doIMU},
 	"imu-saturated":    {"IMU at the end of its range", "the inertial sensor was at the end of its range", "mount it more softly or choose a larger range"},
 	"receiver-silent":  {"receiver silent", "the receiver said nothing", corrections.ReceiverSilent.Try()},
+	"receiver-frozen":  {"receiver repeats one position", "the receiver repeated one position while the car moved", "restart the receiver; check its load and output rate"},
 	"epoch-late":       {"GNSS epochs arrive late", "epochs of the receiver came too late", doTimes},
 	"base-moved":       {"base is not where it was surveyed, off by", "the base is not where it was surveyed", corrections.BaseMoved.Try()},
 	"base-unconfirmed": {"base changed, its coordinates not heard yet", "another base is heard, and not where it stands", "let the base send its coordinates (1005 or 1006) every few seconds"},
 	"drift":            {"position drifts against the IMU", "the position drifted against the inertial sensor", "look for reflections and a wrong base; survey a mark on the ground and check against it"},
 	"jump": {"position jumped", "the receiver said fixed while its position stepped",
 		"look for metal, trucks and buildings near those places; ask more of the receiver before it says fixed; check the antenna's ground plane and cable"},
+	"fix-refuted": {"fix is wrong, off by", "the receiver said fixed after a break and stood elsewhere than the car", doProof},
+	"fix-unproven": {"fix after a break not proven,", "nothing could tell whether the fix after a break was right",
+		"drive on a known part of the lap, stop at a check mark (mark NAME), or let the receiver find its fix anew; wheel speed shortens it"},
 	"velocity":        {"GNSS velocity disagrees with the filter", "the receiver's velocity disagreed with the filter", doTune},
 	"innovation":      {"GNSS position disagrees with the filter", "the receiver's position disagreed with the filter", doTune},
 	"no-position":     {"receiver gives no position", "the receiver had no position", doSky},

@@ -1,0 +1,194 @@
+package fusion
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/integrity"
+	"kerbline/fusion/navigation"
+	"kerbline/fusion/trust"
+	"kerbline/gnss"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// claims keep what a fix that is not believed is weighed by: the place from
+// which the references carry on, and what was learned of heights.
+type claims struct {
+	right  integrity.Mark // at the last believed epoch
+	wrong  integrity.Mark // at the last epoch of a refuted fix
+	offset integrity.Vec3 // m, ENU, of that fix from where it should have been
+	cov    integrity.Sym3 // m², of the offset
+	at     float64        // host s at which the offset was measured, NaN without one
+	rest   restPlace
+
+	drifted float64 // host s of the last drift alarm
+}
+
+// offsetWalk is how fast the position of wrong integers moves, m/s, 1 sigma:
+// satellites turn about the sky by some 1.5e-4 rad/s, an offset of 2 m with them,
+// three times over for poor geometry. Common practice, no source.
+const offsetWalk = 0.001
+
+// drift takes the alarm of a drift test: right is from before the drift.
+func (k *claims) drift(right integrity.Mark, y *integrity.Vec3, c *integrity.Sym3, now float64) {
+	k.right, k.offset, k.cov, k.at, k.drifted = right, *y, *c, now, now
+}
+
+// weighFix weighs the fix at an epoch by the sharpest place that was kept without
+// it and by its height, and returns the log-likelihood ratio and the offset from
+// there, m.
+func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity.Vec3) {
+	k, c := &m.claims, integrity.Sym3{}
+	best := math.Inf(1)
+	take := func(dy integrity.Vec3, dc *integrity.Sym3) {
+		if s := dc[0][0] + dc[1][1]; s < best {
+			best, y, c = s, dy, *dc
+		}
+	}
+	up, sigma := math.NaN(), math.Inf(1)
+	if !m.trust.Followed {
+		s := integrity.Sym3(x.in.S)
+		take(integrity.Vec3(x.in.Y), &s)
+		if hasHeight {
+			up, sigma = x.in.Y[2], math.Sqrt(s[2][2])
+		}
+	}
+	now, pe := m.epochFix(x), m.pathError()
+	if w := m.ref.Sharpest(&k.right, &now, &pe); w.OK {
+		take(w.Y, &w.C)
+	}
+	if w := m.ref.Sharpest(&k.wrong, &now, &pe); w.OK && !math.IsNaN(k.at) && m.trust.Fix == trust.Claimed {
+		walk := offsetWalk * (m.now - k.at)
+		for i := range 2 {
+			w.Y[i] += k.offset[i]
+			w.C[i][i] += walk * walk
+			for j := range 2 {
+				w.C[i][j] += k.cov[i][j]
+			}
+		}
+		take(w.Y, &w.C)
+	}
+	llr = math.NaN()
+	if !math.IsInf(best, 1) {
+		llr = trust.Horizontal(&y, &c)
+	}
+	if !hasHeight {
+		return llr, y
+	}
+	h, s, ok := m.heights.At(enu(x.z))
+	if s = math.Sqrt(s*s + x.white[2] + m.nav.Filter.Params.CorrSigmaV*m.nav.Filter.Params.CorrSigmaV); ok && s < sigma {
+		up, sigma = x.z.Z-h, s
+	}
+	if !math.IsNaN(up) {
+		if math.IsNaN(llr) {
+			llr = 0
+		}
+		llr += trust.Vertical(up, sigma)
+		y[2] = up
+	}
+	m.claims.measure(&y, &c, m.now, m.trust.Fix)
+	return llr, y
+}
+
+// measure keeps the sharpest offset of a fix that is not believed.
+func (k *claims) measure(y *integrity.Vec3, c *integrity.Sym3, now float64, fix trust.Fix) {
+	if fix == trust.Claimed {
+		k.offset, k.cov, k.at = *y, *c, now
+	}
+}
+
+// anchor carries on, at an epoch that was weighed, the places from which claims
+// are weighed.
+func (m *Monitor) anchor(x *weighed, fixed, used bool) {
+	if !fixed {
+		return
+	}
+	now, pe := m.epochFix(x), m.pathError()
+	switch {
+	case m.trust.Fix == trust.Believed && used:
+		m.claims.right = m.ref.Mark(&now, &pe)
+		m.claims.at = math.NaN()
+		if m.trust.Proven {
+			m.heights.Learn(enu(x.z), m.now)
+		}
+	case m.trust.Fix == trust.Refuted:
+		m.claims.wrong = m.ref.Mark(&now, &pe)
+	}
+}
+
+// tellClaim makes the event of a decision on a fix that was believed, claimed or
+// refuted since a host time.
+func (m *Monitor) tellClaim(d trust.Decision, was trust.Fix, since float64) {
+	size := r3.Norm(r3.Vec{X: m.trust.Offset[0], Y: m.trust.Offset[1], Z: m.trust.Offset[2]})
+	e := Event{T: m.host(m.now), End: math.NaN(), Size: size, Where: m.where()}
+	o := &m.trust.Offset
+	switch {
+	case d.Refuted:
+		e.Kind = EventRefuted
+		e.Detail = fmt.Sprintf("the receiver says fixed but stands %.2f m east, %.2f m north, %.2f m up from where the car is (log-likelihood ratio %.1f, refuted below %.1f)",
+			o[0], o[1], o[2], m.trust.LLR, trust.Refute)
+	case d.Cleared && (was == trust.Refuted || m.now-since > 1):
+		e.Kind = EventConfirmed
+		e.Detail = fmt.Sprintf("the receiver's fix is confirmed after %.1f s: log-likelihood ratio %.1f, wanted %.1f", m.now-since, m.trust.LLR, trust.Believe)
+	default:
+		return
+	}
+	m.event(e)
+}
+
+// restPlace is the mean of the fixed positions of a car that stands, before the
+// filter has a position of its own: nothing is easier to check than a stand-still.
+type restPlace struct {
+	n     float64 // epochs
+	mean  r3.Vec  // m, ENU
+	since float64 // host s of the first
+}
+
+// restLeast is how long a receiver must have been fixed at rest for its place to
+// be a reference, s. Common practice, no source.
+const restLeast = 5.0
+
+// watchRest weighs a fixed epoch of a car that stands against those before it.
+func (m *Monitor) watchRest(e *gnss.Epoch, z r3.Vec) {
+	p, tr := &m.claims.rest, &m.trust
+	if !(m.nav.IMU.RestFor() > navigation.RestProof) {
+		if tr.Fix == trust.Believed {
+			*p = restPlace{}
+		}
+		return
+	}
+	if m.rcv.class != navigation.ClassFixed {
+		return
+	}
+	if p.n == 0 {
+		*p = restPlace{n: 1, mean: z, since: m.now}
+		return
+	}
+	white, ch, cv := m.cfg.GNSS.Noise(e, m.rcv.class)
+	d := r3.Sub(z, p.mean)
+	y := integrity.Vec3{d.X, d.Y, d.Z}
+	var s integrity.Sym3
+	for i := range 2 {
+		s[i][i] = white[i] + 2*ch*ch
+	}
+	llr := trust.Horizontal(&y, &s)
+	if e.HasH {
+		llr += trust.Vertical(y[2], math.Sqrt(white[2]+2*cv*cv))
+	}
+	switch {
+	case llr <= trust.Refute && m.now-p.since < restLeast:
+		*p = restPlace{n: 1, mean: z, since: m.now} // which of the two is right nothing tells yet
+	case llr <= trust.Refute && tr.Fix != trust.Refuted:
+		m.believe(&trust.Evidence{Kind: trust.AtRest, Now: m.now, Y: y, S: s, LLR: llr})
+		m.claims.offset, m.claims.cov, m.claims.at = y, s, m.now
+		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: "at rest", Size: r3.Norm(d), Where: m.where(),
+			Detail: fmt.Sprintf("the position moved by %.2f m (%.2f east, %.2f north, %.2f up) while the car stood and the receiver said fixed", r3.Norm(d), d.X, d.Y, d.Z)})
+	case llr >= trust.Believe:
+		p.n++
+		p.mean = r3.Add(p.mean, r3.Scale(1/math.Min(p.n, 300), d))
+		if tr.Fix != trust.Believed {
+			m.believe(&trust.Evidence{Kind: trust.AtRest, Now: m.now, Y: y, S: s, LLR: llr})
+		}
+	}
+}

@@ -1,0 +1,63 @@
+package trust
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"kerbline/fusion/integrity"
+)
+
+// The bounds that the ratio promises: of wrong fixes as the hypothesis has them
+// at most missedWrong are believed, of right ones at most missedRight refuted,
+// whatever the kept place is worth; and with 0.10 m each axis a right fix is
+// believed in most cases, with 0.05 m in nearly all.
+func TestOdds(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 16))
+	const draws = 4000
+	for _, tt := range []struct {
+		sigma, up float64
+		right     float64 // share of right fixes believed at once, at least
+	}{{0.03, 0.05, 0.99}, {0.05, 0.07, 0.97}, {0.10, 0.10, 0.5}, {0.3, 0.2, 0}, {1, 0.5, 0}, {3, 3, 0}} {
+		weigh := func(e, n, u float64) float64 {
+			// The covariance that is told holds the noise, and no more than it.
+			y := integrity.Vec3{e + tt.sigma*rng.NormFloat64(), n + tt.sigma*rng.NormFloat64()}
+			s := integrity.Sym3{{tt.sigma * tt.sigma}, {0, tt.sigma * tt.sigma}}
+			return Horizontal(&y, &s) + Vertical(u+tt.up*rng.NormFloat64(), tt.up)
+		}
+		var believed, refuted, missed float64
+		for range draws {
+			if l := weigh(0, 0, 0); l >= Believe {
+				believed++
+			} else if l <= Refute {
+				refuted++
+			}
+			r, a := wrongNear+(wrongFar-wrongNear)*rng.Float64(), 2*math.Pi*rng.Float64()
+			if weigh(r*math.Cos(a), r*math.Sin(a), wrongUp*rng.NormFloat64()) >= Believe {
+				missed++
+			}
+		}
+		// Three sigma of a count about its bound.
+		most := missedWrong*draws + 3*math.Sqrt(missedWrong*draws)
+		if missed > most || refuted > most {
+			t.Errorf("sigma %.2f m: %.0f wrong fixes believed, %.0f right ones refuted of %d, want at most %.0f", tt.sigma, missed, refuted, draws, most)
+		}
+		if believed < tt.right*draws {
+			t.Errorf("sigma %.2f m: %.1f %% of right fixes believed, want %.0f %%", tt.sigma, 100*believed/draws, 100*tt.right)
+		}
+		t.Logf("sigma %.2f m, %.2f up: %.1f %% of right fixes believed at once, %.0f wrong ones of %d", tt.sigma, tt.up, 100*believed/draws, missed, draws)
+	}
+}
+
+// Height alone says no more than its bound, and nothing where it is not known.
+func TestVertical(t *testing.T) {
+	if v := Vertical(0, 0.01); v != Vertical(0.001, 0.01) && v > heightMost {
+		t.Errorf("height alone says %.1f, want at most %.1f", v, heightMost)
+	}
+	if v := Vertical(math.NaN(), 0.1) + Vertical(0.1, math.NaN()); v != 0 {
+		t.Errorf("an unknown height says %.1f", v)
+	}
+	if v := Vertical(1, 0.1); !(v < Refute) {
+		t.Errorf("1 m at 0.1 m says %.1f", v)
+	}
+}
