@@ -159,7 +159,7 @@ type Settings struct {
 	Wheel       string  `toml:"wheel" doc:"columns of the wheel's lines: \"t,v[km/h]\". Empty: the line of names in the file, else t,v in SI units" src:"the logger's manual"`
 	WheelOffset float64 `toml:"wheel_offset_s" unit:"s" doc:"added to the times of the wheel's samples to make them host time" min:"-1e11" max:"1e11" src:"0 where one clock stamps everything"`
 	Fix         string  `toml:"fix" doc:"columns of a table of positions in place of sentences: \"t lat lon h quality sde sdn sdu\". Empty: its line of names" src:"the logger's manual"`
-	FixOffset   float64 `toml:"fix_offset_s" unit:"s" doc:"added to the times of that table to make them UTC" min:"-1e11" max:"1e11" src:"GPS time is ahead of UTC by 18 s since 2017"`
+	GNSSOffset  float64 `toml:"gnss_offset_s" unit:"s" doc:"added to the times of the sentences, or of a table in their place, to make them UTC" min:"-1e11" max:"1e11" src:"GPS time is ahead of UTC by 18 s since 2017 (IERS Bulletin C 52): then -18"`
 	FixQuality  string  `toml:"fix_quality" doc:"what its quality column means where it does not hold GGA's codes: \"1=fixed, 2=float, 5=single\"" src:"the logger's manual"`
 }
 
@@ -182,7 +182,7 @@ func (s *Settings) FixTable() (Table, error) {
 			err = fmt.Errorf("%s: %w", t.key, err)
 		}
 	}
-	t.offset = s.FixOffset
+	t.offset = 0 // the times are shifted where those of sentences are
 	if _, e := s.Qualities(); err == nil {
 		err = e
 	}
