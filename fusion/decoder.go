@@ -68,6 +68,7 @@ type Decoder struct {
 	wheel   csvLines
 
 	maxW, maxF float64 // rad/s, m/s^2
+	gnssOffset float64 // s, to UTC
 
 	// One measurement per kind: only its own fields are ever set.
 	tickM, imuM, wheelM, epochM, frameM, linkM, junkM, refusedM, noteM, roverM Measurement
@@ -91,7 +92,8 @@ type Decoder struct {
 func NewDecoder(cfg Config) *Decoder {
 	d := &Decoder{
 		parser: nmea.NewParser(), epochs: gnss.NewAssembler(),
-		maxW: beyondScale * cfg.IMU.GyroRange, maxF: beyondScale * cfg.IMU.AccRange,
+		gnssOffset: cfg.Columns.GNSSOffset,
+		maxW:       beyondScale * cfg.IMU.GyroRange, maxF: beyondScale * cfg.IMU.AccRange,
 		tickM:    Measurement{Kind: KindTick, Channel: ChanTick},
 		imuM:     Measurement{Kind: KindIMU, Channel: ChanIMU},
 		wheelM:   Measurement{Kind: KindWheel, Channel: ChanWheel},
@@ -179,6 +181,7 @@ func (d *Decoder) line(l nmea.Line) {
 }
 
 func (d *Decoder) epoch(e *gnss.Epoch) {
+	e.UTC += d.gnssOffset
 	d.epochM.T, d.epochM.Epoch = e.Complete, e
 	d.emit(&d.epochM)
 }

@@ -17,7 +17,7 @@ var commands = []func() *cobra.Command{
 	newDemo,
 	newReplay,
 	newDropouts,
-	newCalibrate,
+	newSetup, newCalibrate,
 	newDaycheck,
 	newReport,
 	newConfig,

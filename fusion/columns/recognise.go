@@ -40,6 +40,7 @@ type Recognised struct {
 	Offset float64 // s, to be added to the times to make them Unix s
 	Sure   bool    // the turns of the drive confirm it; else it rests on sizes alone
 	Clock  string  // in words: what the times count
+	Rough  bool    // the clock tells no date: the offset is known to a tenth of a second
 }
 
 const (
@@ -87,7 +88,7 @@ func RecogniseIMU(lines [][]byte, ref Reference) (Recognised, error) {
 	}
 	list[force] += bracket(unit, "m/s^2")
 	list[gyro] += bracket(yaw.unit, "rad/s")
-	return Recognised{List: strings.Join(list, ","), Offset: clk.offset, Sure: yaw.col >= 0, Clock: clk.words}, nil
+	return Recognised{List: strings.Join(list, ","), Offset: clk.offset, Sure: yaw.col >= 0, Clock: clk.words, Rough: clk.rough || yaw.lag != 0}, nil
 }
 
 func bracket(unit, own string) string {
@@ -319,11 +320,14 @@ type yawOf struct {
 }
 
 func (m *matrix) yaw(clk clockOf, ref *Reference) yawOf {
-	y := yawOf{col: -1, unit: "rad/s"}
-	reach := 0.0
-	if clk.rough {
-		reach = lagSearch
+	if y := m.yawWithin(clk, ref, 0); y.col >= 0 && !clk.rough {
+		return y
 	}
+	return m.yawWithin(clk, ref, lagSearch)
+}
+
+func (m *matrix) yawWithin(clk clockOf, ref *Reference, reach float64) yawOf {
+	y := yawOf{col: -1, unit: "rad/s"}
 	t := m.times(clk)
 	best := leastCorr
 	for i := range m.cols {
@@ -429,24 +433,25 @@ func RecogniseWheel(lines [][]byte, ref Reference) (Recognised, error) {
 	}
 	t := m.times(clk)
 	byTime := Reference{From: ref.From, To: ref.To, T: ref.T, Rate: ref.Speed}
-	reach := 0.0
-	if clk.rough {
-		reach = lagSearch
-	}
 	best, at, unit, lag, sign := leastCorr, -1, "", 0.0, ""
-	for i := range m.cols {
-		if i == clk.col {
-			continue
+	for _, reach := range []float64{0, lagSearch} {
+		if at >= 0 && !clk.rough {
+			break
 		}
-		l, corr, slope := follow(t, m.col(i), &byTime, reach)
-		if math.Abs(corr) <= best {
-			continue
-		}
-		for _, u := range []string{"m/s", "km/h", "mph", "kn", "mm/s", "cm/s"} {
-			if math.Abs(math.Log(math.Abs(slope)*speedUnits[u])) < 0.04 {
-				best, at, unit, lag, sign = math.Abs(corr), i, u, l, ""
-				if slope < 0 {
-					sign = "-"
+		for i := range m.cols {
+			if i == clk.col {
+				continue
+			}
+			l, corr, slope := follow(t, m.col(i), &byTime, reach)
+			if math.Abs(corr) <= best {
+				continue
+			}
+			for _, u := range []string{"m/s", "km/h", "mph", "kn", "mm/s", "cm/s"} {
+				if math.Abs(math.Log(math.Abs(slope)*speedUnits[u])) < 0.04 {
+					best, at, unit, lag, sign = math.Abs(corr), i, u, l, ""
+					if slope < 0 {
+						sign = "-"
+					}
 				}
 			}
 		}
@@ -460,5 +465,34 @@ func RecogniseWheel(lines [][]byte, ref Reference) (Recognised, error) {
 	}
 	list[clk.col] = "t" + bracket(clk.unit, "s")
 	list[at] = sign + "v" + bracket(unit, "m/s")
-	return Recognised{List: strings.Join(list, ","), Offset: clk.offset + lag, Sure: true, Clock: clk.words}, nil
+	return Recognised{List: strings.Join(list, ","), Offset: clk.offset + lag, Sure: true, Clock: clk.words, Rough: clk.rough || lag != 0}, nil
+}
+
+// sameClock is how far apart two readings of a time may be and be of one clock:
+// what is left is for the turns to tell, s.
+const sameClock = 1.0
+
+// SameAs reports whether the table reads a line as what was recognised would.
+func (t *Table) SameAs(found Recognised, line []byte) bool {
+	other, err := newTable(found.List, found.Offset, t.want)
+	if err != nil {
+		return false
+	}
+	a, b := make([]float64, len(t.want)), make([]float64, len(t.want))
+	if bad, _ := t.Numbers(line, a); bad >= 0 {
+		return false
+	}
+	if bad, _ := other.Numbers(line, b); bad >= 0 {
+		return false
+	}
+	for i := range a {
+		tol := 1e-6 * (1 + math.Abs(b[i]))
+		if t.want[i] == Time {
+			tol = sameClock
+		}
+		if !(math.Abs(a[i]-b[i]) <= tol) {
+			return false
+		}
+	}
+	return true
 }

@@ -228,6 +228,10 @@ func cause(err error) error {
 	return err
 }
 
+// Untimed reports whether the receiver's positions carry no host times: theirs
+// were made from UTC, and only the settings bring other clocks to it.
+func (r *Recording) Untimed() bool { return r.untimed }
+
 // Span returns the host times of the first and last record, Unix s; NaN for
 // the last where only reading the whole recording would tell.
 func (r *Recording) Span() (from, to float64) { return r.from, r.to }

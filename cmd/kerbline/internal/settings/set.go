@@ -47,3 +47,13 @@ func (f *File) Set(assignment string) error {
 	*f = changed
 	return nil
 }
+
+// Get returns the value of a key as the settings file has it; "" for a key that
+// does not exist.
+func (f *File) Get(name string) string {
+	k := byName[name]
+	if k == nil || section(name) == marksName {
+		return ""
+	}
+	return format(reflect.ValueOf(f).Elem().FieldByIndex(k.index))
+}
