@@ -14,6 +14,7 @@ import (
 	"kerbline/fusion"
 	"kerbline/fusion/calibrate"
 	"kerbline/fusion/columns"
+	"kerbline/fusion/navigation"
 )
 
 // Input is one input of a recording, in words.
@@ -216,9 +217,9 @@ func (r *Report) motion(ctx context.Context, open Opener, progress Progress) err
 	if err != nil {
 		return err
 	}
-	c := calibrate.New(cfg.Config)
+	c := &navigation.Recording{Settings: cfg.Navigation()}
 	damage, err := runner.Each(ctx, rec, cfg.Config, func(done, total int64) { progress("reading", done, total) },
-		func(m *fusion.Measurement) error { c.Add(m); return nil })
+		func(m *fusion.Measurement) error { m.AddTo(c); return nil })
 	if err != nil {
 		return err
 	}
@@ -226,7 +227,7 @@ func (r *Report) motion(ctx context.Context, open Opener, progress Progress) err
 	if damage != "" {
 		r.trouble("the recording %s", damage)
 	}
-	res, err := c.Run(func(done, total int) { progress("calibrating", int64(done), int64(total)) })
+	res, err := calibrate.Run(c, func(done, total int) { progress("calibrating", int64(done), int64(total)) })
 	if err != nil {
 		r.trouble("%v", err)
 		r.Next = append(r.Next, "record a drive: stand still for a minute, then two laps with turns both ways and changing speed")
