@@ -59,6 +59,20 @@ func work(jobs []job) []*outcome {
 	return out
 }
 
+// goal is what a kind of drive is to reach: share of the time usable, %, and
+// median lateral level, m.
+type goal struct{ usable, level float64 }
+
+// goals by kind; what breaks something has none beside no misleading event, no
+// excursion and a way back.
+var goals = map[string]goal{
+	"nominal": {99, 0.25}, "gyro_scale_0.3": {99, 0.25}, "gyro_scale_1": {99, 0.25}, "acc_scale": {99, 0.25}, "mount_2": {99, 0.25}, "gyro_warm": {99, 0.25},
+	"imu_ahead": {99, 0.25}, "shake_1g": {99, 0.25}, "shake_3g": {80, 0.25}, "consumer": {95, 0.25},
+	"multipath_3": {97, 0.4}, "multipath_5": {97, 0.4}, "multipath_8": {0, 0.5}, "gnss_1hz_wheels": {95, 0.4}, "gnss_1hz": {60, 0.4},
+	"velocity_late": {99, 0.25}, "velocity_smoothed": {99, 0.25}, "gga_only": {95, 0.4}, "gga_gst": {95, 0.4},
+	"robot_1mps": {90, 0.25}, "kart_3mps": {99, 0.25}, "oval_60mps": {95, 0.25},
+}
+
 // sums is a row of the table.
 type sums struct {
 	name                         string
@@ -119,8 +133,8 @@ func percent(part, whole float64) string {
 	return fmt.Sprintf("%.1f", 100*part/whole)
 }
 
-var head = "| kind | drives | h | usable % | misleading | drives with | an hour < | worst m | excursions | an hour < | level m | error p95 m | false alarms | an hour < | back | at least % | to usable s | p95 s |\n" +
-	"|" + strings.Repeat("---|", 18) + "\n"
+var head = "| kind | drives | h | usable % | goal | misleading | drives with | an hour < | worst m | excursions | an hour < | level m | goal | error p95 m | false alarms | an hour < | back | at least % | to usable s | p95 s |\n" +
+	"|" + strings.Repeat("---|", 20) + "\n"
 
 func (s *sums) write(w io.Writer) {
 	name := s.name
@@ -139,6 +153,16 @@ func (s *sums) write(w io.Writer) {
 		}
 		return fmt.Sprintf("%.2f", bounds.PoissonUpper(n, conf)/hours)
 	}
+	usable, level, median := "", "", float64(quantile(s.level, 0.5))
+	if g, ok := goals[s.name]; ok {
+		usable, level = fmt.Sprintf("%g", g.usable), fmt.Sprintf("%g", g.level)
+		if !(s.available >= g.usable/100*s.settled) {
+			usable += " missed"
+		}
+		if !(median <= g.level) {
+			level += " missed"
+		}
+	}
 	num := func(v float64, decimals int) string {
 		switch {
 		case math.IsNaN(v):
@@ -148,9 +172,9 @@ func (s *sums) write(w io.Writer) {
 		}
 		return strconv.FormatFloat(v, 'f', decimals, 64)
 	}
-	fmt.Fprintf(w, "| %s | %d | %.2f | %s | %d | %d | %s | %.2f | %d | %s | %s | %s | %d | %s | %s | %s | %s | %s |\n",
-		name, s.drives, s.hours, percent(s.available, s.settled), s.misleading, s.misled, rate(s.misleading, s.live), s.worst,
-		s.excursions, rate(s.excursions, s.live), num(float64(quantile(s.level, 0.5)), 3), num(float64(quantile(s.lateral, 0.95)), 3),
+	fmt.Fprintf(w, "| %s | %d | %.2f | %s | %s | %d | %d | %s | %.2f | %d | %s | %s | %s | %s | %d | %s | %s | %s | %s | %s |\n",
+		name, s.drives, s.hours, percent(s.available, s.settled), usable, s.misleading, s.misled, rate(s.misleading, s.live), s.worst,
+		s.excursions, rate(s.excursions, s.live), num(median, 3), level, num(float64(quantile(s.lateral, 0.95)), 3),
 		s.falseAlarms, rate(s.falseAlarms, s.hours), back, least, num(quantile(s.breaks, 0.5), 1), num(quantile(s.breaks, 0.95), 1))
 }
 
