@@ -272,12 +272,7 @@ func (c *conversion) folder(out string) error {
 // tagged puts the host time in front of a sentence, as NMEA 0183 version 4 has
 // it: a TAG block with the time in ms.
 func tagged(t float64, sentence []byte) []byte {
-	body := fmt.Sprintf("c:%d", int64(t*1000+0.5))
-	var sum byte
-	for _, b := range []byte(body) {
-		sum ^= b
-	}
-	return append(fmt.Appendf(nil, "\\%s*%02X\\", body, sum), append(bytes.Clone(sentence), "\r\n"...)...)
+	return append(append(nmea.AppendTag(nil, int64(t*1000+0.5), nil), sentence...), "\r\n"...)
 }
 
 // tables writes what was decoded and judged.

@@ -144,7 +144,7 @@ var mayImport = map[string]struct{ own, others []string }{
 
 	"fixtures/faults":  {},
 	"fixtures/signals": {own: []string{"gnss/..."}},
-	"fixtures":         {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/rtcm", "fixtures/faults", "fixtures/signals"}},
+	"fixtures":         {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/nmea", "gnss/rtcm", "fixtures/faults", "fixtures/signals"}},
 	"fixtures/gendemo": {own: []string{"fixtures"}},
 
 	"cmd/...": {own: []string{"gnss/...", "fusion/...", "tui", "fixtures/...", "cmd/kerbline/internal/..."}, others: []string{"*"}},
@@ -382,7 +382,7 @@ var exportedFor = map[string][]string{
 	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},
 	"shows others how its package decides or is checked": {
 		"fixtures.DemoScenario", "fusion/eskf.Filter.PositiveDefinite",
-		"gnss/corrections.Decide", "gnss/corrections.Missing", "gnss/corrections.DefaultConfig", "cmd/kerbline/internal/inject.AppendTag",
+		"gnss/corrections.Decide", "gnss/corrections.Missing", "gnss/corrections.DefaultConfig",
 	},
 }
 

@@ -411,26 +411,7 @@ func retag(tag []byte, t float64, changed bool) []byte {
 	if !changed {
 		return bytes.Clone(tag)
 	}
-	return AppendTag(nil, bytes.Trim(tag, "\\"), t)
-}
-
-// AppendTag appends the TAG block \c:<Unix ms>*hh\ of host time t; other
-// parameters of old, a block's inside, are kept.
-func AppendTag(dst, old []byte, t float64) []byte {
-	body := fmt.Appendf(nil, "c:%d", int64(math.Round(t*1000)))
-	if star := bytes.LastIndexByte(old, '*'); star >= 0 {
-		old = old[:star]
-	}
-	for _, f := range bytes.Split(old, []byte{','}) {
-		if len(f) > 0 && !bytes.HasPrefix(f, []byte("c:")) {
-			body = append(append(body, ','), f...)
-		}
-	}
-	var x byte
-	for _, c := range body {
-		x ^= c
-	}
-	return fmt.Appendf(dst, "\\%s*%02X\\", body, x)
+	return nmea.AppendTag(nil, int64(math.Round(t*1000)), bytes.Trim(tag, "\\"))
 }
 
 // damage returns text, or a garbled copy of it.

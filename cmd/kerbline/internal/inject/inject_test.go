@@ -41,7 +41,7 @@ func line(t float64, body string) fusion.Record {
 	for _, c := range []byte(body) {
 		x ^= c
 	}
-	b := AppendTag(nil, nil, t)
+	b := nmea.AppendTag(nil, int64(math.Round(t*1000)), nil)
 	return fusion.Record{T: math.Round(t*1000) / 1000, Channel: fusion.ChanNMEA, Data: fmt.Appendf(b, "$%s*%02X\r\n", body, x)}
 }
 

@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"kerbline/gnss/geodesy"
+	"kerbline/gnss/nmea"
 )
 
 // sentence is one line taken apart: "$" fields "*hh".
@@ -30,12 +32,7 @@ func split(text []byte) (s sentence, ok bool) {
 
 // join puts s together again with its checksum.
 func (s *sentence) join() []byte {
-	body := bytes.Join(s.field, []byte{','})
-	var x byte
-	for _, c := range body {
-		x ^= c
-	}
-	return fmt.Appendf(nil, "$%s*%02X", body, x)
+	return nmea.AppendSentence(nil, string(bytes.Join(s.field, []byte{','})))
 }
 
 func (s *sentence) get(i int) []byte {
@@ -140,8 +137,8 @@ func (s *sentence) shift(e, n, u float64) {
 		return
 	}
 	meridian, prime := geodesy.Radii(lat)
-	s.setAngle(i, lat+n/meridian, 2, "N", "S")
-	s.setAngle(i+2, lon+e/(prime*math.Cos(lat)), 3, "E", "W")
+	s.setAngle(i, lat+n/meridian, 2, 'N', 'S')
+	s.setAngle(i+2, lon+e/(prime*math.Cos(lat)), 3, 'E', 'W')
 	if s.kind == "GGA" || s.kind == "GNS" {
 		if alt, ok := s.number(9); ok && u != 0 {
 			s.setLike(9, alt+u)
@@ -171,26 +168,14 @@ func readAngle(b, hemi []byte) (float64, bool) {
 }
 
 // setAngle writes an angle with as many decimals of a minute as the field has.
-func (s *sentence) setAngle(i int, a float64, width int, plus, minus string) {
-	b := s.get(i)
-	d := 0
+func (s *sentence) setAngle(i int, a float64, width int, plus, minus byte) {
+	b, d := s.get(i), 0
 	if dot := bytes.IndexByte(b, '.'); dot >= 0 {
 		d = len(b) - dot - 1
 	}
-	h := plus
-	if a < 0 {
-		a, h = -a, minus
-	}
-	scale := math.Pow(10, float64(d))
-	units := math.Round(a / geodesy.Degree * 60 * scale) // whole last digits, so that 60 minutes never appear
-	deg := math.Floor(units / (60 * scale))
-	mnt := (units - deg*60*scale) / scale
-	w := d + 3
-	if d == 0 {
-		w = 2
-	}
-	s.set(i, fmt.Sprintf("%0*.0f%0*.*f", width, deg, w, d, mnt))
-	s.set(i+1, h)
+	v, side, _ := strings.Cut(nmea.Angle(a/geodesy.Degree, width, d, plus, minus), ",")
+	s.set(i, v)
+	s.set(i+1, side)
 }
 
 // erase empties the position and says that there is no fix.

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -13,6 +14,7 @@ import (
 
 	"kerbline/fixtures/faults"
 	"kerbline/fusion"
+	"kerbline/gnss/nmea"
 )
 
 // Names of the files of a recording's folder that Write makes.
@@ -112,7 +114,7 @@ func (r *Result) writeChannel(path, head string, c fusion.Channel, form func(dst
 func tagged(dst []byte, rec *fusion.Record) []byte {
 	b := rec.Data
 	if len(b) > 0 && b[0] == '$' {
-		dst = AppendTag(dst, nil, rec.T)
+		dst = nmea.AppendTag(dst, int64(math.Round(rec.T*1000)), nil)
 	}
 	dst = append(dst, b...)
 	if len(b) > 0 && (b[0] == '$' || b[0] == '\\') && b[len(b)-1] != '\n' {

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"kerbline/gnss"
+	"kerbline/gnss/nmea"
 )
 
 // Fix is one solution.
@@ -59,7 +60,7 @@ func (f *Fix) Append(out []byte) []byte {
 	clock := t.Format("150405.000000")
 	place := ",,,"
 	if !math.IsNaN(f.Lat) && !math.IsNaN(f.Lon) {
-		place = angle(f.Lat, 2, 'N', 'S') + "," + angle(f.Lon, 3, 'E', 'W')
+		place = nmea.Angle(f.Lat, 2, 8, 'N', 'S') + "," + nmea.Angle(f.Lon, 3, 8, 'E', 'W')
 	}
 	sats, height := "", ",M,,M"
 	if f.Sats >= 0 {
@@ -101,26 +102,7 @@ func text(x float64, decimals int) string {
 	return fmt.Sprintf("%.*f", decimals, x)
 }
 
-// angle writes degrees and minutes to 1e-8 minutes, 0.02 mm.
-func angle(deg float64, digits int, plus, minus byte) string {
-	side := plus
-	if deg < 0 {
-		deg, side = -deg, minus
-	}
-	const unit = 1e8 // of a minute
-	total := int64(math.Round(deg * 60 * unit))
-	whole, rest := total/(60*unit), total%(60*unit)
-	return fmt.Sprintf("%0*d%02d.%08d,%c", digits, whole, rest/unit, rest%int64(unit), side)
-}
-
 // seal appends a sentence with its checksum.
 func seal(out []byte, format string, a ...any) []byte {
-	out = append(out, '$')
-	from := len(out)
-	out = fmt.Appendf(out, format, a...)
-	var sum byte
-	for _, c := range out[from:] {
-		sum ^= c
-	}
-	return fmt.Appendf(out, "*%02X\r\n", sum)
+	return append(nmea.AppendSentence(out, fmt.Sprintf(format, a...)), "\r\n"...)
 }
