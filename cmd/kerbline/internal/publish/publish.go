@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"kerbline/cmd/kerbline/internal/lines"
+	"kerbline/cmd/kerbline/internal/version"
 	"kerbline/fusion"
 )
 
@@ -66,7 +67,7 @@ func Dial(addr string, remote bool) (*Publisher, error) {
 
 func newPublisher(addr string, conn net.Conn, clock func() (wall, steady float64)) *Publisher {
 	p := &Publisher{addr: addr, conn: conn, queue: make(chan []byte, ring), free: make(chan []byte, ring), done: make(chan struct{}), clock: clock}
-	p.live.Hold = Hold
+	p.live.Hold, p.live.Build = Hold, version.String()
 	for range ring {
 		p.free <- make([]byte, 0, 2048)
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"kerbline/cmd/kerbline/internal/lines"
+	"kerbline/cmd/kerbline/internal/version"
 	"kerbline/fusion"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
@@ -85,7 +86,7 @@ func TestThereAndBack(t *testing.T) {
 		p.Send(s)
 		*now = s.T - 1000
 		v := l.next(t)
-		if d := float64(v.ValidUntil) - s.T; math.Abs(d-Hold) > 1e-3 || v.N != uint64(i+2) || len(v.Session) != 16 || v.Session != l.session {
+		if d := float64(v.ValidUntil) - s.T; math.Abs(d-Hold) > 1e-3 || v.N != uint64(i+2) || len(v.Session) != 16 || v.Build != version.String() || v.Session != l.session {
 			t.Errorf("valid for %v s, want %v; n %d, session %q", d, Hold, v.N, v.Session)
 		}
 		back := Snapshot(&v)

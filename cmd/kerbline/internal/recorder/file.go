@@ -12,6 +12,7 @@ import (
 	"github.com/foxglove/mcap/go/mcap"
 	"github.com/pierrec/lz4/v4"
 
+	"kerbline/cmd/kerbline/internal/version"
 	"kerbline/fusion"
 )
 
@@ -113,7 +114,7 @@ func newFile(f storage, head Head) (*File, error) {
 		return nil, err
 	}
 	// What is attached is named, so that a reader knows what is missing.
-	meta := map[string]string{}
+	meta := map[string]string{"build": version.String()}
 	for k, v := range head.Meta {
 		meta[k] = v
 	}

@@ -18,6 +18,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 	"github.com/pierrec/lz4/v4"
 
+	"kerbline/cmd/kerbline/internal/version"
 	"kerbline/fusion"
 )
 
@@ -164,7 +165,7 @@ func TestRoundTrip(t *testing.T) {
 	if s := r.Attachment(CourseName); string(s) != string(fileHead.Attachments[1].Data) {
 		t.Errorf("course %q", s)
 	}
-	if r.Attachment("other") != nil || r.Meta()["session"] != "1" {
+	if r.Attachment("other") != nil || r.Meta()["session"] != "1" || r.Meta()["build"] != version.String() {
 		t.Errorf("meta %v", r.Meta())
 	}
 }
