@@ -434,7 +434,7 @@ var selects = regexp.MustCompile(`\.([A-Z]\w*)`)
 
 // byInterface are methods that are called without being named.
 var byInterface = []string{"String", "Error", "Unwrap", "Is", "As", "Read", "Write", "Close", "Len", "Less", "Swap", "Format", "Set", "Type",
-	"MarshalText", "UnmarshalText", "MarshalJSON", "UnmarshalJSON", "Draw", "InputHandler", "MouseHandler", "Focus"}
+	"MarshalText", "UnmarshalText", "MarshalJSON", "UnmarshalJSON", "MarshalBinary", "UnmarshalBinary", "Draw", "InputHandler", "MouseHandler", "Focus"}
 
 // exportedIdle returns the exported names nobody needs, "package.Name" or
 // "package.Type.Name", sorted.

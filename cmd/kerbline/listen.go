@@ -11,12 +11,14 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/bus"
 	"kerbline/cmd/kerbline/internal/publish"
 )
 
 func newListen() *cobra.Command {
+	var b busFlags
 	cmd := &cobra.Command{
-		Use:   "listen [HOST:PORT]",
+		Use:   "listen [HOST:PORT | nats://HOST/CAR]",
 		Short: "Reference consumer: hear published verdicts and say USABLE or NOT USABLE",
 		Long: `Hear the verdicts that kerbline live --publish sends and print a line for each
 change: the word, the advice to obey and the speed cap. It is meant to be read:
@@ -32,7 +34,7 @@ controller that disengages; it engages at the first USABLE.`,
 			if len(args) > 0 {
 				addr = args[0]
 			}
-			l, err := publish.Listen(addr)
+			l, err := hearFrom(addr, &b)
 			if err != nil {
 				return err
 			}
@@ -42,7 +44,20 @@ controller that disengages; it engages at the first USABLE.`,
 			return consume(l, cmd.InOrStdin(), func(d publish.Decision) { fmt.Fprintln(cmd.OutOrStdout(), d) })
 		},
 	}
+	b.watcher(cmd)
 	return cmd
+}
+
+// hearFrom opens a listener by UDP or on a bus.
+func hearFrom(addr string, b *busFlags) (*publish.Listener, error) {
+	if !bus.Is(addr) {
+		return publish.Listen(addr)
+	}
+	t, err := b.target(addr)
+	if err != nil {
+		return nil, usage(err)
+	}
+	return bus.Listen(t)
 }
 
 // consume is the reference consumer around the rule. It calls say at each

@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/bus"
 	"kerbline/cmd/kerbline/internal/engine"
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/recorder"
@@ -39,6 +40,7 @@ type liveFlags struct {
 	verdicts, events                            string
 	screen, plain                               bool
 	from                                        string
+	bus                                         busFlags
 }
 
 func newLive() *cobra.Command {
@@ -62,7 +64,8 @@ What fails is told at once and tried again for ever; the rest goes on. The
 settings file may hold the inputs ([sources]); a flag wins.
 
 kerbline live --from udp://:47100 is a second screen: it shows what another
-kerbline publishes.`,
+kerbline publishes. With --bus any number of watchers see all that this one knows:
+kerbline live --from nats://host/CAR.`,
 		Example: `  kerbline live --gnss serial:///dev/ttyACM0?baud=460800 --imu udp://:9001 \
       --corrections ntrip://me@caster.example/QUARRY --forward gnss --record runs/
   kerbline live --config kerbline.toml --course track.geojson --publish 127.0.0.1:47100 --plain`,
@@ -71,7 +74,10 @@ kerbline publishes.`,
 			if fl.screen && fl.plain {
 				return usage(errors.New("--screen and --plain, want one of them"))
 			}
-			if fl.from != "" {
+			switch {
+			case bus.Is(fl.from):
+				return busScreen(cmd, &fl)
+			case fl.from != "":
 				return secondScreen(cmd, &fl)
 			}
 			return live(cmd, &fl)
@@ -95,7 +101,8 @@ kerbline publishes.`,
 	f.StringVar(&fl.events, "events", "", "write event lines to this file, - for standard output")
 	f.BoolVar(&fl.screen, "screen", false, "open the dashboard (the default on a terminal)")
 	f.BoolVar(&fl.plain, "plain", false, "print a line for each change instead")
-	f.StringVar(&fl.from, "from", "", "show what another kerbline publishes to this udp:// address")
+	f.StringVar(&fl.from, "from", "", "show what another kerbline publishes to this udp:// address, or all that a car on the bus nats://host/CAR knows")
+	fl.bus.flags(cmd)
 	return cmd
 }
 
@@ -141,13 +148,21 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 	}
 	sh := newShow(baseView("live", &cfg, viewCourse))
 	o.Look, o.State = sh.look, sh.state
+	if fl.bus.at != "" {
+		p, closeBus, err := fl.bus.open(fl.remote, cmd.ErrOrStderr())
+		if err != nil {
+			return usage(err)
+		}
+		defer closeBus()
+		attach(&o, p)
+	}
 	e, err := engine.New(o)
 	if err != nil {
 		return usage(err)
 	}
 
 	began := time.Now()
-	err = sh.run(cmd, fl, fl.record != "" || len(fl.publish) > 0, e.Mark, e.Run)
+	err = sh.run(cmd, fl, fl.record != "" || len(fl.publish) > 0 || fl.bus.at != "", e.Mark, e.Run)
 	err = errors.Join(err, closeFiles())
 	sh.summary(cmd.ErrOrStderr(), time.Since(began))
 	return err

@@ -61,9 +61,8 @@ func (s *show) look(snap *fusion.Snapshot, events []fusion.Event) {
 	}
 }
 
-// state takes the state of sources and recording.
-func (s *show) state(st engine.State) {
-	var list []tui.Source
+// outsides puts the state of sources and recording into the words of a screen.
+func outsides(st engine.State) (list []tui.Source, rec tui.Recording) {
 	for _, src := range st.Sources {
 		list = append(list, tui.Source{Name: src.Channel.String(), OK: src.OK, Words: src.Words})
 	}
@@ -75,10 +74,15 @@ func (s *show) state(st engine.State) {
 		}
 		list = append(list, tui.Source{Name: "forward", OK: ok, Words: words})
 	}
-	var rec tui.Recording
 	if r := st.Recording; r != nil {
 		rec = tui.Recording{Wanted: true, OK: r.OK, File: r.File, Bytes: r.Bytes, Words: r.Words}
 	}
+	return list, rec
+}
+
+// state takes the state of sources and recording.
+func (s *show) state(st engine.State) {
+	list, rec := outsides(st)
 	s.mu.Lock()
 	s.rec = st.Recording
 	s.mu.Unlock()

@@ -8,7 +8,11 @@
 // (WGS 84). Start at [NewFrame] and [LLA.ECEF].
 package geodesy
 
-import "math"
+import (
+	"encoding/binary"
+	"fmt"
+	"math"
+)
 
 // Degree is one degree in radians; write 60*Degree, read x/Degree.
 const Degree = math.Pi / 180
@@ -174,4 +178,34 @@ func NormalGravity(lat, h float64) float64 {
 func EarthRateENU(lat float64) ENU {
 	s, c := math.Sincos(lat)
 	return ENU{E: 0, N: EarthRate * c, U: EarthRate * s}
+}
+
+// MarshalBinary writes the origin, three float64 in little-endian order. A frame
+// without an origin is empty.
+func (f Frame) MarshalBinary() ([]byte, error) {
+	if f == (Frame{}) {
+		return []byte{}, nil
+	}
+	var b []byte
+	for _, x := range []float64{f.origin.Lat, f.origin.Lon, f.origin.H} {
+		b = binary.LittleEndian.AppendUint64(b, math.Float64bits(x))
+	}
+	return b, nil
+}
+
+// UnmarshalBinary reads what MarshalBinary wrote.
+func (f *Frame) UnmarshalBinary(b []byte) error {
+	switch len(b) {
+	case 0:
+		*f = Frame{}
+		return nil
+	case 24:
+		var x [3]float64
+		for i := range x {
+			x[i] = math.Float64frombits(binary.LittleEndian.Uint64(b[8*i:]))
+		}
+		*f = NewFrame(LLA{Lat: x[0], Lon: x[1], H: x[2]})
+		return nil
+	}
+	return fmt.Errorf("geodesy: a frame of %d bytes, want 0 or 24", len(b))
 }

@@ -3,6 +3,7 @@ package geodesy
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 )
 
@@ -111,5 +112,23 @@ func BenchmarkLLA(b *testing.B) {
 	e := deg(48, 11, 500).ECEF()
 	for b.Loop() {
 		e.LLA()
+	}
+}
+
+// A frame goes through bytes unchanged.
+func TestFrameBinary(t *testing.T) {
+	for _, want := range []Frame{{}, NewFrame(LLA{Lat: -0.5, Lon: 3.1, H: 2500})} {
+		b, err := want.MarshalBinary()
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := NewFrame(LLA{Lat: 1})
+		if err := got.UnmarshalBinary(b); err != nil || got != want {
+			t.Errorf("%+v became %+v, %v", want, got, err)
+		}
+	}
+	var f Frame
+	if err := f.UnmarshalBinary(make([]byte, 23)); err == nil || !strings.Contains(err.Error(), "want 0 or 24") {
+		t.Errorf("23 bytes: %v", err)
 	}
 }

@@ -100,6 +100,22 @@ func appendVerdict(b []byte, s *fusion.Snapshot) []byte {
 	return word(b, "link", s.Link.Condition.String())
 }
 
+// AppendLink appends an object about the correction link, with its newline.
+func AppendLink(b []byte, s *fusion.Snapshot) []byte {
+	l := &s.Link
+	b = append(b, `{"t":`...)
+	b = value(b, s.T, decTime)
+	b = word(b, "condition", l.Condition.String())
+	b = number(b, "since_t", l.Since, decTime)
+	b = number(b, "bytes_per_s", l.BytesPerS, 1)
+	b = number(b, "latency_s", l.Latency, decS)
+	b = number(b, "bad_share", l.BadShare, decS)
+	b = whole(b, "station", l.Station)
+	b = number(b, "age_s", l.RoverAge, decS)
+	b = number(b, "open_since_t", l.OpenSince, decTime)
+	return append(b, "}\n"...)
+}
+
 // AppendEvent appends the event line of e, with its newline.
 func AppendEvent(b []byte, e *fusion.Event) []byte {
 	b = append(b, `{"t":`...)

@@ -26,10 +26,39 @@ type Listener struct {
 	Disengaged func() bool
 	Refused    uint64 // datagrams that were not taken
 
-	conn *net.UDPConn
-	buf  []byte
-	now  func() float64 // steady clock, s
+	ear Ear
+	now func() float64 // steady clock, s
 }
+
+// Ear is where datagrams or messages come in.
+type Ear interface {
+	// Hear returns the next one, valid until the following call, and who sent it;
+	// after deadline the error is [os.ErrDeadlineExceeded], after Close
+	// [net.ErrClosed].
+	Hear(deadline time.Time) (b []byte, from string, err error)
+	Addr() string
+	Close() error
+}
+
+// NewListener returns a listener that hears through ear.
+func NewListener(ear Ear) *Listener {
+	start := time.Now()
+	return &Listener{ear: ear, now: func() float64 { return time.Since(start).Seconds() }}
+}
+
+// socket is an [Ear] for datagrams.
+type socket struct {
+	*net.UDPConn
+	buf []byte
+}
+
+func (s *socket) Hear(deadline time.Time) (b []byte, from string, err error) {
+	_ = s.SetReadDeadline(deadline)
+	n, a, err := s.ReadFromUDPAddrPort(s.buf)
+	return s.buf[:n], a.String(), err
+}
+
+func (s *socket) Addr() string { return s.LocalAddr().String() }
 
 // Listen opens addr, host:port with or without udp://. An empty host is this
 // computer only; 0.0.0.0 hears the network.
@@ -42,15 +71,14 @@ func Listen(addr string) (*Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %s: %w, want a free port", ua, err)
 	}
-	start := time.Now()
-	return &Listener{conn: conn, buf: make([]byte, 64<<10), now: func() float64 { return time.Since(start).Seconds() }}, nil
+	return NewListener(&socket{conn, make([]byte, 64<<10)}), nil
 }
 
 // Addr returns where the listener hears.
-func (l *Listener) Addr() string { return l.conn.LocalAddr().String() }
+func (l *Listener) Addr() string { return l.ear.Addr() }
 
 // Close stops listening and ends a Next under way.
-func (l *Listener) Close() error { return l.conn.Close() }
+func (l *Listener) Close() error { return l.ear.Close() }
 
 // Now is the clock of the rule, s.
 func (l *Listener) Now() float64 { return l.now() }
@@ -67,20 +95,20 @@ func (l *Listener) Next(ctx context.Context) (lines.Verdict, error) {
 	if wait <= 0 {
 		wait = Hold
 	}
-	_ = l.conn.SetReadDeadline(time.Now().Add(time.Duration(wait * 1e9)))
+	deadline := time.Now().Add(time.Duration(wait * 1e9))
 	for {
 		if ctx.Err() != nil {
 			return lines.Verdict{}, ctx.Err()
 		}
-		n, from, err := l.conn.ReadFromUDPAddrPort(l.buf)
+		b, from, err := l.ear.Hear(deadline)
 		if errors.Is(err, os.ErrDeadlineExceeded) {
 			return lines.Verdict{}, ErrSilent
 		}
 		if err != nil {
 			return lines.Verdict{}, err
 		}
-		v, err := lines.ParseVerdict(l.buf[:n])
-		if err != nil || l.Hear(l.Now(), from.String(), &v, l.Disengaged == nil || l.Disengaged()) != "" {
+		v, err := lines.ParseVerdict(b)
+		if err != nil || l.Hear(l.Now(), from, &v, l.Disengaged == nil || l.Disengaged()) != "" {
 			l.Refused++
 			continue
 		}
@@ -103,6 +131,12 @@ var blank = sync.OnceValue(func() fusion.Snapshot {
 // the rest is unknown.
 func Snapshot(v *lines.Verdict) fusion.Snapshot {
 	s := blank()
+	Fill(&s, v)
+	return s
+}
+
+// Fill writes what a verdict says into s; the rest of s stays.
+func Fill(s *fusion.Snapshot, v *lines.Verdict) {
 	s.T, s.Seq = float64(v.T), v.Seq
 	// A word that is not known means the worst.
 	s.Verdict, s.Advice = fusion.Unusable, fusion.AdviseStop
@@ -116,8 +150,15 @@ func Snapshot(v *lines.Verdict) fusion.Snapshot {
 			s.Advice = a
 		}
 	}
+	same := s.NReasons == len(v.Reasons) // then values and limits, which a line does not hold, still say something
 	for i, code := range v.Reasons {
-		if i < len(s.Reasons) {
+		same = same && i < len(s.Reasons) && s.Reasons[i].Code == code
+	}
+	if !same {
+		s.NReasons = 0
+	}
+	for i, code := range v.Reasons {
+		if !same && i < len(s.Reasons) {
 			s.Reasons[i] = fusion.Reason{Code: code, Value: math.NaN(), Limit: math.NaN(), Since: math.NaN()}
 			s.NReasons = i + 1
 		}
@@ -144,7 +185,6 @@ func Snapshot(v *lines.Verdict) fusion.Snapshot {
 			s.Link.Condition = c
 		}
 	}
-	return s
 }
 
 // Nothing is what to show while nothing is heard: t is the time of the last

@@ -41,9 +41,7 @@ type Publisher struct {
 	free  chan []byte // back from it
 	done  chan struct{}
 
-	live  lines.Live // of the last verdict
-	clock func() (wall, steady float64)
-	ahead float64 // s, wall clock before the steady one, at the last verdict
+	live Live
 
 	sent, dropped atomic.Uint64
 }
@@ -66,14 +64,40 @@ func Dial(addr string, remote bool) (*Publisher, error) {
 }
 
 func newPublisher(addr string, conn net.Conn, clock func() (wall, steady float64)) *Publisher {
-	p := &Publisher{addr: addr, conn: conn, queue: make(chan []byte, ring), free: make(chan []byte, ring), done: make(chan struct{}), clock: clock}
-	p.live.Hold, p.live.Build = Hold, version.String()
+	p := &Publisher{addr: addr, conn: conn, queue: make(chan []byte, ring), free: make(chan []byte, ring), done: make(chan struct{}), live: newLive(clock)}
 	for range ring {
 		p.free <- make([]byte, 0, 2048)
 	}
-	p.begin(p.clock())
 	go p.run()
 	return p
+}
+
+// Live makes verdicts of a run of the monitor into published ones: with session,
+// counter, hold and build.
+type Live struct {
+	last  lines.Live // of the last verdict
+	clock func() (wall, steady float64)
+	ahead float64 // s, wall clock before the steady one, at the last verdict
+}
+
+// NewLive begins a session.
+func NewLive() Live { return newLive(clocks()) }
+
+func newLive(clock func() (wall, steady float64)) Live {
+	l := Live{last: lines.Live{Hold: Hold, Build: version.String()}, clock: clock}
+	l.begin(l.clock())
+	return l
+}
+
+// Append appends the published verdict of s.
+func (l *Live) Append(b []byte, s *fusion.Snapshot) []byte {
+	wall, steady := l.clock()
+	if math.Abs(wall-steady-l.ahead) > clockStep {
+		l.begin(wall, steady)
+	}
+	l.ahead = wall - steady // a clock that is drawn slowly to another is no step
+	l.last.N++
+	return lines.AppendLive(b, s, l.last)
 }
 
 // clocks returns the computer's clock and one that nobody sets, s.
@@ -90,10 +114,10 @@ func clocks() func() (wall, steady float64) {
 const clockStep = Hold / 3
 
 // begin begins a session.
-func (p *Publisher) begin(wall, steady float64) {
+func (l *Live) begin(wall, steady float64) {
 	var id [8]byte
 	_, _ = rand.Read(id[:]) // never fails
-	p.live.Session, p.live.N, p.ahead = hex.EncodeToString(id[:]), 0, wall-steady
+	l.last.Session, l.last.N, l.ahead = hex.EncodeToString(id[:]), 0, wall-steady
 }
 
 // ring bounds what waits to be sent; a network that takes nothing costs the
@@ -130,13 +154,7 @@ func (p *Publisher) Send(s *fusion.Snapshot) {
 			b = <-p.free // the sender has just finished with one
 		}
 	}
-	wall, steady := p.clock()
-	if math.Abs(wall-steady-p.ahead) > clockStep {
-		p.begin(wall, steady)
-	}
-	p.ahead = wall - steady // a clock that is drawn slowly to another is no step
-	p.live.N++
-	b = lines.AppendLive(b[:0], s, p.live)
+	b = p.live.Append(b[:0], s)
 	p.queue <- b // never blocks: there are no more buffers than it holds
 }
 

@@ -1,0 +1,172 @@
+package bus
+
+import (
+	"bytes"
+	"encoding/gob"
+	"math"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/nats-io/nats.go"
+
+	"kerbline/cmd/kerbline/internal/lines"
+	"kerbline/cmd/kerbline/internal/publish"
+	"kerbline/fusion"
+	"kerbline/tui"
+)
+
+// Whole is everything a monitor knows, for screens of this program.
+type Whole struct {
+	Snapshot  fusion.Snapshot
+	Sources   []tui.Source
+	Recording tui.Recording
+}
+
+const (
+	linkEvery  = 1.0 // s between link messages, of the monitor's time
+	wholeEvery = 0.2 // s between whole snapshots: enough for a screen
+	keepEvents = 500 // for who joins late
+)
+
+// Publisher sends what one monitor gives. Its Send never waits and allocates
+// nothing in steady state.
+type Publisher struct {
+	car   string
+	nc    *nats.Conn
+	live  publish.Live
+	ask   *nats.Subscription
+	queue chan *fusion.Snapshot
+	free  chan *fusion.Snapshot
+	done  chan struct{}
+
+	mu     sync.Mutex
+	events []fusion.Event // not yet sent
+	recent [][]byte       // event lines, oldest first
+	src    []tui.Source
+	rec    tui.Recording
+
+	sent, dropped   atomic.Uint64
+	linkAt, wholeAt float64
+	lastUp          bool
+}
+
+// ring bounds what waits to be sent.
+const ring = 4
+
+// NewPublisher returns a publisher of a car over a connection, which it closes.
+func NewPublisher(nc *nats.Conn, car string) (*Publisher, error) {
+	if err := CheckCar(car); err != nil {
+		return nil, err
+	}
+	p := &Publisher{car: car, nc: nc, live: publish.NewLive(), queue: make(chan *fusion.Snapshot, ring), free: make(chan *fusion.Snapshot, ring),
+		done: make(chan struct{}), linkAt: math.Inf(-1), wholeAt: math.Inf(-1)}
+	for range ring {
+		p.free <- new(fusion.Snapshot)
+	}
+	var err error
+	if p.ask, err = nc.Subscribe(subject(car, subRecent), func(m *nats.Msg) {
+		p.mu.Lock()
+		b := bytes.Join(p.recent, nil)
+		p.mu.Unlock()
+		_ = m.Respond(b)
+	}); err != nil {
+		return nil, err
+	}
+	go p.run()
+	return p, nil
+}
+
+// Send publishes a snapshot. Send, Events and Close belong to one goroutine.
+func (p *Publisher) Send(s *fusion.Snapshot) {
+	var c *fusion.Snapshot
+	select {
+	case c = <-p.free:
+	default:
+		select {
+		case c = <-p.queue: // the oldest is worth least
+			p.dropped.Add(1)
+		default:
+			c = <-p.free // the sender has just finished with one
+		}
+	}
+	*c = *s
+	p.queue <- c // never blocks: there are no more snapshots than it holds
+}
+
+// Events publishes what happened, with the next snapshot.
+func (p *Publisher) Events(events []fusion.Event) {
+	if len(events) == 0 {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.events) < keepEvents {
+		p.events = append(p.events, events...)
+	}
+}
+
+// State takes how sources and recording are, for the next whole snapshot.
+func (p *Publisher) State(src []tui.Source, rec tui.Recording) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.src, p.rec = src, rec
+}
+
+func (p *Publisher) run() {
+	defer close(p.done)
+	var line []byte
+	for s := range p.queue {
+		p.put(subVerdict, p.live.Append(line[:0], s))
+		p.mu.Lock()
+		events := p.events
+		p.events = nil
+		p.mu.Unlock()
+		for i := range events {
+			b := lines.AppendEvent(nil, &events[i])
+			p.put(subEvent, b)
+			p.mu.Lock()
+			if p.recent = append(p.recent, b); len(p.recent) > keepEvents {
+				p.recent = append(p.recent[:0:0], p.recent[1:]...)
+			}
+			p.mu.Unlock()
+		}
+		if !(s.T-p.linkAt < linkEvery) || s.T < p.linkAt {
+			p.linkAt = s.T
+			p.put(subLink, lines.AppendLink(nil, s))
+		}
+		if !(s.T-p.wholeAt < wholeEvery) || s.T < p.wholeAt {
+			p.wholeAt = s.T
+			p.mu.Lock()
+			w := Whole{*s, p.src, p.rec}
+			p.mu.Unlock()
+			var b bytes.Buffer
+			if gob.NewEncoder(&b).Encode(&w) == nil {
+				p.put(subWhole, b.Bytes())
+			}
+		}
+		p.free <- s
+	}
+}
+
+// put hands a message to the connection, which sends it from a goroutine of its
+// own.
+func (p *Publisher) put(what string, b []byte) {
+	if p.nc.Publish(subject(p.car, what), b) != nil {
+		p.dropped.Add(1)
+		return
+	}
+	p.sent.Add(1)
+}
+
+// Counts returns how many messages went out and how many did not.
+func (p *Publisher) Counts() (sent, dropped uint64) { return p.sent.Load(), p.dropped.Load() }
+
+// Close sends what waits and closes the connection.
+func (p *Publisher) Close() error {
+	close(p.queue)
+	<-p.done
+	_ = p.nc.FlushTimeout(time.Second)
+	p.nc.Close()
+	return nil
+}
