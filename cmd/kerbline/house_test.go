@@ -379,7 +379,6 @@ var exportedFor = map[string][]string{
 		"fixtures/signals.Interference", "fusion/carrier.Path", "fusion/integers.Checker", "gnss/rtcm.LockIndicator",
 		"gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter", "gnss/singlepoint.System.Passed",
 	},
-	"what others do with its package's output is read there": {"cmd/kerbline/internal/publish.Rule.Hear"},
 	"shows others how its package decides or is checked": {
 		"fixtures.DemoScenario", "fusion/eskf.Filter.PositiveDefinite",
 		"gnss/corrections.Decide", "gnss/corrections.Missing", "gnss/corrections.DefaultConfig",

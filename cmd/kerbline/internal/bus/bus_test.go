@@ -245,7 +245,7 @@ func TestUsers(t *testing.T) {
 	for _, tt := range []struct{ user, password, say string }{
 		{"", "", "wants a user"}, {"pit@", "wrong-s3cret", `user "pit" or its password`}, {"nobody@", "s3cret-pit", `user "nobody" or its password`},
 	} {
-		t.Setenv(PasswordEnv, tt.password)
+		t.Setenv(passwordEnv, tt.password)
 		target, err := Parse("nats://" + tt.user + host)
 		if err != nil {
 			t.Fatal(err)
@@ -264,7 +264,7 @@ func TestUsers(t *testing.T) {
 		}
 		w.Close()
 	}
-	t.Setenv(PasswordEnv, "s3cret-pit")
+	t.Setenv(passwordEnv, "s3cret-pit")
 	w := watch(t, "nats://pit@"+host+"/car")
 	// A watcher's forgery goes nowhere.
 	if err := w.nc.Publish(subject("car", subVerdict), []byte(`{"forged":true}`)); err != nil {
@@ -278,7 +278,7 @@ func TestUsers(t *testing.T) {
 	if strings.Contains(string(h.Verdict), "forged") {
 		t.Error("a watcher sent a verdict")
 	}
-	if _, err := Parse("nats://pit:s3cret-pit@" + host); err == nil || strings.Contains(err.Error(), "s3cret") || !strings.Contains(err.Error(), PasswordEnv) {
+	if _, err := Parse("nats://pit:s3cret-pit@" + host); err == nil || strings.Contains(err.Error(), "s3cret") || !strings.Contains(err.Error(), passwordEnv) {
 		t.Errorf("a password in the URL: %v", err)
 	}
 	for _, bad := range []string{"nats://", "http://x", "nats://h/a/b", "nats://h/a*", "nats://h?x=1", "nats://[::1"} {

@@ -13,9 +13,9 @@ import (
 	"github.com/nats-io/nats.go"
 )
 
-// PasswordEnv names the environment variable with the password of the user in a
+// passwordEnv names the environment variable with the password of the user in a
 // bus URL.
-const PasswordEnv = "KERBLINE_BUS_PASSWORD"
+const passwordEnv = "KERBLINE_BUS_PASSWORD"
 
 const (
 	dialLimit  = 2 * time.Second
@@ -35,7 +35,7 @@ type Target struct {
 func Is(s string) bool { return strings.HasPrefix(s, "nats://") || strings.HasPrefix(s, "tls://") }
 
 // Parse reads nats://[user@]host[:port][/CAR], or tls:// for a server with a
-// certificate. The user's password is taken from [PasswordEnv]; one in the URL is
+// certificate. The user's password is taken from [passwordEnv]; one in the URL is
 // refused and not repeated.
 func Parse(s string) (Target, error) {
 	const want = "want nats://user@host:4222/CAR"
@@ -44,7 +44,7 @@ func Parse(s string) (Target, error) {
 		return Target{}, fmt.Errorf("bus: URL cannot be read, %s", want)
 	}
 	if _, set := u.User.Password(); set {
-		return Target{}, fmt.Errorf("bus: the URL holds a password, want it in the environment variable %s", PasswordEnv)
+		return Target{}, fmt.Errorf("bus: the URL holds a password, want it in the environment variable %s", passwordEnv)
 	}
 	if u.Scheme != "nats" && u.Scheme != "tls" || u.Hostname() == "" || u.RawQuery != "" {
 		return Target{}, fmt.Errorf("bus: %q, %s", s, want)
@@ -76,7 +76,7 @@ func (t Target) String() string {
 func Connect(t Target) (*nats.Conn, error) {
 	opts := common()
 	if t.user != "" {
-		opts = append(opts, nats.UserInfo(t.user, os.Getenv(PasswordEnv)))
+		opts = append(opts, nats.UserInfo(t.user, os.Getenv(passwordEnv)))
 	}
 	if t.CA != "" {
 		opts = append(opts, nats.RootCAs(t.CA))
@@ -111,9 +111,9 @@ func words(err error, user string) string {
 	switch {
 	case errors.Is(err, nats.ErrAuthorization) || errors.Is(err, nats.ErrAuthExpired):
 		if user == "" {
-			return "the server wants a user, put it into the URL and the password into " + PasswordEnv
+			return "the server wants a user, put it into the URL and the password into " + passwordEnv
 		}
-		return fmt.Sprintf("user %q or its password (%s) is wrong", user, PasswordEnv)
+		return fmt.Sprintf("user %q or its password (%s) is wrong", user, passwordEnv)
 	case errors.Is(err, nats.ErrPermissionViolation):
 		return "the user may not do this: see the file of users of the server"
 	case errors.Is(err, syscall.ECONNREFUSED) || errors.Is(err, nats.ErrNoServers):
