@@ -51,7 +51,7 @@ type Assembler struct {
 	open    bool
 	d       draft
 	sky     sky
-	voices  voices
+	talkers talkerFilter
 	dropped Dropped
 
 	slots  [slotRate + 1][2]mask // types in the last two epochs at that fraction of a second; the last is for no time
@@ -206,9 +206,9 @@ func slotOf(time float64) int {
 func (a *Assembler) pushTimed(t float64, s *nmea.Sentence, emit func(*Epoch)) {
 	var rival bool
 	if s.Type == nmea.GGA {
-		rival = a.voices.fix(t, s.Talker, a.open && same(a.d.time, s.Time) && a.d.seen&bit(nmea.GGA) != 0, a.d.fixes[0].talker)
+		rival = a.talkers.fix(t, s.Talker, a.open && same(a.d.time, s.Time) && a.d.seen&bit(nmea.GGA) != 0, a.d.fixes[0].talker)
 	}
-	if a.voices.foreign(t, s.Talker) {
+	if a.talkers.foreign(t, s.Talker) {
 		a.dropped.Foreign++
 		return
 	}
@@ -281,7 +281,7 @@ func (a *Assembler) learnLeads(t float64) {
 }
 
 func (a *Assembler) pushUntimed(t float64, s *nmea.Sentence, emit func(*Epoch)) {
-	if a.voices.foreign(t, s.Talker) {
+	if a.talkers.foreign(t, s.Talker) {
 		a.dropped.Foreign++
 		return
 	}

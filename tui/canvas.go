@@ -13,7 +13,7 @@ const (
 	Label        // the name of a value
 	Strong       // a value worth meeting first
 	Rule         // lines, scales, dots that only hold the eye
-	Good         // text in the manner of each verdict
+	Good         // text in the look of each verdict
 	Slow
 	Coast
 	Bad

@@ -79,12 +79,12 @@ func TestJudge(t *testing.T) {
 		{"age unknown", "NO DATA", "NOT USABLE", with(func(v *View) { v.Stale = nan })},
 		{"a replayed moment does not age", "GO", "USABLE", sampleReplay()},
 	} {
-		f := judge(tt.v)
+		f := headlineOf(tt.v)
 		if f.word != tt.word || f.verdict != tt.verdict {
 			t.Errorf("%s: %s, %s, want %s, %s", tt.name, f.word, f.verdict, tt.word, tt.verdict)
 		}
-		if goes := f.manner == inGood || f.manner == inSlow; goes != (tt.word == "GO" || tt.word == "SLOW") {
-			t.Errorf("%s: shown in manner %d", tt.name, f.manner)
+		if goes := f.look == lookGood || f.look == lookSlow; goes != (tt.word == "GO" || tt.word == "SLOW") {
+			t.Errorf("%s: shown in look %d", tt.name, f.look)
 		}
 		if f.todo == "" {
 			t.Errorf("%s: no sentence", tt.name)
@@ -114,7 +114,7 @@ func TestFont(t *testing.T) {
 	// An unknown figure is shown as a dash, which the font does not have: it
 	// must not be asked for one.
 	for _, s := range samples {
-		f := judge(s.view())
+		f := headlineOf(s.view())
 		for _, n := range f.numbers() {
 			for _, r := range n.text {
 				if _, ok := glyphs[r]; !ok {
@@ -132,13 +132,13 @@ func TestVerdictsDifferWithoutColour(t *testing.T) {
 	word := map[string]string{}
 	for _, s := range samples {
 		if s.name == "replay" || s.name == "nothing" {
-			continue // the same manners as usable and stale
+			continue // the same looks as usable and stale
 		}
 		v := s.view()
-		f := judge(v)
+		f := headlineOf(v)
 		c := draw(v, 80, 24, State{})
 		top := string([]rune(strings.SplitN(c.String(), "\n", 3)[1])[:40])
-		if f.manner == inVoid {
+		if f.look == lookVoid {
 			continue // shares the chequered kerb with unusable, by design
 		}
 		if with, ok := kerb[top]; ok {
@@ -153,7 +153,7 @@ func TestVerdictsDifferWithoutColour(t *testing.T) {
 		t.Errorf("%d kerbs, want 5", len(kerb))
 	}
 	marks := map[rune]bool{}
-	for _, m := range []manner{inSlow, inCoast, inUnsure, inBad} {
+	for _, m := range []look{lookSlow, lookCoast, lookUnsure, lookBad} {
 		marks[m.trailGlyph()] = true
 	}
 	if len(marks) != 4 {
@@ -442,7 +442,7 @@ func TestDrawAnything(t *testing.T) {
 			t.Fatalf("canvas of %d cells, want %dx%d", len(c.cells), w, h)
 		}
 		PlainLine(v)
-		f := judge(v)
+		f := headlineOf(v)
 		if goes := f.word == "GO" || f.word == "SLOW"; goes && (v.Snap.Verdict != fusion.Usable || v.blank() || v.stale() || !(v.Snap.SpeedCap > 0)) {
 			t.Fatalf("%s shown for %v", f.word, v.Snap.Verdict)
 		}
@@ -453,7 +453,7 @@ func TestDrawAnything(t *testing.T) {
 func TestSmallScreens(t *testing.T) {
 	for _, s := range samples {
 		v := s.view()
-		f := judge(v)
+		f := headlineOf(v)
 		for _, size := range [][2]int{{79, 24}, {80, 23}, {40, 12}, {20, 9}} {
 			got := draw(v, size[0], size[1], State{}).String()
 			if !strings.HasPrefix(got, f.word+"\n") || !strings.Contains(strings.ReplaceAll(got, "\n", " "), "80x24 needed") {

@@ -11,22 +11,22 @@ import (
 // says there replaces what an earlier one said; within one pass the worst stays.
 const revisit = 8.0
 
-// trailGlyph is how the map shows a manner where the car was. Good stretches
+// trailGlyph is how the map shows a look where the car was. Good stretches
 // are the plain dotted line, everything else has its own letter.
-func (m manner) trailGlyph() rune {
+func (m look) trailGlyph() rune {
 	switch m {
-	case inSlow:
+	case lookSlow:
 		return '='
-	case inCoast:
+	case lookCoast:
 		return 'o'
-	case inUnsure:
+	case lookUnsure:
 		return '?'
 	}
 	return 'x'
 }
 
-// severity orders manners for the map.
-var severity = [...]int{inGood: 0, inSlow: 1, inCoast: 2, inUnsure: 3, inBad: 4, inVoid: 5}
+// severity orders looks for the map.
+var severity = [...]int{lookGood: 0, lookSlow: 1, lookCoast: 2, lookUnsure: 3, lookBad: 4, lookVoid: 5}
 
 // drawLap draws the course, where the verdict was what, and the car into a
 // rectangle. North is up. Each cell holds 2 by 4 dots.
@@ -99,7 +99,7 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 		dots uint8   // braille dots of the course
 		way  uint8   // and of the trail
 		seen bool    // the car was here
-		m    manner  // what the verdict was
+		m    look    // what the verdict was
 		t    float64 // when, last
 	}
 	cells := make([]mark, w*h)
@@ -141,7 +141,7 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 		}
 		q := &cells[(y/4)*w+x/2]
 		q.way |= brailleDot(x%2, y%4)
-		m := p.manner()
+		m := p.look()
 		if !q.seen || p.T-q.t > revisit || severity[m] > severity[q.m] {
 			q.m = m
 		}
@@ -151,7 +151,7 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 		q := &cells[i]
 		x, y := x0+i%w, y0+i/w
 		switch {
-		case q.seen && q.m != inGood:
+		case q.seen && q.m != lookGood:
 			c.Set(x, y, q.m.trailGlyph(), textStyles[q.m])
 		case q.seen && q.dots != 0:
 			c.Set(x, y, 0x2800+rune(q.dots), Good)

@@ -30,7 +30,7 @@ const (
 // Draw fills c with view v in state st. It is a pure function: the same view
 // and state give the same cells.
 func Draw(c *Canvas, v *View, st State) {
-	f := judge(v)
+	f := headlineOf(v)
 	if c.W < MinWidth || c.H < MinHeight {
 		drawSmall(c, v, &f)
 		return
@@ -50,12 +50,12 @@ func Draw(c *Canvas, v *View, st State) {
 
 // drawSmall still says the one thing that matters on a screen that is too
 // small for the rest.
-func drawSmall(c *Canvas, v *View, f *face) {
-	rows := []line{text(textStyles[f.manner], f.word)}
+func drawSmall(c *Canvas, v *View, f *headline) {
+	rows := []line{text(textStyles[f.look], f.word)}
 	for _, n := range f.numbers() {
 		rows = append(rows, text(Strong, n.text).put(Plain, " "+n.label))
 	}
-	rows = append(rows, text(textStyles[f.manner], f.head(v)))
+	rows = append(rows, text(textStyles[f.look], f.head(v)))
 	for _, s := range wrap(f.todo, max(c.W, 1)) {
 		rows = append(rows, text(Strong, s))
 	}
@@ -84,7 +84,7 @@ func drawTop(c *Canvas, v *View) {
 	l := text(Strong, " kerbline").put(Plain, "  ")
 	if !v.blank() {
 		l = l.put(Strong, v.clock(v.Snap.T, 1))
-		if v.tied() {
+		if v.hasUTC() {
 			l = l.put(Label, " UTC")
 		} else {
 			l = l.put(Label, " host")
@@ -181,7 +181,7 @@ func drawKeys(c *Canvas, v *View, st State) {
 }
 
 // drawDrive is the main page.
-func drawDrive(c *Canvas, v *View, f *face) {
+func drawDrive(c *Canvas, v *View, f *headline) {
 	sy := 1
 	if c.H >= 45 && c.W >= 120 {
 		sy = 2
@@ -272,14 +272,14 @@ func (c *Canvas) fade(y, end int) {
 
 // drawReasons writes up to n reasons; when there are more, the last row says
 // how many.
-func drawReasons(c *Canvas, y, n int, v *View, f *face) {
+func drawReasons(c *Canvas, y, n int, v *View, f *headline) {
 	rs := v.reasons(f)
-	if len(rs) == 0 && f.manner == inGood {
+	if len(rs) == 0 && f.look == lookGood {
 		c.put(0, y, c.W, text(Plain, " ").put(Good, "√").put(Plain, " every check holds"))
 		return
 	}
 	for i, r := range rs {
-		reason := text(Plain, " ").put(textStyles[f.manner], "▸").put(Plain, " ")
+		reason := text(Plain, " ").put(textStyles[f.look], "▸").put(Plain, " ")
 		if i == n-1 && len(rs) > n {
 			more := fmt.Sprintf(" (+%d more, page 2)", len(rs)-n)
 			c.put(0, y+i, c.W-len(more), reason.put(Plain, r))
@@ -355,7 +355,7 @@ func stack(v *View, w, rows int, roomy bool) []line {
 }
 
 // drawPage is every page but the main one.
-func drawPage(c *Canvas, v *View, f *face, st State) {
+func drawPage(c *Canvas, v *View, f *headline, st State) {
 	y := 1
 	drawLowHead(c, y, v, f)
 	y += lowRows
@@ -390,12 +390,12 @@ func drawPage(c *Canvas, v *View, f *face, st State) {
 }
 
 // pageLines is the whole content of a page that is a list of lines.
-func pageLines(v *View, f *face, p Page, w int) []line {
+func pageLines(v *View, f *headline, p Page, w int) []line {
 	var lines []line
 	switch p {
 	case PageProof:
 		for _, r := range v.reasons(f) {
-			lines = append(lines, wrapLine(text(textStyles[f.manner], "▸").put(Plain, " "+r), w, 2)...)
+			lines = append(lines, wrapLine(text(textStyles[f.look], "▸").put(Plain, " "+r), w, 2)...)
 		}
 		if len(lines) == 0 {
 			lines = append(lines, text(Label, "no reason against the position"))
@@ -424,7 +424,7 @@ func pageRows(h int) int { return h - 1 - lowRows - 1 - 1 }
 
 // Clamp bounds the scroll of st to what there is to see on a screen of w by h.
 func (st State) Clamp(v *View, w, h int) State {
-	f := judge(v)
+	f := headlineOf(v)
 	st.Scroll = max(0, min(st.Scroll, len(pageLines(v, &f, st.Page, w-2))-pageRows(h)))
 	return st
 }
@@ -440,7 +440,7 @@ func drawMarks(c *Canvas, v *View, st State) {
 	}
 	c.put(x+2, y+1, w-4, text(Strong, "Confirm a check mark"))
 	c.put(x+2, y+2, w-4, text(Plain, "Only with the car standing still, its body origin over the"))
-	c.put(x+2, y+3, w-4, text(Plain, "mark. The receiver is believed again on your word."))
+	c.put(x+2, y+3, w-4, text(Plain, "mark. The receiver is trusted again on your confirmation."))
 	for i, m := range v.Marks {
 		if i >= 9 {
 			break

@@ -164,7 +164,7 @@ func bar(pl *fusion.PL, al float64, w int) line {
 	return l
 }
 
-// silent reports whether an input that came once has stopped: the monitor gives
+// silent reports whether an input that came before has stopped: the monitor gives
 // that as a reason, or its last arrival (s ago) is far beyond its rate (Hz).
 func (v *View) silent(code string, age, rate float64) bool {
 	for i := range min(max(v.Snap.NReasons, 0), len(v.Snap.Reasons)) {
@@ -384,8 +384,8 @@ func senseLines(v *View, w int, full bool) []line {
 // timeLines shows how host clock and receiver time go together.
 func timeLines(v *View, w int, full bool) []line {
 	s := &v.Snap
-	if !v.tied() {
-		return []line{row("time").put(Unsure, "host clock and receiver time not tied yet")}
+	if !v.hasUTC() {
+		return []line{row("time").put(Unsure, "offset of host clock and receiver time not known yet")}
 	}
 	latency := with(s.Latency*1e3, 0, "ms")
 	if known(s.LatencySigma) {

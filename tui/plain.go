@@ -16,9 +16,9 @@ func PlainScreen(v *View, w, h int) string {
 // PlainLine returns the view in one line without control characters: time,
 // verdict, advice, cap, the reasons, and the figures behind them.
 func PlainLine(v *View) string {
-	f := judge(v)
+	f := headlineOf(v)
 	s := &v.Snap
-	if f.manner == inVoid {
+	if f.look == lookVoid {
 		l := "--:--:-- " + f.verdict + ": " + f.todo
 		if !v.blank() {
 			l += " " + strings.Join(v.reasons(&f), "; ")

@@ -166,7 +166,7 @@ func (s *shell) result(err error) error {
 }
 
 // paint redraws until the end, then stops the application. It is the only
-// caller of QueueUpdateDraw, which would block for ever once the event loop is
+// caller of QueueUpdateDraw, which would block without limit once the event loop is
 // gone (tview #1163): so it is also the one that ends the loop, after its own
 // last update came back.
 func (s *shell) paint(ctx context.Context) {

@@ -18,28 +18,28 @@ import (
 	"github.com/gdamore/tcell/v2"
 )
 
-// tape is a Transport that writes down what it is asked for.
-type tape struct {
+// controls is a Transport that writes down what it is asked for.
+type controls struct {
 	mu  sync.Mutex
 	did []string
 }
 
-func (t *tape) note(s string) {
+func (t *controls) note(s string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.did = append(t.did, s)
 }
-func (t *tape) Pause()           { t.note("pause") }
-func (t *tape) StepOnce()        { t.note("step") }
-func (t *tape) Seek(s float64)   { t.note(fmt.Sprintf("seek %g", s)) }
-func (t *tape) SeekEvent(by int) { t.note(fmt.Sprintf("event %d", by)) }
-func (t *tape) Faster(by int)    { t.note(fmt.Sprintf("speed %d", by)) }
-func (t *tape) notes() []string {
+func (t *controls) Pause()           { t.note("pause") }
+func (t *controls) StepOnce()        { t.note("step") }
+func (t *controls) Seek(s float64)   { t.note(fmt.Sprintf("seek %g", s)) }
+func (t *controls) SeekEvent(by int) { t.note(fmt.Sprintf("event %d", by)) }
+func (t *controls) Faster(by int)    { t.note(fmt.Sprintf("speed %d", by)) }
+func (t *controls) notes() []string {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return append([]string(nil), t.did...)
 }
-func (t *tape) until(n int) (ok bool) {
+func (t *controls) until(n int) (ok bool) {
 	for range 60000 {
 		if len(t.notes()) >= n {
 			return true
@@ -104,7 +104,7 @@ func TestRobotLive(t *testing.T) {
 
 func TestRobotReplay(t *testing.T) {
 	v := sampleReplay()
-	var tp tape
+	var tp controls
 	r := sit(t, 80, 24, Options{Latest: func() *View { return v }, Transport: &tp})
 	r.sees("replay 83.4 of 180 s 2x", "PAUSED", "space pause")
 	r.types(" .nb+-")

@@ -6,46 +6,46 @@ import (
 	"kerbline/fusion"
 )
 
-// manner is how a verdict is shown: its colours, its kerb, its place on the
+// look is how a verdict is shown: its colours, its kerb, its place on the
 // map. There is one for each thing the driver's helper has to tell apart.
-type manner uint8
+type look uint8
 
 const (
-	inVoid   manner = iota // nothing is known of the monitor
-	inGood                 // map-based driving
-	inSlow                 // map-based driving under a cap
-	inCoast                // on dead reckoning, the clock runs
-	inBad                  // not usable
-	inUnsure               // not proven yet
+	lookVoid   look = iota // nothing is known of the monitor
+	lookGood               // map-based driving
+	lookSlow               // map-based driving under a cap
+	lookCoast              // on dead reckoning, the clock runs
+	lookBad                // not usable
+	lookUnsure             // not proven yet
 )
 
-// Styles of a manner as text and as the panel behind the big word.
+// Styles of a look as text and as the panel behind the big word.
 var (
-	textStyles = [...]Style{inVoid: Bad, inGood: Good, inSlow: Slow, inCoast: Coast, inBad: Bad, inUnsure: Unsure}
-	headStyles = [...]Style{inVoid: HeadBad, inGood: HeadGood, inSlow: HeadSlow, inCoast: HeadCoast, inBad: HeadBad, inUnsure: HeadUnsure}
+	textStyles = [...]Style{lookVoid: Bad, lookGood: Good, lookSlow: Slow, lookCoast: Coast, lookBad: Bad, lookUnsure: Unsure}
+	headStyles = [...]Style{lookVoid: HeadBad, lookGood: HeadGood, lookSlow: HeadSlow, lookCoast: HeadCoast, lookBad: HeadBad, lookUnsure: HeadUnsure}
 )
 
 // kerb reports whether the i-th piece of the kerb around a verdict is painted:
 // all of it when usable, ever shorter stretches as the position gets worse, every
 // other one when it must not be used.
-func (m manner) kerb(i int) bool {
+func (m look) kerb(i int) bool {
 	switch m {
-	case inGood:
+	case lookGood:
 		return true
-	case inSlow:
+	case lookSlow:
 		return i%9 < 7
-	case inCoast:
+	case lookCoast:
 		return i%4 < 2
-	case inUnsure:
+	case lookUnsure:
 		return i%6 == 0
 	}
 	return i%2 == 0
 }
 
-// face is what a view comes down to: the word seen from two metres, the
+// headline is what a view comes down to: the word seen from two metres, the
 // sentence under it, how fast, how long.
-type face struct {
-	manner  manner
+type headline struct {
+	look    look
 	word    string  // in big letters
 	verdict string  // the verdict's own word, in capitals
 	todo    string  // what to do, a whole sentence
@@ -54,11 +54,11 @@ type face struct {
 	silent  float64 // s without news, NaN unless stale
 }
 
-// judge turns a view into its face. Whatever does not fit together is shown as
+// headlineOf turns a view into its headline. Whatever does not fit together is shown as
 // not usable.
-func judge(v *View) face {
+func headlineOf(v *View) headline {
 	s := &v.Snap
-	f := face{cap: math.NaN(), leave: math.NaN(), silent: math.NaN()}
+	f := headline{cap: math.NaN(), leave: math.NaN(), silent: math.NaN()}
 	switch {
 	case v.blank():
 		f.word, f.verdict = "NO DATA", "NOT USABLE"
@@ -78,18 +78,18 @@ func judge(v *View) face {
 			break
 		}
 		if !(s.SpeedCap > 0) {
-			f.manner, f.word = inBad, "HAND OVER"
+			f.look, f.word = lookBad, "HAND OVER"
 			f.todo = "No speed cap is known. Hand over to reactive driving."
 			return f
 		}
 		f.cap = s.SpeedCap
 		if over := s.Speed - f.cap; over > overCap {
-			f.manner, f.word = inSlow, "SLOW"
+			f.look, f.word = lookSlow, "SLOW"
 			f.todo = "Slow down, " + up(over, 1) + " m/s over the cap."
 		} else if s.Advice == fusion.AdviseMap {
-			f.manner, f.word, f.todo = inGood, "GO", "Drive on the map."
+			f.look, f.word, f.todo = lookGood, "GO", "Drive on the map."
 		} else {
-			f.manner, f.word, f.todo = inSlow, "SLOW", "Drive on the map, under the speed cap."
+			f.look, f.word, f.todo = lookSlow, "SLOW", "Drive on the map, under the speed cap."
 		}
 		return f
 	case fusion.Coasting:
@@ -97,7 +97,7 @@ func judge(v *View) face {
 		if !mapped || !(s.LeaveIn > 0) {
 			break
 		}
-		f.manner, f.word = inCoast, "COAST"
+		f.look, f.word = lookCoast, "COAST"
 		f.leave = s.LeaveIn
 		if s.SpeedCap > 0 {
 			f.cap = s.SpeedCap
@@ -107,14 +107,14 @@ func judge(v *View) face {
 	case fusion.Unproven:
 		f.verdict = "UNPROVEN"
 		if s.Advice != fusion.AdviseStop && !(groundSpeed(s) >= walking) {
-			f.manner, f.word = inUnsure, "WAIT"
+			f.look, f.word = lookUnsure, "WAIT"
 			f.todo = "Not proven yet. Do not drive on the map."
 			return f
 		}
 	default:
 		f.verdict = "UNUSABLE"
 	}
-	f.manner = inBad
+	f.look = lookBad
 	switch {
 	case s.Advice == fusion.AdviseStop:
 		f.word, f.todo = "STOP", "Stop the car."
@@ -143,20 +143,20 @@ func groundSpeed(s *fusion.Snapshot) float64 {
 	return s.Epoch.Speed
 }
 
-// manner of a trail point: as judge sees it, without countdown and age.
-func (p TrailPoint) manner() manner {
+// look of a trail point: as headlineOf sees it, without countdown and age.
+func (p TrailPoint) look() look {
 	switch p.Verdict {
 	case fusion.Usable:
 		if p.Advice == fusion.AdviseMap {
-			return inGood
+			return lookGood
 		}
-		return inSlow
+		return lookSlow
 	case fusion.Coasting:
-		return inCoast
+		return lookCoast
 	case fusion.Unproven:
-		return inUnsure
+		return lookUnsure
 	}
-	return inBad
+	return lookBad
 }
 
 // numbers are the big figures beside the word.
@@ -165,17 +165,17 @@ type number struct {
 	text  string
 }
 
-func (f *face) numbers() []number {
+func (f *headline) numbers() []number {
 	switch {
-	case f.manner == inVoid && known(f.silent):
+	case f.look == lookVoid && known(f.silent):
 		return []number{{"silent for, s", up(min(f.silent, 9999), 1)}}
-	case f.manner == inCoast:
+	case f.look == lookCoast:
 		n := []number{{"hand over in, s", down(min(f.leave, 999), 1)}}
 		if known(f.cap) {
 			n = append(n, number{"cap, m/s", down(min(f.cap, 999), 1)})
 		}
 		return n
-	case f.manner == inGood || f.manner == inSlow:
+	case f.look == lookGood || f.look == lookSlow:
 		return []number{{"speed cap, m/s", down(min(f.cap, 999), 1)}}
 	}
 	return nil
@@ -186,13 +186,13 @@ func headRows(sy int) int { return fontRows*sy + 2 }
 
 // drawHead draws the verdict in big letters over the rows y to
 // y+headRows(sy)-1: kerb, word and figures, kerb.
-func drawHead(c *Canvas, y, sy int, v *View, f *face) {
-	st := headStyles[f.manner]
+func drawHead(c *Canvas, y, sy int, v *View, f *headline) {
+	st := headStyles[f.look]
 	h := headRows(sy)
 	c.Fill(0, y, c.W, h, ' ', st)
 	// Half a row high, so that it never touches the letters.
 	for x := range c.W {
-		if f.manner.kerb(x) {
+		if f.look.kerb(x) {
 			c.Set(x, y, '▀', st)
 			c.Set(x, y+h-1, '▄', st)
 		}
@@ -234,13 +234,13 @@ func drawHead(c *Canvas, y, sy int, v *View, f *face) {
 		c.Text(x-len(n.label)-1, y, st, " "+n.label+" ")
 		x -= max(bigWidth(n.text, sx), len(n.label)+1) + gap
 	}
-	if now := speedWords(&v.Snap, f); now != "" && f.manner != inVoid {
+	if now := speedWords(&v.Snap, f); now != "" && f.look != lookVoid {
 		c.Text(c.W-2-len(now)-1, y+h-1, st, " "+now+" ")
 	}
 }
 
 // speedWords says how fast the car is, and by how much too fast.
-func speedWords(s *fusion.Snapshot, f *face) string {
+func speedWords(s *fusion.Snapshot, f *headline) string {
 	if !known(s.Speed) || !s.HasPos {
 		return ""
 	}
@@ -256,11 +256,11 @@ const lowRows = 4
 
 // drawLowHead draws the verdict three rows high with its sentence beside it,
 // and its kerb below.
-func drawLowHead(c *Canvas, y int, v *View, f *face) {
-	st := headStyles[f.manner]
+func drawLowHead(c *Canvas, y int, v *View, f *headline) {
+	st := headStyles[f.look]
 	c.Fill(0, y, c.W, lowRows, ' ', st)
 	for x := range c.W {
-		if f.manner.kerb(x) {
+		if f.look.kerb(x) {
 			c.Set(x, y+lowRows-1, '▄', st)
 		}
 	}
@@ -285,8 +285,8 @@ func drawLowHead(c *Canvas, y int, v *View, f *face) {
 }
 
 // head returns the verdict's word and how long it has held.
-func (f *face) head(v *View) string {
-	if f.manner == inVoid {
+func (f *headline) head(v *View) string {
+	if f.look == lookVoid {
 		return f.verdict
 	}
 	if d := v.since(v.Snap.Since); known(d) {
@@ -296,9 +296,9 @@ func (f *face) head(v *View) string {
 }
 
 // sentence is the row under the big word.
-func (f *face) sentence(v *View) line {
-	l := text(Plain, " ").put(textStyles[f.manner], f.head(v)+".").put(Plain, " ").put(Strong, f.todo)
-	if f.manner != inVoid {
+func (f *headline) sentence(v *View) line {
+	l := text(Plain, " ").put(textStyles[f.look], f.head(v)+".").put(Plain, " ").put(Strong, f.todo)
+	if f.look != lookVoid {
 		l = l.put(Label, " Advice: "+v.Snap.Advice.String())
 	}
 	return l
@@ -306,10 +306,10 @@ func (f *face) sentence(v *View) line {
 
 // reasons lists in words what speaks against the position now, most serious
 // first. It is empty for a stale view, whose reasons may be gone.
-func (v *View) reasons(f *face) []string {
+func (v *View) reasons(f *headline) []string {
 	var out []string
 	s := &v.Snap
-	if f.manner == inVoid {
+	if f.look == lookVoid {
 		if v.blank() {
 			return nil
 		}
@@ -323,7 +323,7 @@ func (v *View) reasons(f *face) []string {
 		if len(v.Marks) > 0 && v.Replay == nil {
 			how += " or a check mark is confirmed (m)"
 		}
-		out = append(out, "the receiver stepped: not believed "+how)
+		out = append(out, "the receiver stepped: not trusted "+how)
 	}
 	return out
 }

@@ -46,7 +46,7 @@ type TrailPoint struct {
 
 // Recording says what becomes of the data received.
 type Recording struct {
-	Wanted bool   // false in replay, or when nobody asked for it: nothing is shown
+	Wanted bool   // false in replay, or when no recording was asked for: nothing is shown
 	OK     bool   // it is being written
 	File   string // from outside
 	Bytes  int64

@@ -48,17 +48,19 @@ func (v *View) since(t float64) float64 {
 	return v.Snap.T - t
 }
 
-// clock returns the time of day of host time t: in UTC when receiver and host
-// are tied, else as the host says.
+// clock returns the time of day of host time t: in UTC when their offset
+// is known, else as the host says.
 func (v *View) clock(t float64, dec int) string {
-	if v.tied() {
+	if v.hasUTC() {
 		t -= v.Snap.HostMinusUTC
 	}
 	return timeOfDay(t, dec)
 }
 
-// tied reports whether host time can be told in UTC.
-func (v *View) tied() bool { return known(v.Snap.HostMinusUTC) && known(v.Snap.UTC) && v.Snap.UTC != 0 }
+// hasUTC reports whether host time can be given in UTC.
+func (v *View) hasUTC() bool {
+	return known(v.Snap.HostMinusUTC) && known(v.Snap.UTC) && v.Snap.UTC != 0
+}
 
 func timeOfDay(t float64, dec int) string {
 	if !known(t) || t <= 0 || t > 1e11 {

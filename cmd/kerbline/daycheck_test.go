@@ -100,7 +100,7 @@ func TestDaycheckLive(t *testing.T) {
 	}
 	var out bytes.Buffer
 	err = answerDay(day.Judge([]*day.Session{ses}, &cfg.Config), false, &out)
-	if err != errDayNo || !strings.Contains(out.String(), "the receiver said fixed while its position stepped") || !strings.Contains(out.String(), "verdict lines do not tell") {
+	if err != errDayNo || !strings.Contains(out.String(), "the receiver said fixed while its position stepped") || !strings.Contains(out.String(), "verdict lines do not say") {
 		t.Errorf("%v, %s", err, out.String())
 	}
 }
@@ -131,7 +131,7 @@ func TestDaycheckHears(t *testing.T) {
 	}()
 	defer func() { cancel(); <-sent }()
 	var out, errOut bytes.Buffer
-	if code := run(ctx, []string{"daycheck", "--live", "udp://" + addr, "--for", "500ms"}, strings.NewReader(""), &out, &errOut); code != exitNo || !strings.Contains(out.String(), "verdict lines do not tell") {
+	if code := run(ctx, []string{"daycheck", "--live", "udp://" + addr, "--for", "500ms"}, strings.NewReader(""), &out, &errOut); code != exitNo || !strings.Contains(out.String(), "verdict lines do not say") {
 		t.Errorf("exit %d, %s\nmessages %s", code, out.String(), errOut.String())
 	}
 }

@@ -18,7 +18,7 @@ func newDropouts() *cobra.Command {
 		Short: "Why corrections were lost: every outage with cause, evidence and what to try",
 		Long: `Say what the correction link did: a timeline, one paragraph an outage with its
 cause and the evidence for it, whether outages come back at a period or a place,
-the message types with rates and gaps, the base, and what could not be told.
+the message types with rates and gaps, the base, and what could not be determined.
 
 A file of corrections alone will do (--corrections): then it says which bases it
 holds and how far apart they are, which constellations, where epochs are missing,

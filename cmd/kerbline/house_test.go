@@ -22,7 +22,7 @@ import (
 
 // The rules of the house that no compiler checks: who may import whom, what
 // may not happen below cmd, what every package says of itself, what lies at
-// the top, and that nothing is exported for nobody.
+// the top, and that nothing is exported without a use.
 
 const module = "kerbline"
 
@@ -385,7 +385,7 @@ var exportedFor = map[string][]string{
 	},
 }
 
-// Nothing is exported for nobody: every exported name is used by another
+// Nothing is exported without a use: every exported name is used by another
 // package (its tests count, the package's own do not) or by a template, belongs
 // to the shape of something that is, or has a reason in exportedFor. Types are
 // not resolved: a method counts as used wherever its name is selected. Fields

@@ -48,10 +48,10 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 		Args: wrong(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if out == "" {
-				return usage(errors.New("where to? want -o OUT"))
+				return usage(errors.New("no output named, want -o OUT"))
 			}
 			if len(specs)+len(scatters) == 0 {
-				return usage(errors.New("which fault? want --fault or --scatter"))
+				return usage(errors.New("no fault named, want --fault or --scatter"))
 			}
 			var faults []inject.Fault
 			for _, s := range specs {

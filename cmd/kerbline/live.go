@@ -60,7 +60,7 @@ Inputs are URLs:
                                       taken from ` + ntrip.PasswordEnv + `
   a path, or - for standard input
 
-What fails is told at once and tried again for ever; the rest goes on. The
+A source that fails is reported at once and retried without limit; the others go on. The
 settings file may hold the inputs ([sources]); a flag wins.
 
 kerbline live --from udp://:47100 is a second screen: it shows what another
@@ -269,11 +269,11 @@ func (fl *liveFlags) recording(cfg *settings.File, mapData []byte) (*recorder.Op
 
 // files opens the line files and returns what closes them.
 func (fl *liveFlags) files(o *engine.Options, out io.Writer) (func() error, error) {
-	var spools []*engine.Spool
+	var buffers []*engine.LineBuffer
 	var open []io.Closer
 	for _, f := range []struct {
 		name string
-		to   **engine.Spool
+		to   **engine.LineBuffer
 	}{{fl.verdicts, &o.Verdicts}, {fl.events, &o.Events}} {
 		switch {
 		case f.name == "":
@@ -282,19 +282,19 @@ func (fl *liveFlags) files(o *engine.Options, out io.Writer) (func() error, erro
 			o.Events = o.Verdicts
 			continue
 		case f.name == "-":
-			*f.to = engine.NewSpool("standard output", out, 100*time.Millisecond)
+			*f.to = engine.NewLineBuffer("standard output", out, 100*time.Millisecond)
 		default:
 			file, err := os.Create(f.name)
 			if err != nil {
 				return nil, err
 			}
-			*f.to = engine.NewSpool(f.name, file, 200*time.Millisecond)
+			*f.to = engine.NewLineBuffer(f.name, file, 200*time.Millisecond)
 			open = append(open, file)
 		}
-		spools = append(spools, *f.to)
+		buffers = append(buffers, *f.to)
 	}
 	return func() (err error) {
-		for _, s := range spools {
+		for _, s := range buffers {
 			err = errors.Join(err, s.Close(2*time.Second))
 		}
 		for _, f := range open {
@@ -321,12 +321,12 @@ func loadCourse(path string) (*course.Course, []byte, error) {
 }
 
 // run runs work behind the dashboard or behind plain lines until it ends or is
-// stopped. goesOn says that work is worth going on without anybody looking: a
+// stopped. goesOn says that work is worth going on without a screen: a
 // lost terminal, or a screen that fails, then takes nothing along.
 func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(string), work func(context.Context) error) error {
 	ctx, stop := context.WithCancel(cmd.Context())
 	defer stop()
-	// A terminal that goes away sends SIGHUP; a pipe nobody reads, SIGPIPE.
+	// A terminal that goes away sends SIGHUP; a pipe without a reader, SIGPIPE.
 	hup := make(chan os.Signal, 1)
 	if !signal.Ignored(syscall.SIGHUP) { // as nohup has it
 		signal.Notify(hup, syscall.SIGHUP)

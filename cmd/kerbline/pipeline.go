@@ -16,14 +16,14 @@ import (
 	"kerbline/fusion/score"
 )
 
-// pipeline runs a recording through the monitor and writes what comes of it.
+// pipeline runs a recording through the monitor and writes what results from it.
 type pipeline struct {
 	rec *recording.Recording
 	cfg fusion.Config
 
 	verdicts, events *sink                                          // nil when not wanted
 	score            *score.Scorer                                  // nil without truth
-	look             func(snap *fusion.Snapshot, ev []fusion.Event) // nil when nobody looks
+	look             func(snap *fusion.Snapshot, ev []fusion.Event) // nil where nothing looks
 	progress         *progress
 
 	sum summary

@@ -55,6 +55,6 @@ func (g *progress) end() {
 	if g == nil {
 		return
 	}
-	g.bar.Abort(true) // else Wait waits for ever
+	g.bar.Abort(true) // else Wait waits without limit
 	g.p.Wait()
 }

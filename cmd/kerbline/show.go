@@ -16,7 +16,7 @@ import (
 
 // show carries what a live run gives to whoever looks: the dashboard, or a line
 // for each change. Its look and state are called by the engine and return at
-// once; what nobody takes in time is dropped, oldest first.
+// once; what is not taken in time is dropped, oldest first.
 type show struct {
 	feed *tui.Feed
 
@@ -126,7 +126,7 @@ func (s *show) add(line string) {
 	}
 }
 
-// lines prints what changes until ctx ends or nobody reads any more.
+// lines prints what changes until ctx ends or the output has no reader.
 func (s *show) lines(ctx context.Context, w io.Writer) error {
 	for {
 		last := false
@@ -141,7 +141,7 @@ func (s *show) lines(ctx context.Context, w io.Writer) error {
 		s.mu.Unlock()
 		for _, l := range todo {
 			if _, err := fmt.Fprintln(w, l); err != nil {
-				return fmt.Errorf("nobody reads the output: %w", err)
+				return fmt.Errorf("the output has no reader: %w", err)
 			}
 		}
 		if last {

@@ -384,7 +384,7 @@ func (t *tuning) side(cmd *cobra.Command, args []string) error {
 	start, _ := l.Rec.Span()
 	fmt.Fprintf(w, "%-9s %-8s  %-9s %-34s  %-9s %-34s\n", "from s", "for s", "A", "why", "B", "why")
 	n := 0
-	total := tune.Lockstep(l.Tape, cfg[0].Config, cfg[1].Config, ca, cb, l.Ref.Truth, func(d *tune.Difference) {
+	total := tune.Lockstep(l.Decoded, cfg[0].Config, cfg[1].Config, ca, cb, l.Ref.Truth, func(d *tune.Difference) {
 		n++
 		fmt.Fprintf(w, "%-9.1f %-8.1f  %-9s %-34s  %-9s %-34s\n", d.From-start, d.To-d.From, d.A.Verdict, why(&d.A), d.B.Verdict, why(&d.B))
 	})
@@ -406,7 +406,7 @@ func (t *tuning) side(cmd *cobra.Command, args []string) error {
 		if err != nil {
 			return err
 		}
-		f := tune.Play(l.Tape, cfg[i].Config, crs, l.Ref)
+		f := tune.Play(l.Decoded, cfg[i].Config, crs, l.Ref)
 		fmt.Fprintf(w, "\n%s: %s\n", "AB"[i:i+1], args[i])
 		for _, e := range sweep.Evidence(&f) {
 			fmt.Fprintf(w, "  %s\n", e)

@@ -11,7 +11,7 @@ import (
 	"kerbline/fusion/words"
 )
 
-// maxReasons is how many reasons are told: more than three nobody acts on.
+// maxReasons is how many reasons are told: more than three are not acted on.
 const maxReasons = 3
 
 // answer decides from the rows and says why.
@@ -217,7 +217,7 @@ func (j *judge) reasonOf(g *group) Reason {
 		fmt.Fprintf(&seen, ", which dead reckoning carried to the end (coast budget %s)", lasting(b.Coast))
 	}
 	if g.handed > 0 {
-		fmt.Fprintf(&seen, "; the car had to be given to reactive driving %s", times(g.handed))
+		fmt.Fprintf(&seen, "; the car was handed over to reactive driving %s", times(g.handed))
 	}
 	return Reason{What: found.Was, Seen: seen.String(), Do: found.Do}
 }

@@ -85,7 +85,7 @@ func NewCollector(name string, cfg *fusion.Config, truth *score.Truth) *Collecto
 }
 
 // LinesOnly says that verdict lines are all there is: events are then taken from
-// their reasons, and what they do not tell is not judged.
+// their reasons, and what they do not hold is not judged.
 func (c *Collector) LinesOnly() { c.s.Live = true }
 
 // Add takes what one step of the monitor returned; snap may be nil.
@@ -124,8 +124,8 @@ func (c *Collector) line(s *fusion.Snapshot) {
 		c.account(c.lastDT)
 	}
 	if !math.IsNaN(s.UTC) {
-		d.UTCStart, d.Tied = s.UTC-x, true
-	} else if !d.Tied {
+		d.UTCStart, d.UTCKnown = s.UTC-x, true
+	} else if !d.UTCKnown {
 		d.UTCStart = s.T - x
 	}
 

@@ -193,8 +193,8 @@ type judge struct {
 	live                    bool // some of it is verdict lines only
 }
 
-// untold is how sure one is of what verdict lines do not tell.
-const untold = "verdict lines do not tell"
+// untold is how sure one is of what verdict lines do not say.
+const untold = "verdict lines do not say"
 
 func (j *judge) sum() {
 	for _, s := range j.ss {
@@ -437,7 +437,7 @@ func (j *judge) baseRows() {
 		j.add("survey", 0, 1, "put its coordinates into [base] ecef_m, so that a moved tripod is seen before the first lap")
 	}
 	if len(ids) == 0 {
-		j.add("station", math.NaN(), 0, "no station id was told")
+		j.add("station", math.NaN(), 0, "no station id was reported")
 		return
 	}
 	want, seen, strange := j.cfg.Base.Station, "heard "+strings.Trim(fmt.Sprint(ids), "[]"), len(ids)-1
@@ -524,7 +524,7 @@ func (j *judge) worstPlace(g *LapGrid) {
 	}
 	if r := j.add("place", worst, lim.Place, sure); where == "" && r.State == Fail {
 		r.State = Pass
-		r.Sure += "; a single bad pass is not held against a place"
+		r.Sure += "; a single bad pass does not count against a place"
 	}
 }
 
@@ -578,7 +578,7 @@ func (j *judge) faultRows() {
 	} else {
 		perHour("outages", j.outages, lim.Outages)
 	}
-	sure := "the receiver told no correction age while fixed"
+	sure := "the receiver reported no correction age while fixed"
 	age, s := j.most(func(s *Session) float64 { return s.MaxAge })
 	if s != nil {
 		sure = "at " + s.Clock(s.MaxAgeX)
@@ -615,7 +615,7 @@ func (j *judge) longest() {
 	}
 	if !math.IsNaN(b.Handover) { // the budget was shorter than it had seemed
 		r.State = Fail
-		r.Sure += "; given to reactive driving after " + lasting(b.Handover-b.From)
+		r.Sure += "; handed over to reactive driving after " + lasting(b.Handover-b.From)
 	}
 }
 

@@ -184,7 +184,7 @@ func (c *Check) WriteJSON(w io.Writer) error {
 		o.Criteria = append(o.Criteria, rowJSON{r.Key, r.Name, number(r.Value), number(r.Limit), kind, r.Unit, r.State.String(), r.Effect.String(), r.Sure})
 	}
 	for _, s := range c.Sessions {
-		o.Sessions = append(o.Sessions, sessionJSON{s.Name, number(s.UTCStart), number(s.Length), s.Tied, number(s.Driving), number(s.Settled), s.WholeLaps(),
+		o.Sessions = append(o.Sessions, sessionJSON{s.Name, number(s.UTCStart), number(s.Length), s.UTCKnown, number(s.Driving), number(s.Settled), s.WholeLaps(),
 			number(s.UsableShare()), number(s.FixedShare()), s.NJumps, s.NOut, s.Handovers(), number(s.TopSpeed)})
 	}
 	e := json.NewEncoder(w)

@@ -41,8 +41,8 @@ type Session struct {
 	// Times. X is s after the first verdict line throughout.
 	HostStart float64 // host Unix s of the first verdict line
 	Length    float64 // s
-	UTCStart  float64 // Unix s of x = 0: by the receiver's clock when Tied, else by the computer's
-	Tied      bool
+	UTCStart  float64 // Unix s of x = 0: by the receiver's clock when UTCKnown, else by the computer's
+	UTCKnown  bool
 	Lines     int
 
 	Seconds  [numVerdicts]float64 // all of it, by verdict
@@ -121,7 +121,7 @@ type Jump struct {
 	Back           bool    // the step back from one before
 }
 
-// Outage is a correction outage as the monitor told it.
+// Outage is a correction outage as the monitor reported it.
 type Outage struct {
 	From, To float64 // x
 	Cause    string
@@ -206,7 +206,7 @@ func (s *Session) Date() string { return at(s.UTCStart).Format("2006-01-02") }
 
 // Zone names the time scale of Clock.
 func (s *Session) Zone() string {
-	if s.Tied {
+	if s.UTCKnown {
 		return "UTC"
 	}
 	return "UTC (computer)"

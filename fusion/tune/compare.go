@@ -26,9 +26,9 @@ type Difference struct {
 // Totals are the seconds of a comparison by both verdicts, a first.
 type Totals [4][4]float64
 
-// Lockstep runs two settings over one tape side by side and hands every
+// Lockstep runs two settings over one recording side by side and hands every
 // difference to each, in order of time. ca and cb are the map, one for each, or nil.
-func Lockstep(tp *Tape, a, b fusion.Config, ca, cb *course.Course, ref *score.Truth, each func(*Difference)) (t Totals) {
+func Lockstep(d *Decoded, a, b fusion.Config, ca, cb *course.Course, ref *score.Truth, each func(*Difference)) (t Totals) {
 	ma, mb := fusion.NewMonitor(a, ca), fusion.NewMonitor(b, cb)
 	var cur Difference
 	open := false
@@ -42,7 +42,7 @@ func Lockstep(tp *Tape, a, b fusion.Config, ca, cb *course.Course, ref *score.Tr
 			open = false
 		}
 	}
-	tp.Each(func(in *fusion.Measurement) {
+	d.Each(func(in *fusion.Measurement) {
 		sa, _ := ma.Step(in)
 		sb, _ := mb.Step(in)
 		if sa == nil && sb == nil {

@@ -4,5 +4,5 @@
 //
 // It is pure: the caller plays the runs, on as many cores as there are, and
 // the results do not depend on their order. Units are those of
-// [kerbline/fusion/score]. Start at [Tape], [Play] and [Rank].
+// [kerbline/fusion/score]. Start at [Decoded], [Play] and [Rank].
 package tune

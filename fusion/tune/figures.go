@@ -135,12 +135,12 @@ type Reference struct {
 	Labels *score.Labels
 }
 
-// Play runs the monitor with one setting over a tape. crs is the map, for this
+// Play runs the monitor with one setting over a recording. crs is the map, for this
 // run alone, or nil.
-func Play(tp *Tape, cfg fusion.Config, crs *course.Course, ref Reference) Figures {
+func Play(d *Decoded, cfg fusion.Config, crs *course.Course, ref Reference) Figures {
 	m := fusion.NewMonitor(cfg, crs)
 	s := score.New(ref.Truth, ref.Labels)
-	tp.Each(func(in *fusion.Measurement) {
+	d.Each(func(in *fusion.Measurement) {
 		snap, events := m.Step(in)
 		if snap != nil || len(events) > 0 {
 			s.Add(snap, events)

@@ -63,7 +63,7 @@ func TestGrid(t *testing.T) {
 	}
 }
 
-// What a tape gives back is what went in, in order, whatever the kinds, and it
+// What a decoded recording gives back is what went in, in order, whatever the kinds, and it
 // keeps nothing of the caller's.
 func TestTape_GivesBack(t *testing.T) {
 	e := gnss.Epoch{UTC: 5, Sats: 12}
@@ -81,9 +81,9 @@ func TestTape_GivesBack(t *testing.T) {
 		{T: 7, Kind: fusion.KindIMU, Channel: fusion.ChanIMU, W: [3]float64{7, 8, 9}},
 	}
 	var want []fusion.Measurement
-	tp := &Tape{}
+	d := &Decoded{}
 	for i := range in {
-		tp.Add(&in[i])
+		d.Add(&in[i])
 		w := in[i]
 		if w.Epoch != nil {
 			c := *w.Epoch
@@ -98,7 +98,7 @@ func TestTape_GivesBack(t *testing.T) {
 	e.Sats, f.Number = 0, 0
 	for range 2 {
 		i := 0
-		tp.Each(func(m *fusion.Measurement) {
+		d.Each(func(m *fusion.Measurement) {
 			if !reflect.DeepEqual(*m, want[i]) {
 				t.Errorf("measurement %d: %+v, want %+v", i, *m, want[i])
 			}
@@ -108,20 +108,20 @@ func TestTape_GivesBack(t *testing.T) {
 			t.Errorf("%d measurements, want %d", i, len(in))
 		}
 	}
-	if from, to := tp.Span(); from != 1 || to != 7 {
+	if from, to := d.Span(); from != 1 || to != 7 {
 		t.Errorf("span %g to %g, want 1 to 7", from, to)
 	}
 }
 
 func TestTape_EachAllocatesNothing(t *testing.T) {
-	tp := &Tape{}
+	d := &Decoded{}
 	for i := range 100 {
-		tp.Add(&fusion.Measurement{T: float64(i), Kind: fusion.KindIMU})
-		tp.Add(&fusion.Measurement{T: float64(i), Kind: fusion.KindEpoch, Epoch: &gnss.Epoch{}})
+		d.Add(&fusion.Measurement{T: float64(i), Kind: fusion.KindIMU})
+		d.Add(&fusion.Measurement{T: float64(i), Kind: fusion.KindEpoch, Epoch: &gnss.Epoch{}})
 	}
 	n := 0
 	// The one allocation is the measurement handed out, whatever the length.
-	if a := testing.AllocsPerRun(20, func() { tp.Each(func(*fusion.Measurement) { n++ }) }); a > 1 {
+	if a := testing.AllocsPerRun(20, func() { d.Each(func(*fusion.Measurement) { n++ }) }); a > 1 {
 		t.Errorf("%g allocations a pass, want at most 1", a)
 	}
 }

@@ -9,17 +9,17 @@ import (
 
 // base follows where the base says it stands, and which station it is.
 type base struct {
-	reference geodesy.ECEF // surveyed, else first heard
-	surveyed  bool
-	heard     bool         // coordinates were heard
-	anchor    geodesy.ECEF // coordinates that changes are counted from
-	at        float64      // host Unix s of the last coordinates
-	interval  float64      // s between them, usual
-	silence   float64      // s, longest time without a byte since the last coordinates
-	known     int          // station id for which coordinates were heard last, -1 for none
-	obs       bool         // the station id comes from observation messages
-	roverStn  int          // id the rover used last, -1 for none
-	doubt     bool         // an id changed and no coordinates have been heard since
+	reference   geodesy.ECEF // surveyed, else first heard
+	surveyed    bool
+	heard       bool         // coordinates were heard
+	anchor      geodesy.ECEF // coordinates that changes are counted from
+	at          float64      // host Unix s of the last coordinates
+	interval    float64      // s between them, usual
+	silence     float64      // s, longest time without a byte since the last coordinates
+	known       int          // station id for which coordinates were heard last, -1 for none
+	obs         bool         // the station id comes from observation messages
+	roverStn    int          // id the rover used last, -1 for none
+	unconfirmed bool         // an id changed and no coordinates have been heard since
 }
 
 func newBase(c *Config) base {
@@ -44,9 +44,9 @@ func (l *Link) station(t float64, m *rtcm.Message) {
 	st.Station = m.Station
 	switch {
 	case old < 0:
-		// The first id heard is only doubted when another one is expected.
+		// The first id heard counts as unconfirmed only where another one is expected.
 		if l.cfg.Station >= 0 && m.Station != l.cfg.Station {
-			l.doubt()
+			l.unconfirmed()
 		}
 		return
 	case first:
@@ -56,7 +56,7 @@ func (l *Link) station(t float64, m *rtcm.Message) {
 	l.flow.relearn() // another base, another message set
 	l.forgetMessages(t)
 	if m.Station != b.known {
-		l.doubt()
+		l.unconfirmed()
 	}
 }
 
@@ -75,12 +75,12 @@ func (l *Link) roverStation(id int, t float64) {
 	if !l.st.Tapped {
 		l.changed(t, math.NaN(), old)
 	}
-	l.doubt()
+	l.unconfirmed()
 }
 
-func (l *Link) doubt() {
-	l.base.doubt = true
-	l.judgeBase()
+func (l *Link) unconfirmed() {
+	l.base.unconfirmed = true
+	l.assessBase()
 }
 
 // changed notes a change of the base for the event list.
@@ -90,11 +90,11 @@ func (l *Link) changed(t, step float64, before int) {
 	st.BaseChangedAt, st.BaseStep, st.StationBefore = t, step, before
 }
 
-// judgeBase says how the base stands against the reference.
-func (l *Link) judgeBase() {
+// assessBase says how the base stands against the reference.
+func (l *Link) assessBase() {
 	b, st := &l.base, &l.st
 	switch {
-	case b.doubt:
+	case b.unconfirmed:
 		st.Base = BaseUnconfirmed
 	case !b.heard:
 		st.Base = BaseUnheard
@@ -128,13 +128,13 @@ func (l *Link) coordinates(t float64, m *rtcm.Message) {
 		}
 		l.shift(t, m)
 	}
-	b.known, b.doubt = m.Station, false
+	b.known, b.unconfirmed = m.Station, false
 	if b.obs {
 		b.known = st.Station
 	}
 	b.at, b.silence = t, 0
 	st.BaseOff = b.reference.Dist(m.Base)
-	l.judgeBase()
+	l.assessBase()
 	if l.flow.cond != Silent {
 		l.out.waitBase = false // heard after the silence
 	}

@@ -90,18 +90,18 @@ func Missing(f Facts) string {
 	case f&AgeContradicts != 0:
 		return "the tap heard nothing fresh while the rover's age stayed low: the receiver gets corrections by another way, or the tap was cut"
 	case f&(RoverSilent|NoBytes) == RoverSilent|NoBytes:
-		return "receiver and link fell silent together: power or the computer, which neither can tell"
+		return "receiver and link fell silent together: power or the computer, which neither can show"
 	case f&Tapped == 0:
 		return "the correction bytes were not tapped, so a silent, corrupt or thin link and a receiver that ignores it look alike"
 	}
-	return "the link was neither healthy nor clearly at fault, and the rover tells no more"
+	return "the link was neither healthy nor clearly at fault, and the rover reports nothing more"
 }
 
 // causes holds the words of each cause: the name of the output contract, a label
 // for a narrow screen, half a sentence, and what to try next.
 var causes = [NumCauses]struct{ name, label, words, try string }{
-	CauseUnknown: {"unknown", "cause unknown", "the cause cannot be told",
-		"tap the correction bytes (--corrections), so that the next one can be told"},
+	CauseUnknown: {"unknown", "cause unknown", "the cause cannot be determined",
+		"tap the correction bytes (--corrections), so that the cause of the next one shows"},
 	LinkSilent: {"link_silent", "link silent, no bytes", "nothing came over the link",
 		"check base power, the radio's cable and antenna height; look for the place where the line of sight breaks"},
 	LinkCorrupt: {"link_corrupt", "link corrupt, bytes broken", "bytes came over the link, but broken",
@@ -110,7 +110,7 @@ var causes = [NumCauses]struct{ name, label, words, try string }{
 		"compare the message set of the base with the radio's data rate; send fewer signals, or the same at a higher rate"},
 	LinkLate: {"link_late", "link late", "whole frames came, but late",
 		"compare message size with the radio's data rate, and look for buffers or a mobile network on the way"},
-	BaseRestarted: {"base_restarted", "base restarted", "the base went away and came back as another one",
+	BaseRestarted: {"base_restarted", "base restarted", "the base stopped and came back as another one",
 		"check base power and plug; enter the base position as fixed so that a restart cannot survey it anew"},
 	BaseMoved: {"base_moved", "base moved", "the base's coordinates changed while it kept sending",
 		"look at the tripod and the base's settings; survey the base again before trusting the map"},
@@ -118,7 +118,7 @@ var causes = [NumCauses]struct{ name, label, words, try string }{
 		"check the receiver's correction port, protocol and baud, its accepted station id and its longest age"},
 	SkyBlocked: {"sky_blocked", "sky blocked", "corrections came as usual, but the rover lost satellites",
 		"look at what stands beside the track there; raise the rover's antenna, check its ground plane and cable"},
-	ReceiverSilent: {"receiver_silent", "receiver silent", "the receiver said nothing",
+	ReceiverSilent: {"receiver_silent", "receiver silent", "the receiver sent nothing",
 		"check the receiver's power, cable, port and output rate"},
 }
 

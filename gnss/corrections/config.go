@@ -25,8 +25,8 @@ func DefaultConfig() Config {
 // Fixed settings: none of them needs to change from track to track, each says
 // why it has its value.
 const (
-	learnEpochs   = 5    // observation epochs heard before the link can be judged
-	learnUses     = 4    // corrections taken up before the rover can be judged
+	learnEpochs   = 5    // observation epochs heard before the link can be assessed
+	learnUses     = 4    // corrections taken up before the rover can be assessed
 	goodLeast     = 3    // good epochs in a row that end a fault of the link, at least
 	goodSpoiled   = 6    // the same where bytes came broken: that comes and goes
 	goodMost      = 12   // and at most; between: so many that a fault that goes on lets
@@ -46,7 +46,7 @@ const (
 	requalifyS    = 3.0  // s for which quality and age must be back
 	requalifyMax  = 60.0 // s after which an episode closes although the quality is not back
 	baseWaitMax   = 30.0 // s an episode waits for base coordinates after a silence
-	anotherTime   = 60.0 // s by which an untied clock, or another stream, is not merely late
+	anotherTime   = 60.0 // s by which a clock of unknown offset, or another stream, is not merely late
 	fewSats       = 2.5  // a constellation of fewer satellites may come and go
 	newUsualAfter = 300  // s of a thinner message set after which it is the usual one
 	windowS       = 5.0  // s over which byte rates and shares are taken

@@ -60,7 +60,7 @@ type Episode struct {
 	NQualities int     // qualities passed through, the one before first
 	Where      float64 // m along the lap at Start
 	Distance   float64 // m from the base at Start
-	UTC        float64 // Unix s of Start by the receiver's clock, NaN when not tied
+	UTC        float64 // Unix s of Start by the receiver's clock, NaN when unknown
 
 	Evidence Evidence
 	Recurs   Recurrence // over this episode and those before

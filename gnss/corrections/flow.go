@@ -25,7 +25,7 @@ type obsEpoch struct {
 	msgs        int
 	size        int // bytes
 	sats        [rtcm.NSystems]uint8
-	judged      bool
+	assessed    bool
 }
 
 // gapMeter measures the usual rate of one message type: gaps between frames
@@ -62,13 +62,13 @@ type flow struct {
 	sats     float64
 	lat, dev float64 // s, latency and its mean deviation
 
-	// The epochs as judged.
-	judged  obsEpoch
-	due     float64 // host Unix s at which the last judged epoch was due
-	latency float64 // s, of it
-	absent  int     // epochs in a row without a usual constellation
-	slots   [5]float64
-	nSlots  int
+	// The epochs as assessed.
+	assessed obsEpoch
+	due      float64 // host Unix s at which the last assessed epoch was due
+	latency  float64 // s, of it
+	absent   int     // epochs in a row without a usual constellation
+	slots    [5]float64
+	nSlots   int
 
 	// The present run of trouble. It begins after an epoch that was as usual
 	// and ends with goodToEnd such epochs in a row.
@@ -85,7 +85,7 @@ type flow struct {
 	firstGood float64 // due time of the first epoch of the good run
 	firstCame float64 // and when it was there
 	lastGood  float64 // due time of the last good epoch
-	junkAt    float64 // first junk since the last judged epoch, NaN for none
+	junkAt    float64 // first junk since the last assessed epoch, NaN for none
 }
 
 func newFlow() flow {
@@ -105,7 +105,7 @@ func (f *flow) junk(t float64) {
 	}
 }
 
-// learned reports whether the link can be judged.
+// learned reports whether the link can be assessed.
 func (f *flow) learned() bool { return f.epochs >= learnEpochs && f.interval > 0 }
 
 // bucket returns the counter of the second that holds t.
@@ -195,7 +195,7 @@ func (l *Link) count(t float64, m *rtcm.Message) {
 	l.stationMessage(t, i)
 }
 
-// observe adds an observation message to its epoch. An epoch is judged as soon
+// observe adds an observation message to its epoch. An epoch is assessed as soon
 // as it is as complete as usual and says that it ends, else when the next
 // begins or is overdue.
 func (l *Link) observe(t float64, m *rtcm.Message) {
@@ -214,7 +214,7 @@ func (l *Link) observe(t float64, m *rtcm.Message) {
 	}
 	c := &f.cur
 	if !f.started || math.Abs(utc-c.utc) > 0.05 {
-		l.judge()
+		l.assess()
 		*c = obsEpoch{utc: utc, first: t}
 		f.started = true
 	}
@@ -224,7 +224,7 @@ func (l *Link) observe(t float64, m *rtcm.Message) {
 	c.sats[m.System] = uint8(min(255, int(c.sats[m.System])+m.Sats))
 	l.st.Systems = c.sats
 	if !m.More && f.learned() && f.whole(c) {
-		l.judge()
+		l.assess()
 	}
 }
 
@@ -263,21 +263,21 @@ func (l *Link) settleEpoch(t float64) {
 	if f.interval > 0 {
 		wait = 1.5*f.interval + 0.5
 	}
-	if f.started && !f.cur.judged && t-f.cur.first > wait {
-		l.judge()
+	if f.started && !f.cur.assessed && t-f.cur.first > wait {
+		l.assess()
 	}
 }
 
-// judge compares the current epoch with the usual ones.
-func (l *Link) judge() {
+// assess compares the current epoch with the usual ones.
+func (l *Link) assess() {
 	f := &l.flow
 	c := &f.cur
-	if !f.started || c.judged {
+	if !f.started || c.assessed {
 		return
 	}
-	c.judged = true
-	prev := f.judged
-	f.judged = *c
+	c.assessed = true
+	prev := f.assessed
+	f.assessed = *c
 	if prev.utc == 0 {
 		// The first one heard is usually cut by the start: it only marks time.
 		f.due = c.last
@@ -306,13 +306,13 @@ func (l *Link) judge() {
 		}
 		l.least = d
 	}
-	f.latency = c.last - c.utc - l.tie()
-	l.st.Latency, l.st.Untied = f.latency, math.IsNaN(l.off)
+	f.latency = c.last - c.utc - l.hostMinusUTC()
+	l.st.Latency, l.st.LatencyRelative = f.latency, math.IsNaN(l.off)
 	if math.IsNaN(f.lat) {
 		f.lat, f.dev = f.latency, jitterFloor/jitterSigmas
 	}
 	f.due = c.last
-	if due := c.utc + l.tie() + f.lat; !math.IsNaN(due) {
+	if due := c.utc + l.hostMinusUTC() + f.lat; !math.IsNaN(due) {
 		f.due = min(due, c.last)
 	}
 
@@ -422,7 +422,7 @@ func (f *flow) bad(due float64, n int) {
 }
 
 // badUntil is how many epochs of the present run were bad or, after the last
-// judged one, should have come by now.
+// assessed one, should have come by now.
 func (f *flow) badUntil(t float64) int {
 	return f.bads + max(0, int((t-f.due)/f.interval-0.5))
 }
@@ -471,7 +471,7 @@ func (f *flow) learn(c *obsEpoch) {
 }
 
 // relearn forgets which messages are usual: another base, or a message set
-// that changed for good.
+// that changed permanently.
 func (f *flow) relearn() {
 	f.epochs, f.absent, f.nSlots = 0, 0, 0
 	f.presence, f.held = [rtcm.NSystems]float64{}, [rtcm.NSystems]float64{}
@@ -558,7 +558,7 @@ func (l *Link) watchLink(t float64) {
 	if !f.learned() {
 		return
 	}
-	// Nothing came to be judged: silence, or nothing but broken frames.
+	// Nothing came to be assessed: silence, or nothing but broken frames.
 	if next := f.due + f.interval; !f.running && t > f.due+max(2.5*f.interval, l.cfg.SilentAfter) {
 		if f.junkAt < next {
 			next = f.junkAt

@@ -14,7 +14,7 @@ type Link struct {
 	st  State
 
 	t      float64 // newest host time
-	off    float64 // host clock - UTC in s, NaN until tied
+	off    float64 // host clock - UTC in s, NaN while unknown
 	least  float64 // s, least arrival - epoch heard: stands in for off until then
 	place  float64 // m along the lap
 	lap    float64 // m, lap length
@@ -56,7 +56,7 @@ func New(cfg Config) *Link {
 // until the next call.
 func (l *Link) State() *State { return &l.st }
 
-// Clock tells host clock - UTC in s, NaN while it is not known. Without it
+// Clock sets host clock - UTC in s, NaN while it is not known. Without it
 // latencies count from the least one heard, so that a late link is seen all the
 // same.
 func (l *Link) Clock(hostMinusUTC float64) {
@@ -66,19 +66,19 @@ func (l *Link) Clock(hostMinusUTC float64) {
 	l.off = hostMinusUTC
 }
 
-// tie is host clock - UTC, or what stands in for it.
-func (l *Link) tie() float64 {
+// hostMinusUTC is host clock - UTC in s, or what stands in for it.
+func (l *Link) hostMinusUTC() float64 {
 	if math.IsNaN(l.off) {
 		return l.least
 	}
 	return l.off
 }
 
-// Where tells the place on the lap and the lap's length in m, NaN where there
+// Where sets the place on the lap and the lap's length in m, NaN where there
 // is no map.
 func (l *Link) Where(s, lap float64) { l.place, l.lap = s, lap }
 
-// Bytes tells that n bytes of the link arrived at t, before they are framed.
+// Bytes notes that n bytes of the link arrived at t, before they are framed.
 func (l *Link) Bytes(t float64, n int) {
 	l.advance(t)
 	f := &l.flow
@@ -95,7 +95,7 @@ func (l *Link) Bytes(t float64, n int) {
 	l.step(t)
 }
 
-// Frame tells of one whole frame, complete at t.
+// Frame takes one whole frame, complete at t.
 func (l *Link) Frame(t float64, m *rtcm.Message) {
 	l.advance(t)
 	l.st.Frames++
@@ -110,7 +110,7 @@ func (l *Link) Frame(t float64, m *rtcm.Message) {
 	l.step(t)
 }
 
-// Junk tells of n bytes of the link that belong to no valid frame.
+// Junk takes n bytes of the link that belong to no valid frame.
 func (l *Link) Junk(t float64, why rtcm.Refusal, n int) {
 	l.advance(t)
 	l.st.JunkBytes += uint64(n)
@@ -127,14 +127,14 @@ func (l *Link) Junk(t float64, why rtcm.Refusal, n int) {
 	l.step(t)
 }
 
-// Epoch tells what the rover reports; e arrived at t.
+// Epoch takes what the rover reports; e arrived at t.
 func (l *Link) Epoch(e *gnss.Epoch, t float64) {
 	l.advance(t)
 	l.follow(e, t)
 	l.step(t)
 }
 
-// Tick tells that time passed.
+// Tick notes that time passed.
 func (l *Link) Tick(t float64) {
 	l.advance(t)
 	l.step(t)
@@ -174,7 +174,7 @@ func (l *Link) opened() *Episode {
 	return nil
 }
 
-// ClockStep tells that the host clock was set forward by dt s, as found out
+// ClockStep notes that the host clock was set forward by dt s, as found out
 // only now: the silence that seemed to be there was none. A clock set back is
 // noticed without it.
 func (l *Link) ClockStep(dt float64) {
@@ -203,7 +203,7 @@ func (l *Link) shiftTimes(dt, now float64) {
 	st, f, r, b := &l.st, &l.flow, &l.rover, &l.base
 	for _, x := range [...]*float64{
 		&l.least, &st.Since, &st.LastByte, &st.BaseChangedAt, &st.LastStart, &st.LastEnd,
-		&f.badFrom, &f.cur.first, &f.cur.last, &f.judged.first, &f.judged.last, &f.due, &f.from, &f.lastBad,
+		&f.badFrom, &f.cur.first, &f.cur.last, &f.assessed.first, &f.assessed.last, &f.due, &f.from, &f.lastBad,
 		&f.lastEntry, &f.firstGood, &f.firstCame, &f.lastGood, &f.junkAt,
 		&r.last, &r.lastUse, &r.freshAt, &r.wasRight, &r.rightFrom, &r.lowFrom, &r.lowAt, &r.lowTill, &r.backAt, &r.posAt,
 		&b.at, &l.gone.from, &l.gone.to, &l.back.from, &l.back.to,

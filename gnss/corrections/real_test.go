@@ -98,6 +98,6 @@ func TestReal_FourBases(t *testing.T) {
 		t.Errorf("stations %v, want 175 1014 59 0", ids)
 	}
 	if s := l.State(); doubts != 3 || s.Base != BaseElsewhere || s.BaseOff < 100e3 || math.IsNaN(s.BaseStep) {
-		t.Errorf("%d times in doubt, then base %d, %.0f m off; want 3, elsewhere, over 100 km", doubts, s.Base, s.BaseOff)
+		t.Errorf("%d times unconfirmed, then base %d, %.0f m off; want 3, elsewhere, over 100 km", doubts, s.Base, s.BaseOff)
 	}
 }

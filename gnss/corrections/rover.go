@@ -7,7 +7,7 @@ import (
 	"kerbline/gnss/geodesy"
 )
 
-// rover is what the receiver itself tells.
+// rover is what the receiver itself reports.
 type rover struct {
 	heard    bool
 	last     float64 // host Unix s of its last epoch

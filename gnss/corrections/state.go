@@ -71,24 +71,24 @@ const (
 
 // State is the correction link in one plain value. NaN and -1 mean unknown.
 type State struct {
-	Condition Condition
-	Since     float64 // host Unix s of the present condition
-	Tapped    bool
-	LastByte  float64 // host Unix s
-	BytesPerS float64
-	Latency   float64 // s, arrival - MSM epoch, of the last observation epoch
-	UsualLat  float64 // s
-	Untied    bool    // they count from the least one heard: host clock and UTC are not tied
-	BadShare  float64 // share of recent bytes outside valid frames
-	CRCErrors uint64
-	JunkBytes uint64
-	Frames    uint64
-	Systems   [rtcm.NSystems]uint8 // satellites per constellation in the last epoch
-	UsualSats float64              // satellites an epoch, usual
-	Station   int                  // id on the link
-	Base      BaseState
-	BaseECEF  geodesy.ECEF // last heard
-	BaseOff   float64      // m from the reference coordinates
+	Condition       Condition
+	Since           float64 // host Unix s of the present condition
+	Tapped          bool
+	LastByte        float64 // host Unix s
+	BytesPerS       float64
+	Latency         float64 // s, arrival - MSM epoch, of the last observation epoch
+	UsualLat        float64 // s
+	LatencyRelative bool    // latencies count from the least one heard: the offset of host clock and UTC is unknown
+	BadShare        float64 // share of recent bytes outside valid frames
+	CRCErrors       uint64
+	JunkBytes       uint64
+	Frames          uint64
+	Systems         [rtcm.NSystems]uint8 // satellites per constellation in the last epoch
+	UsualSats       float64              // satellites an epoch, usual
+	Station         int                  // id on the link
+	Base            BaseState
+	BaseECEF        geodesy.ECEF // last heard
+	BaseOff         float64      // m from the reference coordinates
 
 	BaseChanges   int     // changes of coordinates or station id so far; an event each
 	BaseChangedAt float64 // host Unix s of the last change

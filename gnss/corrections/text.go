@@ -12,7 +12,7 @@ import (
 
 // Paragraph tells the episode as one would to a colleague: when, where, how
 // long, why, the figures behind it, and what to try. Times are counted from
-// zero (host Unix s), and given in UTC too where the clocks are tied.
+// zero (host Unix s), and given in UTC too where the offset of the clocks is known.
 func (e *Episode) Paragraph(zero float64) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "At %.1f s", e.Start-zero)
@@ -28,9 +28,9 @@ func (e *Episode) Paragraph(zero float64) string {
 	fmt.Fprintf(&b, ": %s (%v). ", e.Cause.Words(), e.Cause)
 	switch {
 	case e.Unfinished:
-		fmt.Fprintf(&b, "It was so until the end, %.1f s later. ", e.Closed-e.Start)
+		fmt.Fprintf(&b, "It lasted until the end of the recording, %.1f s later. ", e.Closed-e.Start)
 	case e.Cause == LinkLate && e.Flowing-e.FaultEnd > 1:
-		fmt.Fprintf(&b, "What was sent for %.1f s came late; the last of it had arrived %.1f s after that. ", e.FaultEnd-e.Start, e.Flowing-e.FaultEnd)
+		fmt.Fprintf(&b, "What was sent during %.1f s arrived late; the last of it arrived %.1f s after that. ", e.FaultEnd-e.Start, e.Flowing-e.FaultEnd)
 	default:
 		fmt.Fprintf(&b, "It lasted %.1f s", e.End()-e.Start)
 		if e.Slack > 0.3 {
@@ -51,7 +51,7 @@ func (e *Episode) Paragraph(zero float64) string {
 }
 
 // back says how each track ends.
-var back = [numTracks]string{"corrections flowed again", "it used corrections again", "the satellites were back", "it spoke again"}
+var back = [numTracks]string{"corrections flowed again", "it used corrections again", "the satellites were back", "it sent again"}
 
 func clock(unix float64) string {
 	return time.UnixMilli(int64(math.Round(unix * 1000))).UTC().Format("15:04:05.0")
@@ -123,7 +123,7 @@ func (e *Episode) figures(b *strings.Builder) {
 			b.WriteString(" while the link was as usual")
 		}
 	default:
-		b.WriteString("Why it cannot be told: ")
+		b.WriteString("Why it cannot be determined: ")
 		b.WriteString(Missing(e.Facts))
 	}
 	b.WriteString(". ")
@@ -151,7 +151,7 @@ func (e *Episode) receiver(b *strings.Builder) {
 	if e.AgeMax >= 0 {
 		fmt.Fprintf(b, "The correction age reached %.1f s", e.AgeMax)
 	} else {
-		b.WriteString("The receiver told no correction age")
+		b.WriteString("The receiver reported no correction age")
 	}
 	if e.NQualities > 1 {
 		b.WriteString("; the quality went ")
@@ -167,7 +167,7 @@ func (e *Episode) receiver(b *strings.Builder) {
 	switch {
 	case e.Unfinished:
 	case math.IsNaN(e.Requalified):
-		b.WriteString(", and was not back when watching ended")
+		b.WriteString(", and had not recovered when the recording ended")
 	case e.Requalified-e.Flowing > 0.5:
 		fmt.Fprintf(b, ", and all was as before %.1f s after %s", e.Requalified-e.Flowing, back[trackOf(e.Cause, e.Facts)])
 	}

@@ -100,7 +100,7 @@ func (s *Stream) upload() {
 			last = time.Now()
 			_ = s.conn.SetWriteDeadline(last.Add(5 * time.Second))
 			if _, err := io.WriteString(s.conn, line+"\r\n"); err != nil {
-				return // the read side tells
+				return // the read side reports it
 			}
 		}
 		select {

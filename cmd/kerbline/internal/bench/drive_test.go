@@ -86,9 +86,9 @@ func (d *drive) replay(tb testing.TB, each func(*fusion.Snapshot, []fusion.Event
 	}
 }
 
-func (d *drive) tape(tb testing.TB) *tune.Tape {
+func (d *drive) tape(tb testing.TB) *tune.Decoded {
 	tb.Helper()
-	tp := &tune.Tape{}
+	tp := &tune.Decoded{}
 	_, err := runner.Each(context.Background(), d.rec, d.cfg.Config, nil, func(m *fusion.Measurement) error { tp.Add(m); return nil })
 	if err != nil {
 		tb.Fatal(err)

@@ -410,7 +410,7 @@ func (c *collector) sumLink(l *Link, st *corrections.State) {
 	l.Timed = st.Tapped && !(c.latencies > 0 && float64(l.LatencyMax)-c.latMin < 1e-3)
 	l.Rate = num(float64(l.Bytes) / (c.lastByte - c.firstByte))
 	l.Frames, l.CRC, l.Junk = st.Frames, st.CRCErrors, st.JunkBytes
-	l.LatencyUse, l.LatencyTied = num(st.UsualLat), st.Tapped && !st.Untied
+	l.LatencyUse, l.LatencyTied = num(st.UsualLat), st.Tapped && !st.LatencyRelative
 	if !l.Timed {
 		l.LatencyUse, l.LatencyMax, l.LatencyTied = num(math.NaN()), num(math.NaN()), false
 	}
@@ -473,7 +473,7 @@ func (c *collector) sumReceiver(r *Receiver) {
 	}
 }
 
-// missing says what could not be told.
+// missing says what could not be determined.
 func (c *collector) missing(r *Report, st *corrections.State) []string {
 	out := []string{}
 	say := func(holds bool, text string) {
@@ -483,11 +483,11 @@ func (c *collector) missing(r *Report, st *corrections.State) []string {
 	}
 	say(!st.Tapped, "the correction bytes were not recorded: a silent, corrupt or thin link and a receiver that ignores a healthy one look alike, and message types, latency and the base's coordinates are unknown; record them too (--corrections)")
 	say(st.Tapped && !r.Link.Timed, "the correction bytes carry no times of arrival: silence shows as gaps between epochs, latency not at all")
-	say(st.Tapped && r.Link.Timed && st.Untied && r.Link.LatencyMax.known(), "nothing ties the host clock to UTC: latencies count from the least one heard")
+	say(st.Tapped && r.Link.Timed && st.LatencyRelative && r.Link.LatencyMax.known(), "the offset of host clock and UTC is not known: latencies count from the least one heard")
 	say(r.Receiver.Epochs == 0, "no receiver was recorded: whether it used the corrections, their age, the baseline and the place on the lap are unknown")
-	say(r.Receiver.Epochs > 0 && !r.Receiver.AgeMax.known(), "the receiver told no correction age")
+	say(r.Receiver.Epochs > 0 && !r.Receiver.AgeMax.known(), "the receiver reported no correction age")
 	say(!st.Ready, "the link or the receiver's use of it never got through its start-up (the receiver corrected for some seconds; without one, ten epochs of the link), so no outage was counted")
-	say(st.Tapped && st.Base == corrections.BaseUnheard, "the base told no coordinates (1005 or 1006)")
+	say(st.Tapped && st.Base == corrections.BaseUnheard, "the base sent no coordinates (1005 or 1006)")
 	say(st.Tapped && st.Base != corrections.BaseUnheard && !r.Base.Surveyed, "no surveyed base in the settings: the first coordinates heard are the reference")
 	say(r.Receiver.Epochs > 0 && !c.hasMap, "no map: places on the lap are unknown")
 	say(r.Receiver.Epochs > 0 && c.hasMap && !c.placed, "the monitor never placed the car on the map: places on the lap are unknown"+noIMU[c.imu])

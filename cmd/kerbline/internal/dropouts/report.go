@@ -61,7 +61,7 @@ type Report struct {
 	NearMisses int        `json:"near_misses" doc:"troubles of the link that ended before they became an outage"`
 	Recurrence Recurrence `json:"recurrence" doc:"whether outages and near misses come back"`
 	Timeline   Timeline   `json:"timeline" doc:"second by second"`
-	Missing    []string   `json:"missing" doc:"what could not be told, and why"`
+	Missing    []string   `json:"missing" doc:"what could not be determined, and why"`
 
 	letters []byte // of the outages
 }

@@ -58,7 +58,7 @@ func (r *Report) Write(w io.Writer) error {
 	r.stationList(p)
 	for i, m := range r.Missing {
 		if i == 0 {
-			p.linef("\nnot told")
+			p.linef("\nnot known")
 		}
 		p.wrap("- ", 2, m)
 	}
@@ -157,7 +157,7 @@ func (r *Report) head(p *page) {
 
 func ids(n []int) string {
 	if len(n) == 0 {
-		return " not told"
+		return " not reported"
 	}
 	var b strings.Builder
 	if len(n) > 1 {
@@ -174,15 +174,15 @@ func (r *Report) base(p *page) {
 	if !r.Link.Tapped {
 		return
 	}
-	text := "station not told"
+	text := "station not reported"
 	if b.ID >= 0 {
 		text = fmt.Sprintf("station %d", b.ID)
 	}
 	switch {
 	case b.State == "unheard":
-		text += ", no coordinates told"
+		text += ", no coordinates sent"
 	case b.State == "unconfirmed":
-		text += ", its coordinates not told yet"
+		text += ", its coordinates not sent yet"
 	default:
 		against := "the first heard"
 		if b.Surveyed {
@@ -283,7 +283,7 @@ func (r *Report) stationList(p *page) {
 		if i == 0 {
 			p.linef("\n%3s %5s %8s %8s %7s  %s", "no", "id", "from s", "to s", "frames", "coordinates")
 		}
-		where := "not told"
+		where := "not sent"
 		if s.X.known() {
 			where = fmt.Sprintf("%.7f, %.7f, %.1f m", float64(s.Lat), float64(s.Lon), float64(s.H))
 		}

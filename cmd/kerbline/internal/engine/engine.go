@@ -37,7 +37,7 @@ type Options struct {
 	Record  *recorder.Options // nil: not recorded
 	Publish []Publisher
 	// Verdicts and Events take the output lines, nil where not wanted.
-	Verdicts, Events *Spool
+	Verdicts, Events *LineBuffer
 	// Look takes what the monitor gave: a snapshot or nil, and events. It is
 	// called by the loop, must return at once, and must keep nothing. Should it
 	// panic, it is not called again and the run goes on.
@@ -158,7 +158,7 @@ func (e *Engine) Bytes(ctx context.Context, ns int64, ch fusion.Channel, b []byt
 	}
 }
 
-// Told takes news of a source: it becomes a note in the recording.
+// Told takes a change of a source's state: it becomes a note in the recording.
 func (e *Engine) Told(s sources.Status) {
 	if s.Ended {
 		e.ended.Add(1)

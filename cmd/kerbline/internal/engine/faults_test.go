@@ -35,7 +35,7 @@ func TestUnplugged(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "run.mcap")
 		r := newRig(t, files, 0)
 		o := r.options(files, path)
-		live := new(tape)
+		live := new(observer)
 		o.Look, o.State = live.look, live.state
 		_, end := r.start(o)
 		ctx, cancel := context.WithCancel(context.Background())
@@ -93,7 +93,7 @@ func TestFlood(t *testing.T) {
 	o := r.options(files, path)
 	o.Inputs, o.Record.Every = p.inputs(t), 0
 	r.give = p.send
-	live := new(tape)
+	live := new(observer)
 	o.Look, o.State = live.look, live.state
 	_, end := r.start(o)
 	ctx, cancel := context.WithCancel(context.Background())
@@ -159,7 +159,7 @@ func TestClockStepped(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "run.mcap")
 		r := newRig(t, files, 60)
 		o := r.options(files, path)
-		live := new(tape)
+		live := new(observer)
 		o.Look, o.State = live.look, live.state
 		go func() {
 			time.Sleep(4 * time.Second)
@@ -195,7 +195,7 @@ func TestRecordingFails(t *testing.T) {
 		files := fixtures.Demo()
 		r := newRig(t, files, 60)
 		o := r.options(files, filepath.Join(t.TempDir(), "none", "run.mcap"))
-		live := new(tape)
+		live := new(observer)
 		o.Look, o.State = live.look, live.state
 		err := r.drive(o, 8)
 		if err == nil || !strings.Contains(err.Error(), "the folder does not exist") {

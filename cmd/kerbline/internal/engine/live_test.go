@@ -15,7 +15,7 @@ import (
 
 // sameAgain fails unless a replay of the recording at path gives what the live
 // run gave, byte for byte.
-func sameAgain(t *testing.T, path string, live *tape) {
+func sameAgain(t *testing.T, path string, live *observer) {
 	t.Helper()
 	again := replay(t, path)
 	if err := alike(again.verdicts, live.verdicts); err != nil {
@@ -34,7 +34,7 @@ func TestReplayEqualsLive(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "run.mcap")
 		r := newRig(t, files, 0)
 		o := r.options(files, path)
-		live := new(tape)
+		live := new(observer)
 		o.Look, o.State = live.look, live.state
 		if err := r.drive(o, 184); err != nil {
 			t.Fatal(err)
@@ -57,7 +57,7 @@ func TestPorts(t *testing.T) {
 	o := r.options(files, path)
 	o.Inputs = p.inputs(t)
 	r.give = p.send
-	live := new(tape)
+	live := new(observer)
 	o.Look, o.State = live.look, live.state
 	_, end := r.start(o)
 	ctx, cancel := context.WithCancel(context.Background())

@@ -309,8 +309,8 @@ func (p *ports) send(ch fusion.Channel, b []byte) {
 	}
 }
 
-// tape collects what an engine gives.
-type tape struct {
+// observer collects what an engine gives.
+type observer struct {
 	mu       sync.Mutex
 	verdicts []byte
 	events   []byte
@@ -320,7 +320,7 @@ type tape struct {
 	heard    []fusion.Event
 }
 
-func (p *tape) look(s *fusion.Snapshot, events []fusion.Event) {
+func (p *observer) look(s *fusion.Snapshot, events []fusion.Event) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if s != nil {
@@ -334,19 +334,19 @@ func (p *tape) look(s *fusion.Snapshot, events []fusion.Event) {
 	}
 }
 
-func (p *tape) state(s State) {
+func (p *observer) state(s State) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.states = s
 }
 
-func (p *tape) snap() fusion.Snapshot {
+func (p *observer) snap() fusion.Snapshot {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.last
 }
 
-func (p *tape) source(ch fusion.Channel) sources.Status {
+func (p *observer) source(ch fusion.Channel) sources.Status {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	for _, s := range p.states.Sources {
@@ -358,7 +358,7 @@ func (p *tape) source(ch fusion.Channel) sources.Status {
 }
 
 // replay runs a recording as the replay command does.
-func replay(t testing.TB, path string) *tape {
+func replay(t testing.TB, path string) *observer {
 	t.Helper()
 	rec, err := recording.Open(path, recording.Paths{})
 	if err != nil {
@@ -368,7 +368,7 @@ func replay(t testing.TB, path string) *tape {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := new(tape)
+	p := new(observer)
 	_, _, err = runner.Monitor(t.Context(), rec, cfg.Config, runner.Watch{After: func(s *fusion.Snapshot, events []fusion.Event) error {
 		p.look(s, events)
 		return nil

@@ -50,7 +50,7 @@ func soak(t *testing.T, dir string, sessions int, length float64) {
 	r := newRig(t, day(0), 0)
 	o := r.options(day(0), filepath.Join(dir, "run.mcap"))
 	o.Record.MaxBytes = 64 << 20
-	live := new(tape)
+	live := new(observer)
 	o.Look = func(s *fusion.Snapshot, ev []fusion.Event) {
 		if s != nil {
 			live.n[s.Verdict]++

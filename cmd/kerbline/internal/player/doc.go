@@ -4,13 +4,13 @@
 //
 // Positions are seconds from the start of the recording. They follow the host
 // time of the measurements, except that a step of the recorded clock by more
-// than [maxGap] takes no time to play: an hour that nobody lived is not waited
+// than [maxGap] takes no time to play: an hour that did not pass is not waited
 // for.
 //
 // A monitor cannot run backwards, so going back opens the recording anew and
 // steps a fresh monitor from the start, as fast as it can and unseen. What is
 // shown at a position is therefore the same whichever way it was reached.
 //
-// Start at [New]; the pacing itself is in deck.go and knows neither goroutines
+// Start at [New]; the pacing itself is in playback.go and knows neither goroutines
 // nor the wall clock.
 package player

@@ -21,8 +21,8 @@ type Config struct {
 // Player plays a recording. Its control methods may be called from any
 // goroutine and return at once; they are those of tui.Transport.
 type Player struct {
-	d        deck
-	commands chan func(*deck)
+	d        playback
+	commands chan func(*playback)
 }
 
 // New returns a player standing at the start. It opens nothing yet.
@@ -36,8 +36,8 @@ func New(c Config) *Player {
 		length = c.Length
 	}
 	return &Player{
-		d:        deck{open: c.Open, monitor: c.Monitor, feed: c.Feed, now: now, length: length, speed: normalSpeed, offset: math.NaN()},
-		commands: make(chan func(*deck), 32),
+		d:        playback{open: c.Open, monitor: c.Monitor, feed: c.Feed, now: now, length: length, speed: normalSpeed, offset: math.NaN()},
+		commands: make(chan func(*playback), 32),
 	}
 }
 
@@ -75,7 +75,7 @@ func (p *Player) Run(ctx context.Context) error {
 
 // do hands a command to the playing goroutine. When that is overrun by keys,
 // the surplus is dropped: a person presses again.
-func (p *Player) do(f func(*deck)) {
+func (p *Player) do(f func(*playback)) {
 	select {
 	case p.commands <- f:
 	default:
@@ -83,18 +83,18 @@ func (p *Player) do(f func(*deck)) {
 }
 
 // Pause pauses, or goes on; at the end it plays again from the start.
-func (p *Player) Pause() { p.do((*deck).pause) }
+func (p *Player) Pause() { p.do((*playback).pause) }
 
 // StepOnce plays to the next verdict line and pauses.
-func (p *Player) StepOnce() { p.do((*deck).stepOnce) }
+func (p *Player) StepOnce() { p.do((*playback).stepOnce) }
 
 // Seek goes on (or back, when negative) by so many seconds.
-func (p *Player) Seek(seconds float64) { p.do(func(d *deck) { d.seekBy(seconds) }) }
+func (p *Player) Seek(seconds float64) { p.do(func(d *playback) { d.seekBy(seconds) }) }
 
 // SeekEvent goes to the next event (1) or to the one before (-1) and pauses.
-func (p *Player) SeekEvent(by int) { p.do(func(d *deck) { d.seekEvent(by) }) }
+func (p *Player) SeekEvent(by int) { p.do(func(d *playback) { d.seekEvent(by) }) }
 
 // Faster chooses the next higher (1) or lower (-1) speed.
-func (p *Player) Faster(by int) { p.do(func(d *deck) { d.faster(by) }) }
+func (p *Player) Faster(by int) { p.do(func(d *playback) { d.faster(by) }) }
 
 var _ tui.Transport = (*Player)(nil)

@@ -77,9 +77,9 @@ func (m *meter) Step(in *fusion.Measurement) (*fusion.Snapshot, []fusion.Event) 
 
 func (m *meter) Close() []fusion.Event { return []fusion.Event{{T: t0, Kind: fusion.EventOutage}} }
 
-// room is a deck with a clock of its own.
+// room is a playback with a clock of its own.
 type room struct {
-	*deck
+	*playback
 	wall          time.Time
 	steps, closed int
 }
@@ -93,11 +93,11 @@ func newRoom(t *testing.T, r reel) *room {
 		Feed:    tui.NewFeed(tui.View{Name: "Quarry Loop"}),
 		Now:     func() time.Time { return x.wall },
 	})
-	x.deck = &p.d
+	x.playback = &p.d
 	if err := x.rewind(); err != nil {
 		t.Fatal(err)
 	}
-	x.deck.wall = x.wall
+	x.playback.wall = x.wall
 	return x
 }
 
@@ -337,7 +337,7 @@ func TestClockStep(t *testing.T) {
 	if math.Abs(x.pos-10) > 0.05 {
 		t.Errorf("at %.2f s after 10 s", x.pos)
 	}
-	d := &deck{offset: t0, pos: 50}
+	d := &playback{offset: t0, pos: 50}
 	for _, tt := range []struct{ t, pos, offset float64 }{
 		{t0 + 50.1, 50.1, t0}, {t0 + 49.99, 50, t0}, {t0 + 10, 50, t0 - 40}, {math.NaN(), 50, t0}, {math.Inf(1), 50, t0},
 	} {

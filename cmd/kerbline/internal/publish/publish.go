@@ -30,7 +30,7 @@ import (
 // between two of them, so that two lost datagrams in a row are not yet an alarm.
 const Hold = 0.3
 
-// DefaultAddr is where verdicts go when nobody says otherwise.
+// DefaultAddr is where verdicts go unless told otherwise.
 const DefaultAddr = "127.0.0.1:47100"
 
 // Publisher sends to one address.
@@ -161,7 +161,7 @@ func (p *Publisher) Send(s *fusion.Snapshot) {
 func (p *Publisher) run() {
 	defer close(p.done)
 	for b := range p.queue {
-		// Nobody listening comes back as an error of the next write: no matter.
+		// A missing listener comes back as an error of the next write: it does not matter.
 		if _, err := p.conn.Write(b); err == nil {
 			p.sent.Add(1)
 		} else {

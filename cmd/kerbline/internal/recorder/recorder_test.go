@@ -325,7 +325,7 @@ func TestCannotBegin(t *testing.T) {
 	}
 }
 
-// A disk that hangs holds up nobody, fills no memory, and is told.
+// A disk that hangs holds up nothing, fills no memory, and is told.
 func TestSlowDisk(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "run.mcap")
 	d := &disk{room: -1}

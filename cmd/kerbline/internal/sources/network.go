@@ -115,8 +115,8 @@ func (c *udpConn) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// Write is there to hide that of the embedded connection: nobody is at the
-// other end of a listening socket.
+// Write is there to hide that of the embedded connection: a listening socket has no
+// other end.
 func (c *udpConn) Write([]byte) (int, error) { return 0, net.ErrClosed }
 
 type ntripConn struct {

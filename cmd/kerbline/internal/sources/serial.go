@@ -84,7 +84,7 @@ func (s *Source) candidates() (list []string) {
 
 // serialConn is an open port. The library sets it up and reads it; what is
 // written goes through a descriptor of our own, whose writes obey a deadline:
-// the library's block for ever when the device takes nothing.
+// the library's block without limit when the device takes nothing.
 type serialConn struct {
 	port serial.Port
 	own  *os.File // holds the lock, takes the writes

@@ -173,7 +173,7 @@ const (
 	firstWait   = 250 * time.Millisecond
 	lastWait    = 4 * time.Second  // where nothing answers: when it does, it is wanted at once
 	steady      = 10 * time.Second // a connection that lasted was a good one
-	settledWait = 10 * time.Second // a caster that said no is not hammered
+	settledWait = 10 * time.Second // a caster that refused is not asked again at once
 	casterWait  = time.Second      // a caster that answers and closes is called at most so often,
 	casterLast  = 30 * time.Second // and ever less
 )

@@ -558,7 +558,7 @@ func TestPath(t *testing.T) {
 	until(t, "both writers", func() bool { return string(b.bytes()) == zda+zda })
 }
 
-// Bytes for the device reach it; a device that takes none holds up nobody.
+// Bytes for the device reach it; a device that takes none holds up nothing.
 func TestSend(t *testing.T) {
 	dev := filepath.Join(t.TempDir(), "ttyUSB0")
 	p := ptytest.New(t, dev)

@@ -109,15 +109,15 @@ func (in *Input) Source() (tune.Source, error) {
 // Loaded is an input in memory.
 type Loaded struct {
 	*Input
-	Tape *tune.Tape
-	Ref  tune.Reference
+	*tune.Decoded
+	Ref tune.Reference
 }
 
 // Load decodes in. Where it has neither truth nor labels it is smoothed with the
 // settings the sweep starts from, and judged by that.
 func (in *Input) Load(ctx context.Context) (*Loaded, error) {
-	l := &Loaded{Input: in, Tape: &tune.Tape{}, Ref: tune.Reference{Truth: in.truth, Labels: in.labels}}
-	damage, err := runner.Each(ctx, in.Rec, in.Base.Config, nil, func(m *fusion.Measurement) error { l.Tape.Add(m); return nil })
+	l := &Loaded{Input: in, Decoded: &tune.Decoded{}, Ref: tune.Reference{Truth: in.truth, Labels: in.labels}}
+	damage, err := runner.Each(ctx, in.Rec, in.Base.Config, nil, func(m *fusion.Measurement) error { l.Decoded.Add(m); return nil })
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", in.Name, err)
 	}
@@ -126,7 +126,7 @@ func (in *Input) Load(ctx context.Context) (*Loaded, error) {
 	}
 	if l.Ref.Truth == nil && l.Ref.Labels == nil {
 		rec := navigation.Recording{Settings: in.Base.Config.Navigation()}
-		l.Tape.Each(func(m *fusion.Measurement) { m.AddTo(&rec) })
+		l.Decoded.Each(func(m *fusion.Measurement) { m.AddTo(&rec) })
 		tr, err := smooth.Run(&rec)
 		if err == nil {
 			l.Ref.Truth, err = reference(tr)
@@ -166,7 +166,7 @@ func (l *Loaded) Play(assign []string) (tune.Figures, error) {
 	if err != nil {
 		return tune.Figures{}, err
 	}
-	return tune.Play(l.Tape, cfg, crs, l.Ref), nil
+	return tune.Play(l.Decoded, cfg, crs, l.Ref), nil
 }
 
 // Apply returns the settings of base with assignments, key=value each.

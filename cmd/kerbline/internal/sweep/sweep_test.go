@@ -340,7 +340,7 @@ func TestLockstep(t *testing.T) {
 		t.Fatal(err)
 	}
 	var got []tune.Difference
-	total := tune.Lockstep(l.Tape, a, b, nil, nil, l.Ref.Truth, func(d *tune.Difference) { got = append(got, *d) })
+	total := tune.Lockstep(l.Decoded, a, b, nil, nil, l.Ref.Truth, func(d *tune.Difference) { got = append(got, *d) })
 	var onlyA float64
 	for _, d := range got {
 		if d.A.Verdict == d.B.Verdict || !(d.To > d.From) {
@@ -362,7 +362,7 @@ func TestLockstep(t *testing.T) {
 	for v := range total {
 		same += total[v][v]
 	}
-	from, to := l.Tape.Span()
+	from, to := l.Decoded.Span()
 	var all float64
 	for _, row := range total {
 		for _, s := range row {
@@ -372,7 +372,7 @@ func TestLockstep(t *testing.T) {
 	if math.Abs(all-(to-from)) > 2 || !(same < all) {
 		t.Errorf("%.1f s in all, %.1f s the same, of %.1f s", all, same, to-from)
 	}
-	if n := 0; tune.Lockstep(l.Tape, a, a, nil, nil, nil, func(*tune.Difference) { n++ }) == (tune.Totals{}) || n != 0 {
+	if n := 0; tune.Lockstep(l.Decoded, a, a, nil, nil, nil, func(*tune.Difference) { n++ }) == (tune.Totals{}) || n != 0 {
 		t.Errorf("a setting differs from itself %d times", n)
 	}
 }

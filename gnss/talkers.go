@@ -1,10 +1,10 @@
 package gnss
 
-// voices tells the sentences of the receiver from those of a second one on the
+// talkerFilter tells the sentences of the receiver from those of a second one on the
 // same wire, by their talkers. A receiver may change its talker as
 // constellations come and go, so another talker is foreign only once both have
 // given a position for the same time, or turn about several times.
-type voices struct {
+type talkerFilter struct {
 	main    [2]byte
 	heard   bool
 	mainT   float64 // host time of its last GGA
@@ -27,9 +27,9 @@ const (
 // fix notes a GGA of talker at host time t. taken says that the open epoch has
 // the same time and holds a GGA already, of talker by; the result says that
 // the new one is to replace it.
-func (v *voices) fix(t float64, talker [2]byte, taken bool, by [2]byte) (replace bool) {
+func (v *talkerFilter) fix(t float64, talker [2]byte, taken bool, by [2]byte) (replace bool) {
 	if !v.heard || talker != v.main && v.gone(t) {
-		*v = voices{main: talker, heard: true, mainT: t}
+		*v = talkerFilter{main: talker, heard: true, mainT: t}
 		return false
 	}
 	if talker != v.main {
@@ -62,12 +62,12 @@ func (v *voices) fix(t float64, talker [2]byte, taken bool, by [2]byte) (replace
 }
 
 // gone reports whether main has fallen silent.
-func (v *voices) gone(t float64) bool {
+func (v *talkerFilter) gone(t float64) bool {
 	return t-v.mainT > max(minSilence, 2.5*v.every) || t < v.mainT-1
 }
 
 // foreign reports whether talker is another receiver's.
-func (v *voices) foreign(t float64, talker [2]byte) bool {
+func (v *talkerFilter) foreign(t float64, talker [2]byte) bool {
 	for i := range v.rivals[:v.nRivals] {
 		if r := &v.rivals[i]; r.talker == talker {
 			return r.turns >= enoughTurns && !v.gone(t)
@@ -76,7 +76,7 @@ func (v *voices) foreign(t float64, talker [2]byte) bool {
 	return false
 }
 
-func (v *voices) rival(talker [2]byte) *rival {
+func (v *talkerFilter) rival(talker [2]byte) *rival {
 	for i := range v.rivals[:v.nRivals] {
 		if v.rivals[i].talker == talker {
 			return &v.rivals[i]

@@ -46,9 +46,9 @@ const (
 	toLine // the next verdict line
 )
 
-// deck is the state of a replay. It is stepped from one goroutine and told the
+// playback is the state of a replay. It is stepped from one goroutine and told the
 // time.
-type deck struct {
+type playback struct {
 	open    func() (Stream, error)
 	monitor func() Monitor
 	feed    *tui.Feed
@@ -76,7 +76,7 @@ type deck struct {
 }
 
 // rewind opens the recording anew with a fresh monitor.
-func (d *deck) rewind() error {
+func (d *playback) rewind() error {
 	if c, ok := d.stream.(io.Closer); ok {
 		c.Close()
 	}
@@ -94,7 +94,7 @@ func (d *deck) rewind() error {
 }
 
 // peek returns the next measurement, nil at the end.
-func (d *deck) peek() *fusion.Measurement {
+func (d *playback) peek() *fusion.Measurement {
 	for !d.ended && d.next >= len(d.batch) {
 		b, err := d.stream.Next()
 		if err != nil {
@@ -112,7 +112,7 @@ func (d *deck) peek() *fusion.Measurement {
 	return &d.batch[d.next]
 }
 
-func (d *deck) finish() {
+func (d *playback) finish() {
 	d.ended, d.batch, d.next = true, nil, 0
 	if ev := d.mon.Close(); len(ev) > 0 {
 		d.events = append(d.events, d.pos)
@@ -125,7 +125,7 @@ func (d *deck) finish() {
 }
 
 // place returns the position of host time t, and the offset that gives it.
-func (d *deck) place(t float64) (pos, offset float64) {
+func (d *playback) place(t float64) (pos, offset float64) {
 	switch p := t - d.offset; {
 	case math.IsNaN(t) || math.IsInf(t, 0):
 		return d.pos, d.offset
@@ -140,7 +140,7 @@ func (d *deck) place(t float64) (pos, offset float64) {
 
 // play steps the monitor by m and returns whether a verdict line came, and
 // whether anything happened.
-func (d *deck) play(m *fusion.Measurement) (line, happened bool) {
+func (d *playback) play(m *fusion.Measurement) (line, happened bool) {
 	d.pos, d.offset = d.place(m.T)
 	d.next++
 	snap, events := d.mon.Step(m)
@@ -157,7 +157,7 @@ func (d *deck) play(m *fusion.Measurement) (line, happened bool) {
 // advance plays what is due at the wall clock, or goes on with a seek. It
 // returns after a bounded time; what a slow machine does not manage is played
 // later, not skipped.
-func (d *deck) advance() {
+func (d *playback) advance() {
 	start := d.now()
 	elapsed := start.Sub(d.wall).Seconds()
 	d.wall = start
@@ -194,7 +194,7 @@ func (d *deck) advance() {
 
 // reached reports whether a running seek is where it wanted to be. At least one
 // verdict line must have come, so that there is something to show.
-func (d *deck) reached(line, happened bool) bool {
+func (d *playback) reached(line, happened bool) bool {
 	switch d.seek {
 	case toLine:
 		return line
@@ -207,7 +207,7 @@ func (d *deck) reached(line, happened bool) bool {
 }
 
 // stepOnce plays up to the next verdict line and pauses.
-func (d *deck) stepOnce() {
+func (d *playback) stepOnce() {
 	d.paused = true
 	if !d.ended {
 		d.seek = toLine
@@ -215,7 +215,7 @@ func (d *deck) stepOnce() {
 }
 
 // pause pauses or goes on; at the end it starts again from the beginning.
-func (d *deck) pause() {
+func (d *playback) pause() {
 	if d.ended {
 		d.seekTo(0)
 		d.paused = false
@@ -226,7 +226,7 @@ func (d *deck) pause() {
 }
 
 // seekTo goes to a position. The replay goes on as it was, paused or not.
-func (d *deck) seekTo(pos float64) {
+func (d *playback) seekTo(pos float64) {
 	paused := d.paused
 	pos = max(pos, 0)
 	if pos < d.pos {
@@ -244,7 +244,7 @@ func (d *deck) seekTo(pos float64) {
 
 // seekBy goes on or back by so many seconds, counted from where a running seek
 // will end.
-func (d *deck) seekBy(s float64) {
+func (d *playback) seekBy(s float64) {
 	base := d.pos
 	if d.seek == toPosition {
 		base = d.to
@@ -254,7 +254,7 @@ func (d *deck) seekBy(s float64) {
 
 // seekEvent goes to the next event, found by playing on unseen, or to the one
 // before, and pauses there.
-func (d *deck) seekEvent(by int) {
+func (d *playback) seekEvent(by int) {
 	if by > 0 {
 		if !d.ended {
 			d.seek, d.from, d.paused = toEvent, d.pos, true
@@ -271,12 +271,12 @@ func (d *deck) seekEvent(by int) {
 	d.paused = true
 }
 
-func (d *deck) faster(by int) {
+func (d *playback) faster(by int) {
 	d.speed = max(0, min(d.speed+by, len(speeds)-1))
 }
 
 // state describes the replay for the screen.
-func (d *deck) state() tui.Replay {
+func (d *playback) state() tui.Replay {
 	r := tui.Replay{Pos: d.pos, Length: d.length, Speed: speeds[d.speed], Paused: d.paused, AtEnd: d.ended, Seek: math.NaN()}
 	switch d.seek {
 	case toPosition:
@@ -295,7 +295,7 @@ func (d *deck) state() tui.Replay {
 
 // publish shows where the replay stands. While a seek runs only that is shown:
 // the moments it passes are not.
-func (d *deck) publish() {
+func (d *playback) publish() {
 	r := d.state()
 	if d.seek != notSeeking && d.feed.Latest() != nil {
 		d.feed.PublishSame(func(v *tui.View) { v.Replay, v.Notice = &r, d.problem })

@@ -10,10 +10,10 @@ import (
 	"kerbline/fusion"
 )
 
-// Spool writes lines to a file from a goroutine of its own, so that a disk or a
-// terminal that hangs holds up nobody. What does not fit into its buffer is
+// LineBuffer writes lines to a file from a goroutine of its own, so that a disk or a
+// terminal that hangs holds up nothing. What does not fit into its buffer is
 // dropped and counted.
-type Spool struct {
+type LineBuffer struct {
 	name   string
 	w      io.Writer
 	mu     sync.Mutex
@@ -25,22 +25,22 @@ type Spool struct {
 	done   chan struct{}
 }
 
-// maxSpool bounds what waits, bytes.
-const maxSpool = 4 << 20
+// maxBuffered bounds what waits, bytes.
+const maxBuffered = 4 << 20
 
-// NewSpool returns a spool over w, called name in messages; every is how long
+// NewLineBuffer returns a buffer over w, called name in messages; every is how long
 // lines may wait.
-func NewSpool(name string, w io.Writer, every time.Duration) *Spool {
-	s := &Spool{name: name, w: w, quit: make(chan struct{}), done: make(chan struct{})}
+func NewLineBuffer(name string, w io.Writer, every time.Duration) *LineBuffer {
+	s := &LineBuffer{name: name, w: w, quit: make(chan struct{}), done: make(chan struct{})}
 	go s.run(every)
 	return s
 }
 
 // Verdict appends a verdict line.
-func (s *Spool) Verdict(snap *fusion.Snapshot) {
+func (s *LineBuffer) Verdict(snap *fusion.Snapshot) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.closed || len(s.fill) > maxSpool {
+	if s.closed || len(s.fill) > maxBuffered {
 		s.lost++
 		return
 	}
@@ -48,10 +48,10 @@ func (s *Spool) Verdict(snap *fusion.Snapshot) {
 }
 
 // Event appends an event line.
-func (s *Spool) Event(e *fusion.Event) {
+func (s *LineBuffer) Event(e *fusion.Event) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.closed || len(s.fill) > maxSpool {
+	if s.closed || len(s.fill) > maxBuffered {
 		s.lost++
 		return
 	}
@@ -59,13 +59,13 @@ func (s *Spool) Event(e *fusion.Event) {
 }
 
 // Err returns why lines cannot be written, nil while they can.
-func (s *Spool) Err() error {
+func (s *LineBuffer) Err() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.err
 }
 
-func (s *Spool) run(every time.Duration) {
+func (s *LineBuffer) run(every time.Duration) {
 	defer close(s.done)
 	tick := time.NewTicker(every)
 	defer tick.Stop()
@@ -97,7 +97,7 @@ func (s *Spool) run(every time.Duration) {
 
 // Close writes what waits and returns what went wrong; what it writes to stays
 // open. It waits at most limit.
-func (s *Spool) Close(limit time.Duration) error {
+func (s *LineBuffer) Close(limit time.Duration) error {
 	s.mu.Lock()
 	s.closed = true
 	s.mu.Unlock()
