@@ -383,7 +383,7 @@ func TestLiveBrokenPipe(t *testing.T) {
 	bufio.NewReader(out).ReadString('\n')
 	out.Close()
 	port.Unplug() // so that there is something to say
-	p.until("nobody reads the output")
+	p.until("the output has no reader")
 	p.until("the monitor goes on")
 	p.Process.Signal(syscall.SIGTERM)
 	if err := p.Wait(); err != nil {
