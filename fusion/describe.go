@@ -142,7 +142,7 @@ func (m *Monitor) describeMotion(s *Snapshot) {
 // set forward. It is taken off no protection level by any filter.
 func (m *Monitor) timing() float64 {
 	q := &m.nav.IMU
-	pause := m.now - q.Last.T - m.cfg.IMU.Latency - 3*q.Period
+	pause := m.now - q.Last.T - m.cfg.IMU.Latency - m.nav.Stamps.Usual - 3*q.Period
 	return 0.002 + m.cfg.IMU.Latency/2 + math.Max(0, pause)
 }
 

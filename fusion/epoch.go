@@ -102,7 +102,9 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.realign("the car would have to reverse at speed: the sensor's axes are not the car's")
 		return false
 	}
-	return m.weigh(e, z, t)
+	used := m.weigh(e, z, t)
+	m.nav.Least(m.clock.MinLatency(m.nav.Latency()))
+	return used
 }
 
 // leapt reports whether a hole in the inertial samples was no hole: the epochs

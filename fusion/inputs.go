@@ -24,7 +24,7 @@ func (m *Monitor) onIMU(in *Measurement) {
 	if maxAbs(w) >= m.cfg.IMU.GyroRange || maxAbs(f) >= m.cfg.IMU.AccRange {
 		q.Saturated = t
 	}
-	before := q.Last.T
+	before := m.nav.Stamps.Newest()
 	if t < before-0.02 {
 		// Samples do not overtake one another: the host clock was set back, by
 		// too little for the other channels to show.
@@ -32,7 +32,7 @@ func (m *Monitor) onIMU(in *Measurement) {
 		t = m.stamp(in.T, m.cfg.IMU.Latency)
 		before = math.NaN()
 	}
-	dt, ok := m.nav.PushIMU(navigation.Sample{T: t, W: w, F: f})
+	dt, ok := m.nav.PushIMU(navigation.Sample{T: m.nav.Even(t), W: w, F: f})
 	if !ok {
 		m.snap.Counts.Refused[ChanIMU]++
 		return

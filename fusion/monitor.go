@@ -199,6 +199,9 @@ func (m *Monitor) place(in *Measurement) bool {
 		return false
 	}
 	own := in.Kind == KindIMU || in.Kind == KindWheel // stamps of their own
+	if in.Kind == KindIMU {
+		t -= m.nav.StampShift()
+	}
 	switch {
 	case own && math.Abs(t-m.now) > 1:
 		if m.astray++; m.astray < 200 {

@@ -44,6 +44,7 @@ type Driver struct {
 	Filter eskf.Filter
 	IMU    Inertial
 	Wheels Wheels
+	Stamps Evener // of the inertial samples
 	Phase  Phase
 	Lever  r3.Vec  // m, body origin to antenna, body axes
 	Lat    float64 // m/s², leftward acceleration by speed and yaw rate, smoothed over slipTime
@@ -59,9 +60,10 @@ type Driver struct {
 	rest        standing
 	obs         eskf.Obs // offered now
 	backward    bool     // dead reckoning from rest went backward at speed
-	origin      origin   // of a levelled filter
-	spot, chord origin   // the newest place of one a second where no speed is reported, and the one before
-	corr        Class    // whose correlated error the filter carries
+	clock       sensorClock
+	origin      origin // of a levelled filter
+	spot, chord origin // the newest place of one a second where no speed is reported, and the one before
+	corr        Class  // whose correlated error the filter carries
 	path        Path
 	still       float64 // host s since the last zero-velocity update
 
@@ -83,7 +85,7 @@ type Settings struct {
 const (
 	scaleWalk   = 1e-5 // share: 0.06 % an hour, warmth of tyres
 	slipWalk    = 1e-5 // rad/(m/s²)
-	latencyWalk = 5e-5 // s
+	latencyWalk = 2e-4 // s: a sensor's clock, which may gain 200 ppm
 	covEvery    = 16   // samples to a step of the covariance
 )
 
@@ -103,6 +105,7 @@ func (d *Driver) Init(set Settings, path Path) {
 // ResetBuffers forgets all samples.
 func (d *Driver) ResetBuffers() {
 	d.IMU.Reset()
+	d.Stamps = Evener{}
 	d.Wheels.Reset()
 }
 
@@ -117,6 +120,7 @@ func (d *Driver) Heard(t, speed float64, precise bool) {
 func (d *Driver) PushIMU(s Sample) (dt float64, ok bool) {
 	q := &d.IMU
 	dt, ok = q.Push(s, d.mayRest(s.T), d.Filter.GyroBias, d.set.IMU.Gap)
+	d.follow(dt)
 	if ok && dt > 0.025 && dt > 4*q.Period {
 		q.GapEnd, q.GapLength = s.T, dt-q.Period
 	}
