@@ -24,6 +24,7 @@ var commands = []func() *cobra.Command{
 	newInject,
 	newLive,
 	newListen,
+	newWall,
 	newConvert,
 	newMounts,
 	newTune,

@@ -1,0 +1,97 @@
+"use strict";
+// One card a car. The page believes nothing that is older than a second.
+const staleMs = 1000;
+const cards = new Map();
+let line = [], heard = -Infinity;
+
+const lost = () => document.body.classList.toggle("lost", performance.now() - heard > staleMs);
+setInterval(lost, 100);
+
+const num = (x, digits, unit) => x === null ? "not sent" : x.toFixed(digits) + " " + unit;
+
+function card(name) {
+  let c = cards.get(name);
+  if (c) return c;
+  const root = document.createElement("article");
+  c = { root, trail: [] };
+  for (const [key, tag] of [["name", "h2"], ["word", "p"], ["advice", "p"], ["reasons", "ul"], ["facts", "dl"], ["map", "canvas"]]) {
+    c[key] = document.createElement(tag);
+    c[key].className = key;
+    root.append(c[key]);
+  }
+  c.name.textContent = name;
+  document.getElementById("cars").append(root);
+  cards.set(name, c);
+  return c;
+}
+
+function paint(s) {
+  const c = card(s.car);
+  c.root.className = s.usable ? "good" : s.verdict === "coasting" ? "warn" : "";
+  c.word.textContent = s.usable ? "USABLE" : s.verdict === "coasting" ? "COASTING" : "NOT USABLE";
+  let advice = s.heard ? s.advice.replace("_", " ") : s.why;
+  if (s.heard && s.cap_mps !== null) advice += ", at most " + Math.floor(s.cap_mps) + " m/s";
+  if (s.leave_s !== null && s.verdict === "coasting") advice += ", hand over in " + Math.max(0, s.leave_s).toFixed(1) + " s";
+  c.advice.textContent = advice;
+  c.reasons.replaceChildren(...s.reasons.map(r => Object.assign(document.createElement("li"), { textContent: r })));
+  const facts = s.heard ? [
+    ["speed", num(s.speed_mps, 1, "m/s")],
+    ["across", num(s.pl_lat_m, 2, "m") + " of " + num(s.al_lat_m, 2, "m")],
+    ["along", num(s.pl_lon_m, 2, "m") + " of " + num(s.al_lon_m, 2, "m")],
+    ["coast budget", num(s.coast_s, 1, "s")],
+    ["receiver", s.quality],
+    ["corrections", num(s.age_s, 1, "s old") + ", link " + s.link],
+  ] : [];
+  c.facts.replaceChildren(...facts.flatMap(([k, v]) => [
+    Object.assign(document.createElement("dt"), { textContent: k }),
+    Object.assign(document.createElement("dd"), { textContent: v }),
+  ]));
+  if (s.lat_deg !== null) {
+    c.trail.push([s.lat_deg, s.lon_deg]);
+    if (c.trail.length > 1500) c.trail.shift();
+  }
+  draw(c, s);
+}
+
+function draw(c, s) {
+  const box = c.map, g = box.getContext("2d"), scale = devicePixelRatio || 1;
+  const w = box.clientWidth * scale, h = box.clientHeight * scale;
+  if (box.width !== w || box.height !== h) { box.width = w; box.height = h; }
+  g.clearRect(0, 0, w, h);
+  const all = line.concat(c.trail);
+  if (all.length < 2) return;
+  const cos = Math.cos(all[0][0] * Math.PI / 180);
+  const xs = all.map(p => p[1] * cos), ys = all.map(p => p[0]);
+  const x0 = Math.min(...xs), x1 = Math.max(...xs), y0 = Math.min(...ys), y1 = Math.max(...ys);
+  const k = 0.88 * Math.min(w / Math.max(x1 - x0, 1e-6), h / Math.max(y1 - y0, 1e-6));
+  const at = p => [w / 2 + k * (p[1] * cos - (x0 + x1) / 2), h / 2 - k * (p[0] - (y0 + y1) / 2)];
+  const style = getComputedStyle(document.documentElement);
+  const stroke = (pts, colour, wide) => {
+    g.strokeStyle = style.getPropertyValue(colour);
+    g.lineWidth = wide * scale;
+    g.beginPath();
+    pts.forEach((p, i) => { const [x, y] = at(p); i ? g.lineTo(x, y) : g.moveTo(x, y); });
+    g.stroke();
+  };
+  stroke(line, "--edge", 6);
+  stroke(c.trail, "--quiet", 2);
+  if (s.lat_deg === null) return;
+  const [x, y] = at([s.lat_deg, s.lon_deg]);
+  g.fillStyle = style.getPropertyValue(s.usable ? "--good" : s.verdict === "coasting" ? "--warn" : "--bad");
+  g.beginPath();
+  if (s.yaw_rad === null) g.arc(x, y, 6 * scale, 0, 7);
+  else for (const [a, r] of [[0, 11], [2.5, 8], [-2.5, 8]]) g.lineTo(x + r * scale * Math.cos(s.yaw_rad + a), y - r * scale * Math.sin(s.yaw_rad + a));
+  g.fill();
+}
+
+fetch("map").then(r => r.json()).then(pts => { line = pts; }).catch(() => {});
+const source = new EventSource("state");
+source.onmessage = e => {
+  const st = JSON.parse(e.data);
+  heard = performance.now();
+  lost();
+  document.getElementById("bus").textContent = st.bus + ".";
+  document.getElementById("build").textContent = st.build + ".";
+  document.getElementById("none").hidden = st.cars.length > 0;
+  st.cars.forEach(paint);
+};
