@@ -445,3 +445,61 @@ func TestTruth(t *testing.T) {
 		t.Errorf("%s because %q, misleading %v", c.Headline, c.Because, r.Value)
 	}
 }
+
+// Every driven second counts once, at its place on the lap, by verdict and by
+// whether the receiver was fixed.
+func TestPlacesAddUp(t *testing.T) {
+	d := newDrive(10)
+	d.run(400, func(s *fusion.Snapshot) {
+		if s.Station > 100 && s.Station < 150 {
+			s.Verdict, s.Advice = fusion.Coasting, fusion.AdviseMapSlow
+			s.Epoch.Quality = gnss.QualityFloat
+		}
+	})
+	s := d.c.Session()
+	var sum [numVerdicts]float64
+	fixed := 0.0
+	for i := range s.Lap.Places {
+		p := &s.Lap.Places[i]
+		at := (float64(i) + 0.5) * round / float64(len(s.Lap.Places))
+		if at > 110 && at < 140 && (p.Sec[fusion.Usable] > 0 || p.Fixed > 0 || p.Sec[fusion.Coasting] == 0) || at > 160 && p.Sec[fusion.Coasting] > 0 {
+			t.Errorf("place %d, at %.0f m: %+v", i, at, p.Sec)
+		}
+		for v := range sum {
+			sum[v] += p.Sec[v]
+		}
+		fixed += p.Fixed
+	}
+	for v := range sum {
+		if math.Abs(sum[v]-s.ByV[v]) > 1e-6 {
+			t.Errorf("%v: %.1f s by place, %.1f s in all", fusion.Verdict(v), sum[v], s.ByV[v])
+		}
+	}
+	if math.Abs(fixed-s.FixedS) > 1e-6 || fixed < 0.8*s.Settled || fixed > 0.9*s.Settled {
+		t.Errorf("fixed for %.1f s by place, %.1f s in all, of %.1f s", fixed, s.FixedS, s.Settled)
+	}
+}
+
+// What came for the first time, and when.
+func TestFirsts(t *testing.T) {
+	d := newDrive(10)
+	for _, q := range []gnss.Quality{gnss.QualityUnknown, gnss.QualityFloat, gnss.QualityFixed} {
+		d.run(5, func(s *fusion.Snapshot) {
+			s.Verdict, s.Advice = fusion.Unproven, fusion.AdviseReactive
+			s.Epoch.Quality = q
+			if q == gnss.QualityUnknown {
+				s.EpochAge = math.NaN()
+			}
+		})
+	}
+	d.run(5, nil)
+	s := d.c.Session()
+	for _, tt := range []struct {
+		what      string
+		got, want float64
+	}{{"epoch", s.FirstEpoch, 5}, {"fix", s.FirstFix, 10}, {"usable", s.FirstUsable, 15}} {
+		if !(math.Abs(tt.got-tt.want) < 0.15) {
+			t.Errorf("first %s after %.2f s, want %g", tt.what, tt.got, tt.want)
+		}
+	}
+}

@@ -30,6 +30,9 @@ func session() map[string][]byte {
 // Each source is unplugged in turn while the car drives usably: where the
 // verdict must fall, it does within half a second, and it comes back.
 func TestUnplugged(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a drive of three minutes")
+	}
 	synctest.Test(t, func(t *testing.T) {
 		files := session()
 		path := filepath.Join(t.TempDir(), "run.mcap")

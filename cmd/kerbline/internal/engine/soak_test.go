@@ -30,6 +30,9 @@ import (
 // watches what it holds: memory, goroutines, descriptors. Two minutes in the
 // normal run; KERBLINE_SOAK_HOURS=8 for a day at the track.
 func TestSoak(t *testing.T) {
+	if testing.Short() {
+		t.Skip("eight sessions")
+	}
 	sessions, length := 8, 60.0
 	if h, err := strconv.ParseFloat(os.Getenv("KERBLINE_SOAK_HOURS"), 64); err == nil {
 		sessions, length = int(h*6+0.5), 600

@@ -36,6 +36,9 @@ func consumerC(t *testing.T) string {
 // and decides as it does, over hours of monitors that come and go, queues, clocks
 // that step, doubles, forgeries and rubbish.
 func TestConsumerC(t *testing.T) {
+	if testing.Short() {
+		t.Skip("another program, one goroutine")
+	}
 	program := consumerC(t)
 	rng := rand.New(rand.NewPCG(8, 1))
 	var in, want bytes.Buffer

@@ -255,6 +255,9 @@ func TestCreateKeepsWhatExists(t *testing.T) {
 
 // A file cut anywhere gives back every chunk that is whole.
 func TestTruncated(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many files")
+	}
 	want := sample(1200)
 	dir := t.TempDir()
 	path := filepath.Join(dir, "run.mcap")
@@ -322,6 +325,9 @@ func dataEnd(t testing.TB, whole []byte) int64 {
 // Damaged files: nothing panics, nothing comes back that was not written, and
 // a flipped bit or a stretch of garbage costs little more than its chunk.
 func TestDamaged(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many files")
+	}
 	want := sample(4000)
 	known := map[rec]bool{}
 	for _, r := range want {
@@ -462,6 +468,9 @@ func TestFalseChunkSizes(t *testing.T) {
 // What can be refused without unpacking is no more than what unpacking refuses:
 // frames of every level pass.
 func TestZstdLevels(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many files")
+	}
 	big := make([]byte, 3<<20)
 	for i := range big {
 		big[i] = byte(i*i>>9 ^ i)

@@ -4,7 +4,16 @@ const staleMs = 1000;
 const cards = new Map();
 let line = [], heard = -Infinity;
 
-const lost = () => document.body.classList.toggle("lost", performance.now() - heard > staleMs);
+function lost() {
+  if (!document.body.classList.toggle("lost", performance.now() - heard > staleMs)) return;
+  for (const c of cards.values()) {
+    c.root.className = "";
+    c.word.textContent = "NOT USABLE";
+    c.advice.textContent = "this page hears nothing";
+    c.reasons.replaceChildren();
+    c.facts.replaceChildren();
+  }
+}
 setInterval(lost, 100);
 
 const num = (x, digits, unit) => x === null ? "not sent" : x.toFixed(digits) + " " + unit;
