@@ -332,6 +332,19 @@ func TestCalibrate_WrongLever(t *testing.T) {
 	}
 }
 
+// A receiver that reports positions alone: the displacements stand in for speed and
+// course.
+func TestCalibrate_PositionsAlone(t *testing.T) {
+	files, l := record("nominal", 3, 150, nil)
+	res := run(t, files, false, func(m *fusion.Measurement) {
+		if m.Kind == fusion.KindEpoch {
+			m.Epoch.Speed, m.Epoch.Course = math.NaN(), math.NaN()
+		}
+	})
+	measured(t, "positions alone", res, "antenna y", "gnss latency", "mounting pitch", "wheel scale")
+	within(t, "positions alone", res, truth(l), 4, nil)
+}
+
 // A car that only stands has noise and gyro bias to show, nothing else.
 func TestCalibrate_StandsOnly(t *testing.T) {
 	files, l := record("nominal", 5, 25, nil)

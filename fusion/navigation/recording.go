@@ -18,6 +18,8 @@ type Epoch struct {
 	T     float64 // host s of validity for zero latency, from Recording.Zero
 	Class Class
 	Z     r3.Vec // m, ENU, of the antenna
+
+	Derived bool // speed and course are those of the displacement about it
 }
 
 const unknownPos = 100.0 // m, 1 sigma
@@ -113,6 +115,38 @@ func (r *Recording) Place() {
 		}
 		q := r.Frame.FromLLA(e.Pos)
 		e.Z = r3.Vec{X: q.E, Y: q.N, Z: q.U}
+	}
+	r.deriveSpeeds()
+}
+
+// deriveSpeeds gives epochs without a speed that of the displacement about them.
+func (r *Recording) deriveSpeeds() {
+	const (
+		reach = 0.5 // s to either side; a slower receiver's neighbours count up to most
+		most  = 1.1 // s
+	)
+	near := func(i, way int) int {
+		k := i
+		for j := i + way; j >= 0 && j < len(r.Epochs); j += way {
+			dt := math.Abs(r.Epochs[j].T - r.Epochs[i].T)
+			if r.Epochs[j].Class != r.Epochs[i].Class || dt > most || dt > reach && k != i {
+				break
+			}
+			k = j
+		}
+		return k
+	}
+	for i := range r.Epochs {
+		e := &r.Epochs[i]
+		if !math.IsNaN(e.Speed) || e.Class < ClassFloat {
+			continue
+		}
+		a, b := &r.Epochs[near(i, -1)], &r.Epochs[near(i, 1)]
+		if a.T == e.T || b.T == e.T {
+			continue
+		}
+		v := r3.Scale(1/(b.T-a.T), r3.Sub(b.Z, a.Z))
+		e.Speed, e.Course, e.Derived = math.Hypot(v.X, v.Y), math.Atan2(v.X, v.Y), true
 	}
 }
 

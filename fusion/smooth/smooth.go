@@ -151,7 +151,7 @@ func (s *pass) epoch(_ int, e *navigation.Epoch) bool {
 	if !(k > noTrust) {
 		s.Observe(navigation.PositionFix, &o, math.Inf(1))
 	}
-	if o, ok := d.Velocity(&e.Epoch, e.Class); ok {
+	if o, ok := d.Velocity(&e.Epoch, e.Class); ok && !e.Derived {
 		s.Observe(navigation.VelocityFix, &o, navigation.Gates[2])
 	}
 	d.TakeHeading(&e.Epoch)
