@@ -18,6 +18,7 @@ const (
 	WheelEvery = 0.08 // s between wheel updates: closer ones share their errors
 	restEvery  = 0.2  // s between zero-velocity updates
 	RestProof  = 0.5  // s of rest before it is believed
+	rateTime   = 0.05 // s over which rate and specific force are smoothed
 	slipTime   = 0.03 // s over which leftward acceleration is smoothed
 )
 
@@ -57,6 +58,7 @@ type Driver struct {
 	Manual   bool     // the caller takes rest, wheel speed and tyres itself
 
 	set         Settings
+	before      Sample // integrated last
 	rest        standing
 	obs         eskf.Obs // offered now
 	backward    bool     // dead reckoning from rest went backward at speed
@@ -167,35 +169,47 @@ func (d *Driver) Advance(t float64) {
 			q.head++
 			continue
 		}
-		dt := s.T - f.T
-		if dt > d.set.IMU.Gap {
-			d.bridge(s, dt)
+		if s.T-f.T > d.set.IMU.Gap {
+			d.bridge(s)
 			q.head++
 			continue
 		}
-		to := min(s.T, t)
-		if w := d.Wheels.due(); w > f.T && w < to {
-			to = w // stand still where the wheel speaks of
-		}
-		step := to - f.T
-		f.Predict(s.W, s.F, step)
-		// Over about 0.05 s, whatever the rate of samples.
-		a := min(1, step/0.05)
-		d.Rate = r3.Add(d.Rate, r3.Scale(a, r3.Sub(s.W, d.Rate)))
-		b := min(1, step/slipTime)
-		v := f.Forward()
-		d.Lat += b * (v*(s.W.Z-f.GyroBias.Z) - d.Lat)
-		d.lat2 += b * (d.Lat - d.lat2)
-		d.Force = r3.Add(d.Force, r3.Scale(a, r3.Sub(s.F, d.Force)))
-		d.step(v, s.W, step)
-		f.T = to // the same bits whatever the sums say
+		to := d.halt(min(s.T, t))
+		d.carry(s.W, s.F, to)
 		if to == s.T {
 			q.head++
 		}
-		d.Wheels.Until(to)
-		if !d.Manual {
-			d.aid()
-		}
+	}
+}
+
+// halt returns to, or a wheel speed's time before it: the filter stands still where
+// the wheel speaks of.
+func (d *Driver) halt(to float64) float64 {
+	if w := d.Wheels.due(); w > d.Filter.T && w < to {
+		return w
+	}
+	return to
+}
+
+// carry carries the filter to host time to by mean rate w (rad/s) and specific force
+// a (m/s²), and gives it the aids that are due there.
+func (d *Driver) carry(w, a r3.Vec, to float64) {
+	f := &d.Filter
+	step := to - f.T
+	f.Predict(w, a, step)
+	k := min(1, step/rateTime)
+	d.Rate = r3.Add(d.Rate, r3.Scale(k, r3.Sub(w, d.Rate)))
+	b := min(1, step/slipTime)
+	v := f.Forward()
+	d.Lat += b * (v*(w.Z-f.GyroBias.Z) - d.Lat)
+	d.lat2 += b * (d.Lat - d.lat2)
+	d.Force = r3.Add(d.Force, r3.Scale(k, r3.Sub(a, d.Force)))
+	d.before = Sample{T: to, W: w, F: a}
+	d.step(v, w, step)
+	f.T = to // the same bits whatever the sums say
+	d.Wheels.Until(to)
+	if !d.Manual {
+		d.aid()
 	}
 }
 
@@ -233,26 +247,46 @@ func (d *Driver) disturb() {
 	}
 }
 
-// bridge carries the filter over a gap in the inertial samples: it holds the
-// last rate and force, and owns that the car may have done anything.
-func (d *Driver) bridge(s *Sample, dt float64) {
-	// What a car may do unseen: m/s², rad/s of yaw, rad of roll and pitch at most.
-	const acc, rate, tilt = 4.0, 0.5, 0.1
+// What a car may do unseen, 1 sigma: between two readings its rate and acceleration
+// are not the straight line that is taken, by what turning in and braking do. Common
+// practice, no source.
+const (
+	bridgeStep = 0.02 // s
+	unseenTurn = 1.5  // rad/s², of yaw
+	unseenJerk = 20.0 // m/s³
+	mostRate   = 0.5  // rad/s off, at most
+	mostAcc    = 4.0  // m/s² off, at most
+	mostTilt   = 0.1  // rad of roll and pitch, at most
+)
+
+// bridge carries the filter over a gap in the inertial samples up to s, by the line
+// between the readings at its ends. Wheel speed goes on to be taken.
+func (d *Driver) bridge(s *Sample) {
 	f := &d.Filter
+	from, dt := f.T, s.T-f.T
+	first := d.before
+	if !(math.Abs(first.T-from) <= d.set.IMU.Gap) {
+		first = *s
+	}
+	yaw := math.Min(unseenTurn*dt/4, mostRate) * dt
+	vel := math.Min(unseenJerk*dt/4, mostAcc) * dt
 	if d.path != nil {
 		d.path.Break()
+		defer d.path.Break()
 	}
-	for left := dt; left > 0; left -= 0.02 {
-		f.Predict(s.W, s.F, math.Min(0.02, left))
-	}
-	d.disturb()
-	for i := range 3 {
-		f.Inflate(eskf.IVel+i, acc*acc*dt*dt)
-		f.Inflate(eskf.IPos+i, acc*acc*dt*dt*dt*dt/4)
-		a := rate * dt
-		if i < 2 { // body axes are all but level
-			a = math.Min(a, tilt)
+	for f.T < s.T {
+		to := d.halt(min(s.T, f.T+bridgeStep))
+		step := to - f.T
+		x := ((f.T+to)/2 - from) / dt
+		d.disturb()
+		for i := range 3 { // the same in every step makes the whole
+			f.Inflate(eskf.IVel+i, vel*vel*step/dt)
+			a := yaw
+			if i < 2 { // body axes are all but level
+				a = math.Min(a, mostTilt)
+			}
+			f.Inflate(eskf.IAtt+i, a*a*step/dt)
 		}
-		f.Inflate(eskf.IAtt+i, a*a)
+		d.carry(r3.Add(r3.Scale(1-x, first.W), r3.Scale(x, s.W)), r3.Add(r3.Scale(1-x, first.F), r3.Scale(x, s.F)), to)
 	}
 }
