@@ -256,10 +256,20 @@ func TestCampaign(t *testing.T) {
 		fmt.Println(strings.Join(rows, "\n"))
 		return
 	} else if want != "" {
-		list := strings.Split(want, ",")
-		rows = slices.DeleteFunc(rows, func(r string) bool {
-			return !slices.ContainsFunc(list, func(w string) bool { return r == w || strings.HasSuffix(w, "*") && strings.HasPrefix(r, w[:len(w)-1]) })
-		})
+		all := rows
+		rows = nil
+		for _, w := range strings.Split(want, ",") {
+			w, raw := strings.CutSuffix(w, "+raw")
+			for _, r := range all {
+				if r != w && !(strings.HasSuffix(w, "*") && strings.HasPrefix(r, w[:len(w)-1])) {
+					continue
+				}
+				if raw {
+					r += "+raw"
+				}
+				rows = append(rows, r)
+			}
+		}
 		if len(rows) == 0 {
 			t.Fatalf("KERBLINE_ROWS is %q, want some of %s", want, strings.Join(fixtures.Rows(), " "))
 		}

@@ -100,7 +100,7 @@ func feed(rec *fixtures.Session, dec *fusion.Decoder, step func(*fusion.Measurem
 	imu := fusion.Measurement{Kind: fusion.KindIMU, Channel: fusion.ChanIMU}
 	whl := fusion.Measurement{Kind: fusion.KindWheel, Channel: fusion.ChanWheel}
 	tick := fusion.Measurement{Kind: fusion.KindTick, Channel: fusion.ChanTick}
-	var i, w, l, p int
+	var i, w, l, p, o int
 	due := 0.0
 	for {
 		at, which := math.Inf(1), -1
@@ -121,6 +121,9 @@ func feed(rec *fixtures.Session, dec *fusion.Decoder, step func(*fusion.Measurem
 		if w < len(rec.Speeds) {
 			next(3, rec.Speeds[w].At)
 		}
+		if o < len(rec.Observed) {
+			next(4, rec.Observed[o].At)
+		}
 		var t float64
 		switch which {
 		case 0:
@@ -131,6 +134,8 @@ func feed(rec *fixtures.Session, dec *fusion.Decoder, step func(*fusion.Measurem
 			t = rec.Samples[i].T
 		case 3:
 			t = rec.Speeds[w].T
+		case 4:
+			t = rec.Observed[o].T
 		default:
 			dec.Close(due, step)
 			return
@@ -157,6 +162,9 @@ func feed(rec *fixtures.Session, dec *fusion.Decoder, step func(*fusion.Measurem
 			whl.T, whl.V = t, rec.Speeds[w].V
 			step(&whl)
 			w++
+		case 4:
+			dec.Decode(fusion.Record{T: t, Channel: fusion.ChanObservations, Data: rec.Observed[o].Data}, step)
+			o++
 		}
 	}
 }
