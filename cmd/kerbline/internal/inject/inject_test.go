@@ -421,8 +421,8 @@ func TestReceiverFaults(t *testing.T) {
 	}
 }
 
-// What a receiver does that was never right, or not when it says so.
-func TestReceiverManners(t *testing.T) {
+// A receiver that is wrong, or not when it reports so.
+func TestReceiverErrors(t *testing.T) {
 	between := func(spec string, from, to float64, check func(f fix) string) {
 		t.Helper()
 		got, _, _ := fixes(t, apply(t, spec).Records)
