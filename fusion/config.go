@@ -34,6 +34,7 @@ type Config struct {
 type Vehicle struct {
 	Antenna      [3]float64 `toml:"antenna_m" unit:"m" doc:"lever arm: body origin (middle of the rear axle, which does not move sideways) to antenna phase centre, forward, left, up" min:"-20" max:"20" src:"measure it"`
 	AntennaSigma float64    `toml:"antenna_sigma_m" unit:"m" doc:"how well the lever arm is known, 1 sigma each axis" min:"0" max:"1" src:"tape measure, common practice"`
+	AxleSigma    float64    `toml:"axle_sigma_m" unit:"m" doc:"how far ahead of the body origin or behind it the point of the car may be that does not move sideways, 1 sigma" min:"0" max:"3" src:"middle of the rear axle by eye, common practice"`
 	verdict.Car
 }
 
@@ -95,13 +96,14 @@ type Mark struct {
 // DefaultConfig returns the settings used where a file says nothing.
 func DefaultConfig() Config {
 	return Config{
-		Vehicle: Vehicle{Antenna: [3]float64{0, 0, 1}, AntennaSigma: 0.005, Car: verdict.DefaultCar()},
+		Vehicle: Vehicle{Antenna: [3]float64{0, 0, 1}, AntennaSigma: 0.02, AxleSigma: 0.3, Car: verdict.DefaultCar()},
 		Limits:  verdict.DefaultLimits(),
 		Base:    Base{Station: -1, Tolerance: 0.05},
 		GNSS: navigation.GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 15, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
 			FixedSigma: 0.01, FloatSigma: 0.25, DiffSigma: 0.7, SingleSigma: 1.5, Vertical: 1.5, Inflation: 1.2,
-			Correlated: 0.7, CorrTime: 10, SpeedSigma: 0.05, VelocityLag: 0.05, MinCourse: 1.5, HeadingSigma: 0.5, Stall: 0.7, Silence: 0.35},
-		IMU: navigation.IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, GyroBias: 0.01, AccBias: 0.1,
+			Correlated: 0.7, Multipath: 0.02, CorrTime: 15, SpeedSigma: 0.05, VelocityLag: 0.12, MinCourse: 1.5, HeadingSigma: 0.5, Stall: 0.7, Silence: 0.35},
+		IMU: navigation.IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 5e-5, AccWalk: 5e-4, GyroBias: 0.01, AccBias: 0.1,
+			PositionSigma: 0.05, GyroScale: 0.01, AccScale: 0.005, GyroPerG: 1e-4, MountSigma: 2,
 			Latency: 0.002, Gap: 0.1, GyroRange: 2000 * math.Pi / 180, AccRange: 16 * 9.80665},
 		Wheel: navigation.Wheel{Sigma: 0.02, SigmaRel: 0.003, ScaleSigma: 0.01, Latency: 0.004, SlipSigma: 0.006, SideSigma: 0.07, SideLat: 0.015},
 		Tests: Tests{integrity.DefaultSettings(), trust.DefaultRequalification(), verdict.DefaultTiming()},
@@ -114,5 +116,6 @@ func DefaultConfig() Config {
 
 // Navigation returns the settings of the filter's driver.
 func (c *Config) Navigation() navigation.Settings {
-	return navigation.Settings{IMU: c.IMU, Wheel: c.Wheel, GNSS: c.GNSS, Lever: c.Vehicle.Antenna}
+	return navigation.Settings{IMU: c.IMU, Wheel: c.Wheel, GNSS: c.GNSS, Lever: c.Vehicle.Antenna,
+		LeverSigma: c.Vehicle.AntennaSigma, AxleSigma: c.Vehicle.AxleSigma}
 }

@@ -109,14 +109,14 @@ func rate(period float64) float64 {
 
 func (m *Monitor) describeMotion(s *Snapshot) {
 	p := &m.nav.Pred
-	s.ENU = enu(p.State.Pos)
+	s.ENU = enu(p.State.Origin())
 	s.Pos = m.frame.ToLLA(s.ENU)
 	s.Roll, s.Pitch, s.Yaw = p.State.Roll(), p.State.Pitch(), p.State.Yaw()
-	s.Vel = enu(p.State.Vel)
+	s.Vel = enu(p.State.OriginVel(m.nav.IMU.MeanW))
 	s.Speed = math.Hypot(s.Vel.E, s.Vel.N)
 	up := p.State.ToWorld(p.W)
 	s.YawRate = up.Z
-	a := r3.Sub(p.F, p.State.ToBody(r3.Vec{Z: m.nav.Filter.Params.Gravity}))
+	a := p.State.InBody(r3.Sub(p.F, p.State.ToBody(r3.Vec{Z: m.nav.Filter.Params.Gravity})))
 	s.LonAcc, s.LatAcc = a.X, a.Y
 	s.HasCourse = false
 	s.Station, s.Cross, s.HalfWidth, s.CourseYaw = math.NaN(), math.NaN(), math.NaN(), math.NaN()
@@ -150,15 +150,19 @@ func (m *Monitor) timing() float64 {
 func (m *Monitor) protect(s *Snapshot) {
 	p := &m.nav.Pred
 	e, n := m.predDirection(s)
-	c := posCov(&p.P)
+	c := integrity.Sym3(m.nav.OriginCov(&p.State, &p.P))
 	s.SigmaLat = math.Sqrt(math.Max(0, c.Along(-n, e)))
 	s.SigmaLon = math.Sqrt(math.Max(0, c.Along(e, n)))
 	s.SigmaYaw = math.Sqrt(math.Max(0, p.State.YawVariance(&p.P)))
 	step := missedStep(s.Tests[TestJump].Detectable)
 	t := m.timing()
 	d := &m.drift.Suspected
-	s.PLLat.Set(m.kPL, s.SigmaLat, step, d.Along(-n, e), s.Speed*math.Abs(s.YawRate)*t, t)
-	s.PLLon.Set(m.kPL, s.SigmaLon, step, d.Along(e, n), s.Speed, t)
+	// Were the antenna's place wrong the body origin would be: by how much, along
+	// and across.
+	off, yaw := m.params.Disputed(&m.nav), s.Yaw-math.Atan2(n, e)
+	sin, cos := math.Abs(math.Sin(yaw)), math.Abs(math.Cos(yaw))
+	s.PLLat.Set(m.kPL, s.SigmaLat, step, d.Along(-n, e)+sin*off[0]+cos*off[1], s.Speed*math.Abs(s.YawRate)*t, t)
+	s.PLLon.Set(m.kPL, s.SigmaLon, step, d.Along(e, n)+cos*off[0]+sin*off[1], s.Speed, t)
 	s.PLYaw.Set(m.kPL, s.SigmaYaw, 0, 0, s.YawRate, t)
 	m.limits(s)
 }
@@ -205,16 +209,6 @@ func (m *Monitor) coastNow(s *Snapshot) coast.Now {
 		}
 	}
 	return n
-}
-
-// posCov is the position's part of a covariance, m².
-func posCov(p *[eskf.NErr][eskf.NErr]float64) (c integrity.Sym3) {
-	for i := range 3 {
-		for j := range 3 {
-			c[i][j] = p[eskf.IPos+i][eskf.IPos+j]
-		}
-	}
-	return c
 }
 
 func (m *Monitor) describeNothing(s *Snapshot) {
@@ -293,7 +287,7 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 		LLR: tr.LLR, LLRWanted: trust.Believe, Offset: math.Hypot(tr.Offset[0], tr.Offset[1]),
 		Refused: !math.IsNaN(tr.RefusedSince), Proven: tr.Proven,
 		Requalifying: !served, DwellLeft: left, SinceUsed: m.now - tr.UsedAt,
-		SettingsOpen: !m.params.Confirmed(m.now, m.nav.Phase == navigation.Aligned),
+		SettingsOpen: !m.params.Confirmed(&m.nav),
 		Tests:        &s.Tests,
 
 		Empty: m.nav.Phase == navigation.Empty, Aligned: s.HasPos,

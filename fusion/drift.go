@@ -16,8 +16,8 @@ import (
 // epochFix returns where the receiver has the car, beside the filter.
 func (m *Monitor) epochFix(x *weighed) integrity.EpochFix {
 	f := &m.nav.Filter
-	arm := f.ToWorld(m.nav.Lever)
-	return integrity.EpochFix{Fix: m.drift.Fix(), Pos: r3.Sub(x.z, arm), Arm: arm, Vel: f.Vel, Latency: f.Latency, White: x.white}
+	arm := m.nav.BodyArm()
+	return integrity.EpochFix{Fix: m.drift.Fix(), Pos: r3.Sub(x.z, arm), Arm: arm, Vel: m.nav.BodyVel(), Latency: f.Latency, White: x.white}
 }
 
 // paths hears of the filter's steps for the references that run beside it.
@@ -27,12 +27,13 @@ type paths Monitor
 func (p *paths) Step(v float64, w r3.Vec, dt float64) {
 	n := &p.nav
 	f, q := &n.Filter, &n.Wheels
+	rot := f.BodyMid()
 	p.ref.Wheel.Add(&integrity.WheelStep{
-		T: f.T, Dt: dt, Speed: v, Rate: r3.Sub(w, f.GyroBias), Rot: &f.Mid, EarthRate: f.Params.EarthRate.Z,
+		T: f.T, Dt: dt, Speed: v, Rate: f.InBody(f.TurnRate(w)), Rot: &rot, EarthRate: f.Params.EarthRate.Z,
 		Lateral: n.Lat, Slip: f.Slip, Scale: f.WheelScale,
 		WheelT: q.Now.T, Wheel: q.Now.V, Mid: q.At(f.T - dt/2), Period: q.Period, Refused: q.Refused,
 	})
-	p.ref.Velocity.Add(f.Vel, dt)
+	p.ref.Velocity.Add(n.BodyVel(), dt)
 }
 
 // Break tears the references at a gap in the samples.
@@ -56,8 +57,8 @@ func (m *Monitor) advancePaths(e *gnss.Epoch, t float64, stands bool) {
 	}
 	if stands {
 		m.ref.Wheel.Advance(t, f.Yaw())
-		v.Vel, v.Acc = f.Vel, f.ToWorld(r3.Sub(m.nav.Force, f.AccBias))
-		v.Arm = f.ToWorld(r3.Cross(r3.Sub(m.nav.Rate, f.GyroBias), m.nav.Lever))
+		v.Vel, v.Acc = m.nav.BodyVel(), f.ToWorld(r3.Sub(m.nav.Force, f.AccBias))
+		v.Arm = r3.Cross(f.ToWorld(f.TurnRate(m.nav.Rate)), m.nav.BodyArm())
 	}
 	m.ref.Velocity.Advance(&v)
 }
@@ -79,6 +80,7 @@ func (m *Monitor) pathError() integrity.PathError {
 		Corr:  f.Params.CorrSigmaH, CorrTime: f.Params.CorrTime,
 		Latency:  math.Sqrt(p[eskf.ILat][eskf.ILat]),
 		GyroBias: math.Sqrt(p[eskf.IGyr+2][eskf.IGyr+2]), GyroWalk: f.Params.GyroNoise,
+		GyroScale: math.Sqrt(p[eskf.IGain][eskf.IGain]),
 	}
 }
 

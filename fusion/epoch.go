@@ -214,7 +214,7 @@ func (m *Monitor) confirm(name string) {
 			continue
 		}
 		at := vec(m.frame.FromLLA(geodesy.LLA{Lat: k.Lat * geodesy.Degree, Lon: k.Lon * geodesy.Degree, H: k.H}))
-		body := r3.Sub(m.rcv.prev.z, m.nav.Filter.ToWorld(m.nav.Lever))
+		body := r3.Sub(m.rcv.prev.z, m.nav.BodyArm())
 		off := math.Hypot(body.X-at.X, body.Y-at.Y)
 		if off < 0.1 && m.rcv.class == navigation.ClassFixed {
 			m.believe(&trust.Evidence{Kind: trust.Mark, Now: m.now})

@@ -20,8 +20,8 @@ func TestUnits(t *testing.T) {
 		{"units", "g+deg", "looks like"}, // one of the two, whichever shows first
 		{"axes", "frd", "the z axis points down"},
 		{"axes", "reversed", ""}, // forward for backward: said below, by whatever shows it first
-		{"lever", "x", "check the lever arm and its signs"},
-		{"lever", "y", "check the lever arm and its signs"},
+		{"lever", "x", "check both, and their signs"},
+		{"lever", "y", "check both, and their signs"},
 	} {
 		sc := fixtures.Standard(tt.kind, 5)
 		sc.Still, sc.Duration = 20, 90

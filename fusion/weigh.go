@@ -51,6 +51,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 	}
 	m.useVelocity(e, stepped, f.Latency-placed)
 	m.nav.TakeHeading(e)
+	m.params.OnPlaces(&m.nav)
 	if !f.Healthy() {
 		m.restart("the filter lost its numbers")
 		return false
@@ -197,7 +198,12 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 			n.Vel[i][j] = f.P[eskf.IVel+i][eskf.IVel+j]
 		}
 	}
-	return n.Cov()
+	c := n.Cov()
+	turn := m.params.PlacesLeft(&m.nav) * r3.Norm(f.TurnRate(m.nav.Rate)) * dt // of the antenna about the sensor
+	for i := range 3 {
+		c[i][i] += math.Abs(white[i]-m.rcv.prev.white[i])/(1-m.cfg.GNSS.Correlated) + turn*turn
+	}
+	return c
 }
 
 // reconsider starts the filter again on a receiver that it has refused for too

@@ -53,7 +53,8 @@ func (d *drive) start(x *params) (q navigation.Feed) {
 	set.Lever = [3]float64{x[pLever], x[pLever+1], x[pLever+2]}
 	d.nav.Init(*set, nil)
 	f := &d.nav.Filter
-	f.Params.ScaleWalk, f.Params.SlipWalk, f.Params.LatencyWalk = 0, 0, 0
+	q0 := &f.Params
+	q0.ScaleWalk, q0.SlipWalk, q0.LatencyWalk, q0.GainWalk, q0.MountWalk, q0.LagWalk = 0, 0, 0, 0, 0, 0
 	f.Params.CovEvery = math.MaxInt
 	e := &d.rec.Epochs[d.first]
 	d.nav.SetPlace(e.Pos)

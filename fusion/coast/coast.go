@@ -20,7 +20,7 @@ import (
 
 const (
 	firstStep = 0.5  // s, first steps; later a fifth of the time so far
-	maxStep   = 1.0  // s, longest step: a bend is no more than a few of them
+	maxStep   = 0.5  // s, longest step: a bend is no more than a few of them
 	Horizon   = 20.0 // s, beyond which nothing is looked for
 	every     = 1.0  // s between looks while GNSS is used
 	everyLost = 0.5  // s while it is not
@@ -127,7 +127,7 @@ func (b *Budget) look(d *navigation.Driver, now *Now) {
 	b.Left, b.whole = 0, false
 	before, dt := 0.0, 0.0
 	for t := 0.0; ; t += dt {
-		over := now.over(b.k, g, &b.p, e, n)
+		over := now.over(d, b.k, g, &b.p, e, n)
 		if over >= 0 {
 			if t > 0 && over > before { // linear between the two looks
 				b.Left = t - dt*over/(over-before)
@@ -204,9 +204,9 @@ func (r *road) direction() (e, n float64) {
 
 // over returns by how much the worst protection level of covariance p is over
 // its limit, as a share of it; negative while all are inside.
-func (n *Now) over(k float64, g *eskf.Filter, p *[eskf.NErr][eskf.NErr]float64, east, north float64) float64 {
+func (n *Now) over(d *navigation.Driver, k float64, g *eskf.Filter, p *[eskf.NErr][eskf.NErr]float64, east, north float64) float64 {
 	worst := math.Inf(-1)
-	for i, v := range [3]float64{navigation.Along(p, -north, east), navigation.Along(p, east, north), g.YawVariance(p)} {
+	for i, v := range [3]float64{d.Along(&g.State, p, -north, east), d.Along(&g.State, p, east, north), g.YawVariance(p)} {
 		worst = math.Max(worst, (k*math.Sqrt(math.Max(0, v))+n.Unseen[i]+n.Timing[i])/n.Limit[i]-1)
 	}
 	if math.IsNaN(worst) {

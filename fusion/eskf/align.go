@@ -18,6 +18,14 @@ type Sigmas struct {
 	WheelScale float64 // share
 	Slip       float64 // rad/(m/s^2)
 	Latency    float64 // s
+
+	Gain     float64    // gyro scale factor, share
+	Mount    float64    // rad, pitch and yaw of the mounting each
+	IMU      [2]float64 // m, place of the sensor, forward and left
+	Axle     float64    // m
+	Ant      float64    // m, place of the antenna, left
+	VelLag   float64    // s
+	VelPoint float64    // share
 }
 
 // Level returns roll and pitch (rad, see [FromEuler]) of a body at rest whose
@@ -29,16 +37,17 @@ func Level(f r3.Vec) (roll, pitch float64) {
 
 // InitAtRest starts the filter on a body at rest at time t: levelled by the
 // mean specific force f (m/s^2), gyro bias from the mean rate w (rad/s) less
-// the Earth's. pos is the body origin (m, ENU). Yaw may be unknown: give it a
-// large sigma and call [Filter.SetYaw] later.
+// the Earth's. pos is the sensor (m, ENU), yaw the body's. Yaw may be unknown:
+// give it a large sigma and call [Filter.SetYaw] later.
 //
-// AccBias, WheelScale, Slip and Latency keep the values they have in f.State;
-// a WheelScale of zero becomes one. Since an accelerometer bias tilts the
+// AccBias, WheelScale and all that follows it but Corr keep the values they
+// have in f.State; a WheelScale of zero becomes one. Since an accelerometer bias tilts the
 // levelled attitude by δθ = f×δa_b/|f|², the two start correlated.
 func (f *Filter) InitAtRest(t float64, pos, meanF, meanW r3.Vec, yaw float64, s Sigmas) {
 	u := r3.Sub(meanF, f.AccBias)
 	roll, pitch := Level(u)
-	f.start(t, pos, r3.Vec{}, FromEuler(roll, pitch, yaw), s)
+	f.start(t, pos, r3.Vec{}, FromEuler(roll, pitch, yaw-f.MountYaw), s)
+	f.tieMount(false)
 	f.GyroBias = r3.Sub(meanW, f.ToBody(f.Params.EarthRate))
 	g := r3.Norm2(u)
 	if !(g > 0) {
@@ -59,10 +68,51 @@ func (f *Filter) InitAtRest(t float64, pos, meanF, meanW r3.Vec, yaw float64, s 
 }
 
 // InitMoving starts the filter on a moving body at time t: pos (m) and vel
-// (m/s) of the body origin, ENU, and its attitude (rad, see [FromEuler]). The
+// (m/s) of the sensor, ENU, and the body's attitude (rad, see [FromEuler]). The
 // gyro bias keeps its value too; see [Filter.InitAtRest] for the others.
 func (f *Filter) InitMoving(t float64, pos, vel r3.Vec, roll, pitch, yaw float64, s Sigmas) {
-	f.start(t, pos, vel, FromEuler(roll, pitch, yaw), s)
+	att := FromEuler(roll, pitch, yaw)
+	if f.MountPitch != 0 || f.MountYaw != 0 {
+		att = quat.Mul(att, quat.Conj(FromEuler(0, f.MountPitch, f.MountYaw)))
+	}
+	f.start(t, pos, vel, att, s)
+	f.tieMount(true)
+}
+
+// tieMount takes the attitude just set for that of the body: the sensor's is
+// the body's turned back by the mounting, so its error is θ = θ_body - M·(turn of
+// the mounting). Without all it is so for the yaw alone, and roll and pitch are
+// the sensor's own.
+func (f *Filter) tieMount(all bool) {
+	p := &f.P
+	if p[IMount][IMount] == 0 && p[IMount+1][IMount+1] == 0 {
+		return
+	}
+	q := f.pose()
+	axes := [2]r3.Vec{r3.Scale(-1, apply(&q.m, r3.Vec{Y: 1})), r3.Scale(-1, apply(&q.m, q.yaw))}
+	if u := f.ToBody(r3.Vec{Z: 1}); !all {
+		axes[0], axes[1] = r3.Scale(r3.Dot(u, axes[0]), u), r3.Scale(r3.Dot(u, axes[1]), u)
+	}
+	var c [3][2]float64 // of attitude and mounting
+	for i := range 2 {
+		for j, d := range axes {
+			v := p[IMount+i][IMount+j]
+			c[0][i] += v * d.X
+			c[1][i] += v * d.Y
+			c[2][i] += v * d.Z
+		}
+	}
+	for i := range 3 {
+		for j := range 2 {
+			p[IAtt+i][IMount+j], p[IMount+j][IAtt+i] = c[i][j], c[i][j]
+		}
+		for j, d := range axes {
+			p[IAtt+i][IAtt] += c[i][j] * d.X
+			p[IAtt+i][IAtt+1] += c[i][j] * d.Y
+			p[IAtt+i][IAtt+2] += c[i][j] * d.Z
+		}
+	}
+	f.symmetrise()
 }
 
 func (f *Filter) start(t float64, pos, vel r3.Vec, att quat.Number, s Sigmas) {
@@ -85,6 +135,15 @@ func (f *Filter) start(t float64, pos, vel r3.Vec, att quat.Number, s Sigmas) {
 	set(IScale, 1, s.WheelScale)
 	set(ISlip, 1, s.Slip)
 	set(ILat, 1, s.Latency)
+	set(IGain, 1, s.Gain)
+	set(IMount, 2, s.Mount)
+	for k := range 2 {
+		set(IIMU+k, 1, s.IMU[k])
+	}
+	set(IAxle, 1, s.Axle)
+	set(IAnt, 1, s.Ant)
+	set(ILag, 1, s.VelLag)
+	set(IPoint, 1, s.VelPoint)
 	set(ICorr, 2, f.Params.CorrSigmaH)
 	set(ICorr+2, 1, f.Params.CorrSigmaV)
 	// Tilt across the vertical, yaw along it; u is up in body axes.
@@ -100,7 +159,8 @@ func (f *Filter) start(t float64, pos, vel r3.Vec, att quat.Number, s Sigmas) {
 }
 
 // SetYaw turns the body about the vertical to the given yaw (rad) and takes
-// sigma (rad) for its error, independent of everything else. Roll and pitch
+// sigma (rad) for its error, independent of everything else; the sensor's own
+// then has that of the mounting too. Roll and pitch
 // stay as they are, with their share of the covariance and its relation to the
 // sensor biases. Position and velocity are in world axes and stay too; what
 // tied their errors to attitude and biases was worked out with the old yaw and
@@ -137,6 +197,7 @@ func (f *Filter) SetYaw(yaw, sigma float64) {
 		}
 	}
 	f.symmetrise()
+	f.tieMount(false)
 }
 
 // SetCorr draws the correlated GNSS position error anew: zero, with the given
@@ -186,7 +247,8 @@ func (f *Filter) Healthy() bool {
 	s := &f.State
 	sum := s.T + s.Pos.X + s.Pos.Y + s.Pos.Z + s.Vel.X + s.Vel.Y + s.Vel.Z +
 		s.GyroBias.X + s.GyroBias.Y + s.GyroBias.Z + s.AccBias.X + s.AccBias.Y + s.AccBias.Z +
-		s.WheelScale + s.Slip + s.Latency + s.Corr.X + s.Corr.Y + s.Corr.Z
+		s.WheelScale + s.Slip + s.Latency + s.Corr.X + s.Corr.Y + s.Corr.Z +
+		s.Gain + s.MountPitch + s.MountYaw + s.IMU.X + s.IMU.Y + s.IMU.Z + s.Axle + s.Ant + s.VelLag + s.VelPoint
 	n := quat.Abs(s.Att)
 	if sum-sum != 0 || !(math.Abs(n-1) < 1e-6) {
 		return false

@@ -135,8 +135,11 @@ func TestSetYaw(t *testing.T) {
 	if math.Abs(wrapPi(f.Yaw()+2.5)) > 1e-12 || math.Abs(f.Roll()-roll) > 1e-12 || math.Abs(f.Pitch()-pitch) > 1e-12 {
 		t.Errorf("roll %g pitch %g yaw %g, want %g %g -2.5", f.Roll(), f.Pitch(), f.Yaw(), roll, pitch)
 	}
-	if got := attSigma(f, u); math.Abs(got-0.05) > 1e-9 {
+	if got := math.Sqrt(f.YawVariance(&f.P)); math.Abs(got-0.05) > 1e-9 {
 		t.Errorf("yaw sigma %g", got)
+	}
+	if got, want := attSigma(f, u), math.Hypot(0.05, math.Sqrt(was.P[IMount+1][IMount+1])); math.Abs(got-want) > 1e-3*want {
+		t.Errorf("yaw sigma of the sensor %g, want %g", got, want)
 	}
 	if got := attSigma(f, tilt); math.Abs(got-sTilt) > 1e-9 {
 		t.Errorf("tilt sigma %g, was %g", got, sTilt)
@@ -150,7 +153,7 @@ func TestSetYaw(t *testing.T) {
 	// Yaw is tied to nothing; tilt keeps its tie to the accelerometer bias.
 	b := [3]float64{u.X, u.Y, u.Z}
 	for j := range NErr {
-		if j >= IAtt && j < IGyr {
+		if j >= IAtt && j < IGyr || j == IMount || j == IMount+1 { // but to the mounting, see above
 			continue
 		}
 		var c float64

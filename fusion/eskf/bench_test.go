@@ -11,13 +11,14 @@ func benchFilter(every int) *Filter {
 	f := &Filter{Params: testParams()}
 	f.Params.CovEvery = every
 	f.InitMoving(0, r3.Vec{}, r3.Vec{X: 10}, 0, 0, 0, Sigmas{PosH: 0.3, PosV: 0.5, Vel: 0.3, Tilt: 0.03, Yaw: 0.1,
-		GyroBias: 0.01, AccBias: 0.1, WheelScale: 0.01, Slip: 0.006, Latency: 0.04})
+		GyroBias: 0.01, AccBias: 0.1, WheelScale: 0.01, Slip: 0.006, Latency: 0.04,
+		Gain: 0.01, Mount: 0.035, IMU: [2]float64{0.05, 0.05}, Axle: 0.3, Ant: 0.02, VelLag: 0.1, VelPoint: 0.5})
 	return f
 }
 
 func testParams() Params {
 	return Params{GyroNoise: 1e-4, AccNoise: 1e-3, GyroWalk: 1e-5, AccWalk: 2e-4, ScaleWalk: 1e-5, SlipWalk: 1e-5,
-		LatencyWalk: 1e-5, CorrTime: 10, CorrSigmaH: 0.01, CorrSigmaV: 0.02, Gravity: 9.8084,
+		LatencyWalk: 1e-5, GainWalk: 1e-5, MountWalk: 1e-6, LagWalk: 1e-5, TiltNoise: 2e-4, CorrTime: 10, CorrSigmaH: 0.01, CorrSigmaV: 0.02, Gravity: 9.8084,
 		EarthRate: r3.Vec{Y: 4.879e-5, Z: 5.419e-5}, CovEvery: 1}
 }
 

@@ -33,26 +33,43 @@ const (
 	IScale = 15 // wheel speed scale factor
 	ISlip  = 16 // side slip per lateral acceleration, rad/(m/s^2)
 	ILat   = 17 // GNSS latency, s
-	ICorr  = 18 // correlated GNSS position error, m, ENU
-	NErr   = 21
+	IGain  = 18 // gyro scale factor about up
+	IMount = 19 // mounting, rad: pitch, then yaw
+	IIMU   = 21 // place of the sensor, m, body forward and left
+	IAxle  = 23 // how far behind the body origin the point is that does not move sideways, m
+	IAnt   = 24 // place of the antenna less what the caller says, m, body left
+	ILag   = 25 // how late the reported velocity is, s
+	IPoint = 26 // share of the lever arm by which it is not that of the antenna
+	ICorr  = 27 // correlated GNSS position error, m, ENU
+	NErr   = 30
 
-	nDyn = 9  // position, velocity, attitude: the rows that move
-	nIMU = 15 // what the moving rows depend on
+	nDyn = 9 // position, velocity, attitude: the rows that move
 )
 
 // State is the nominal state.
 type State struct {
 	T        float64     // s, on the caller's clock; see [State.Integrate]
-	Pos      r3.Vec      // m, ENU, body origin
-	Vel      r3.Vec      // m/s, ENU
-	Att      quat.Number // body to world, unit
-	GyroBias r3.Vec      // rad/s, body: reading minus truth
-	AccBias  r3.Vec      // m/s^2, body: reading minus truth
+	Pos      r3.Vec      // m, ENU, of the sensor; see [State.Origin]
+	Vel      r3.Vec      // m/s, ENU, of the sensor; see [State.OriginVel]
+	Att      quat.Number // sensor to world, unit; see [State.Body]
+	GyroBias r3.Vec      // rad/s, sensor: reading minus truth
+	AccBias  r3.Vec      // m/s^2, sensor: reading minus truth
 
 	WheelScale float64 // reported wheel speed over true speed
 	Slip       float64 // rad/(m/s^2): sideways over forward velocity is -Slip times leftward acceleration
 	Latency    float64 // s, see [Filter.Position]
 	Corr       r3.Vec  // m, ENU: slowly varying error of the GNSS position, reported minus truth
+
+	Gain float64 // share of a reading about up that is too much: ω_z = (1 - Gain)·(w_z - bias)
+	// Mounting, rad: a vector v in body axes is M·v in the sensor's,
+	// M = Rz(MountYaw)·Ry(MountPitch).
+	MountPitch, MountYaw float64
+
+	IMU      r3.Vec  // m, body: from the body origin to the sensor
+	Axle     float64 // m: the point that does not move sideways is so far behind the body origin
+	Ant      float64 // m, body left: to be added to the lever arm; a roll of the mounting shows as it
+	VelLag   float64 // s: the reported velocity is that of so long ago
+	VelPoint float64 // share: it is that of the point (1 - VelPoint)·lever arm
 }
 
 // Params are the noise densities and the constants of the place.
@@ -65,6 +82,11 @@ type Params struct {
 	ScaleWalk   float64 // 1/√s
 	SlipWalk    float64 // rad/(m/s^2)/√s
 	LatencyWalk float64 // s/√s
+	GainWalk    float64 // 1/√s
+	MountWalk   float64 // rad/√s
+	LagWalk     float64 // s/√s
+	UpNoise     float64 // m/s^2/√Hz, on top of AccNoise upward; may be changed between samples
+	TiltNoise   float64 // rad/s/√Hz, on top of GyroNoise about forward and left; may be changed between samples
 
 	// The correlated GNSS position error is a first-order Gauss-Markov process.
 	CorrTime   float64 // s, time constant; 0 freezes it
@@ -97,7 +119,9 @@ type window struct {
 	q0 quat.Number // attitude at its start
 	ir [9]float64  // ∫R dt, s
 	dv r3.Vec      // ∫R·f dt, m/s, world: specific force only
+	gz r3.Vec      // ∫R·e_z·(w_z - bias) dt, rad, world: what the gyro's scale acts on
 	va float64     // ∫(acc noise density)² dt
+	vu float64     // the same of what is on top of it upward
 
 	// Decay of the correlated error, remembered for equal steps.
 	phiT, phiTau, phi float64
@@ -125,7 +149,7 @@ func (s *State) Integrate(w, a r3.Vec, dt float64, p *Params) {
 func (s *State) step(w, a r3.Vec, dt float64, p *Params, rm *[9]float64) (fw r3.Vec) {
 	// Half a step of rotation, twice: qm = q⊗h, q' = qm⊗h.
 	k := 0.25 * dt
-	hx, hy, hz := k*(w.X-s.GyroBias.X), k*(w.Y-s.GyroBias.Y), k*(w.Z-s.GyroBias.Z)
+	hx, hy, hz := k*(w.X-s.GyroBias.X), k*(w.Y-s.GyroBias.Y), k*((1-s.Gain)*(w.Z-s.GyroBias.Z))
 	x := hx*hx + hy*hy + hz*hz
 	var hw, sinc float64
 	if x < 1e-3 {
@@ -187,22 +211,27 @@ func (f *Filter) Predict(w, a r3.Vec, dt float64) {
 	c := &f.acc
 	if c.n == 0 {
 		c.q0 = f.Att
-		c.t, c.va, c.dv, c.ir = 0, 0, r3.Vec{}, [9]float64{}
+		c.t, c.va, c.vu, c.dv, c.gz, c.ir = 0, 0, 0, r3.Vec{}, r3.Vec{}, [9]float64{}
 	}
 	fw := f.step(w, a, dt, &f.Params, &f.Mid)
-	c.add(&f.Mid, fw, dt, f.Params.AccNoise)
+	c.add(&f.Mid, fw, w.Z-f.GyroBias.Z, dt, &f.Params)
 	if c.n >= f.Params.CovEvery {
 		f.Flush()
 	}
 }
 
-func (c *window) add(rm *[9]float64, fw r3.Vec, dt, accNoise float64) {
+func (c *window) add(rm *[9]float64, fw r3.Vec, wz, dt float64, q *Params) {
 	c.n++
 	c.t += dt
-	c.va += accNoise * accNoise * dt
+	c.va += q.AccNoise * q.AccNoise * dt
+	c.vu += q.UpNoise * q.UpNoise * dt
 	c.dv.X += fw.X * dt
 	c.dv.Y += fw.Y * dt
 	c.dv.Z += fw.Z * dt
+	wz *= dt
+	c.gz.X += rm[2] * wz
+	c.gz.Y += rm[5] * wz
+	c.gz.Z += rm[8] * wz
 	for i := range c.ir {
 		c.ir[i] += rm[i] * dt
 	}
@@ -235,7 +264,7 @@ func (f *Filter) CovAhead(dst *[NErr][NErr]float64, w, a r3.Vec, dt float64) {
 	if dt > 0 {
 		var rm [9]float64
 		fw := s.step(w, a, dt, &f.Params, &rm)
-		c.add(&rm, fw, dt, f.Params.AccNoise)
+		c.add(&rm, fw, w.Z-f.GyroBias.Z, dt, &f.Params)
 	}
 	if c.n == 0 {
 		return
@@ -248,12 +277,13 @@ func (f *Filter) CovAhead(dst *[NErr][NErr]float64, w, a r3.Vec, dt float64) {
 // transition holds the blocks of F that are neither zero nor identity:
 //
 //	δp'   = δp + p0·δv + p1·δv'
-//	δv'   = δv + vt·δθ + vg·δω_b + va·δa_b
-//	δθ'   =      tt·δθ + tg·δω_b
+//	δv'   = δv + vt·δθ + vg·δω_b + va·δa_b + vs·δs
+//	δθ'   =      tt·δθ + tg·δω_b           + ts·δs
 //	δcorr' = phi·δcorr
 type transition struct {
 	p0, p1             float64
 	vt, vg, va, tt, tg [9]float64
+	vs, ts             [3]float64 // s is the gyro's scale
 	phi                float64
 }
 
@@ -263,6 +293,10 @@ type transition struct {
 //
 //	(v,θ) = -[d]×·R0    (v,ω_b) ≈ ½[d]×·J    (v,a_b) = -J
 //	(θ,θ) = R1ᵀ·R0      (θ,ω_b) = -R1ᵀ·J
+//
+// The gyro's scale s acts as a bias of w_z about up would, so with
+// g = ∫R·e_z·w_z dt its columns are (v,s) ≈ ½[d]×·g and (θ,s) = -R1ᵀ·g; a
+// bias about up itself comes through (1 - Gain).
 //
 // and the trapezoid for the position, which is the exact derivative of
 // [State.Integrate] when the window is one sample.
@@ -286,6 +320,14 @@ func (f *Filter) transition(c *window, q1 quat.Number, x *transition) {
 		x.tg[k+3] = r1[1]*a + r1[4]*b + r1[7]*e
 		x.tg[k+6] = r1[2]*a + r1[5]*b + r1[8]*e
 	}
+	k := 1 - f.Gain
+	for i := 2; i < 9; i += 3 {
+		x.vg[i] *= k
+		x.tg[i] *= k
+	}
+	gx, gy, gz := -c.gz.X, -c.gz.Y, -c.gz.Z
+	x.vs = [3]float64{0.5 * (dz*gy - dy*gz), 0.5 * (dx*gz - dz*gx), 0.5 * (dy*gx - dx*gy)}
+	x.ts = [3]float64{r1[0]*gx + r1[3]*gy + r1[6]*gz, r1[1]*gx + r1[4]*gy + r1[7]*gz, r1[2]*gx + r1[5]*gy + r1[8]*gz}
 	x.phi = 1
 	if tau := f.Params.CorrTime; tau > 0 {
 		if c.t != c.phiT || tau != c.phiTau {
@@ -311,13 +353,14 @@ func (f *Filter) carry(p *[NErr][NErr]float64, c *window, x *transition) {
 }
 
 // noise is the diagonal of Q: variances of the white noise over a window.
-type noise struct{ vel, att, gyr, acc, scale, slip, lat float64 }
+type noise struct{ vel, up, att, tilt, gyr, acc, scale, slip, lat, gain, mount, lag float64 }
 
 func (f *Filter) noise(c *window, share float64) noise {
 	q := &f.Params
 	t := share * c.t
 	return noise{
-		vel: share * c.va, att: t * q.GyroNoise * q.GyroNoise,
+		vel: share * c.va, up: share * c.vu, att: t * q.GyroNoise * q.GyroNoise, tilt: t * q.TiltNoise * q.TiltNoise,
+		gain: t * q.GainWalk * q.GainWalk, mount: t * q.MountWalk * q.MountWalk, lag: t * q.LagWalk * q.LagWalk,
 		gyr: t * q.GyroWalk * q.GyroWalk, acc: t * q.AccWalk * q.AccWalk,
 		scale: t * q.ScaleWalk * q.ScaleWalk, slip: t * q.SlipWalk * q.SlipWalk, lat: t * q.LatencyWalk * q.LatencyWalk,
 	}
@@ -326,9 +369,9 @@ func (f *Filter) noise(c *window, share float64) noise {
 func (q *noise) add(p *[NErr][NErr]float64) {
 	p[IVel][IVel] += q.vel
 	p[IVel+1][IVel+1] += q.vel
-	p[IVel+2][IVel+2] += q.vel
-	p[IAtt][IAtt] += q.att
-	p[IAtt+1][IAtt+1] += q.att
+	p[IVel+2][IVel+2] += q.vel + q.up
+	p[IAtt][IAtt] += q.att + q.tilt
+	p[IAtt+1][IAtt+1] += q.att + q.tilt
 	p[IAtt+2][IAtt+2] += q.att
 	p[IGyr][IGyr] += q.gyr
 	p[IGyr+1][IGyr+1] += q.gyr
@@ -339,23 +382,29 @@ func (q *noise) add(p *[NErr][NErr]float64) {
 	p[IScale][IScale] += q.scale
 	p[ISlip][ISlip] += q.slip
 	p[ILat][ILat] += q.lat
+	p[IGain][IGain] += q.gain
+	p[IMount][IMount] += q.mount
+	p[IMount+1][IMount+1] += q.mount
+	p[ILag][ILag] += q.lag
 }
 
 // propagate is P ← F·P·Fᵀ, in place and written out: this is the hot path.
-// Only nine rows of F move and they look at the first fifteen errors, so a pass
+// Only nine rows of F move and they look at the first fifteen errors and the
+// gyro's scale, so a pass
 // over the rows of P makes it P·Fᵀ, and a pass over its nine moving columns the
 // rest. What follows from symmetry is copied, not worked out.
 func propagate(p *[NErr][NErr]float64, x *transition) {
-	vt, vg, va, tt, tg := &x.vt, &x.vg, &x.va, &x.tt, &x.tg
+	vt, vg, va, tt, tg, vs, ts := &x.vt, &x.vg, &x.va, &x.tt, &x.tg, &x.vs, &x.ts
 	for j := range p {
 		r := &p[j]
 		a0, a1, a2 := r[IAtt], r[IAtt+1], r[IAtt+2]
 		g0, g1, g2 := r[IGyr], r[IGyr+1], r[IGyr+2]
 		b0, b1, b2 := r[IAcc], r[IAcc+1], r[IAcc+2]
 		v0, v1, v2 := r[IVel], r[IVel+1], r[IVel+2]
-		n0 := (v0 + vt[0]*a0 + vt[1]*a1 + vt[2]*a2) + (vg[0]*g0 + vg[1]*g1 + vg[2]*g2) + (va[0]*b0 + va[1]*b1 + va[2]*b2)
-		n1 := (v1 + vt[3]*a0 + vt[4]*a1 + vt[5]*a2) + (vg[3]*g0 + vg[4]*g1 + vg[5]*g2) + (va[3]*b0 + va[4]*b1 + va[5]*b2)
-		n2 := (v2 + vt[6]*a0 + vt[7]*a1 + vt[8]*a2) + (vg[6]*g0 + vg[7]*g1 + vg[8]*g2) + (va[6]*b0 + va[7]*b1 + va[8]*b2)
+		s := r[IGain]
+		n0 := (v0 + vt[0]*a0 + vt[1]*a1 + vt[2]*a2) + (vg[0]*g0 + vg[1]*g1 + vg[2]*g2) + (va[0]*b0 + va[1]*b1 + va[2]*b2) + vs[0]*s
+		n1 := (v1 + vt[3]*a0 + vt[4]*a1 + vt[5]*a2) + (vg[3]*g0 + vg[4]*g1 + vg[5]*g2) + (va[3]*b0 + va[4]*b1 + va[5]*b2) + vs[1]*s
+		n2 := (v2 + vt[6]*a0 + vt[7]*a1 + vt[8]*a2) + (vg[6]*g0 + vg[7]*g1 + vg[8]*g2) + (va[6]*b0 + va[7]*b1 + va[8]*b2) + vs[2]*s
 		p0 := r[IPos] + x.p0*v0 + x.p1*n0
 		p1 := r[IPos+1] + x.p0*v1 + x.p1*n1
 		p2 := r[IPos+2] + x.p0*v2 + x.p1*n2
@@ -363,9 +412,9 @@ func propagate(p *[NErr][NErr]float64, x *transition) {
 			r[0], r[1], r[2], r[3], r[4], r[5] = p0, p1, p2, n0, n1, n2
 			continue
 		}
-		t0 := (tt[0]*a0 + tt[1]*a1 + tt[2]*a2) + (tg[0]*g0 + tg[1]*g1 + tg[2]*g2)
-		t1 := (tt[3]*a0 + tt[4]*a1 + tt[5]*a2) + (tg[3]*g0 + tg[4]*g1 + tg[5]*g2)
-		t2 := (tt[6]*a0 + tt[7]*a1 + tt[8]*a2) + (tg[6]*g0 + tg[7]*g1 + tg[8]*g2)
+		t0 := (tt[0]*a0 + tt[1]*a1 + tt[2]*a2) + (tg[0]*g0 + tg[1]*g1 + tg[2]*g2) + ts[0]*s
+		t1 := (tt[3]*a0 + tt[4]*a1 + tt[5]*a2) + (tg[3]*g0 + tg[4]*g1 + tg[5]*g2) + ts[1]*s
+		t2 := (tt[6]*a0 + tt[7]*a1 + tt[8]*a2) + (tg[6]*g0 + tg[7]*g1 + tg[8]*g2) + ts[2]*s
 		if j >= ICorr {
 			h := x.phi
 			p0, p1, p2, n0, n1, n2, t0, t1, t2 = h*p0, h*p1, h*p2, h*n0, h*n1, h*n2, h*t0, h*t1, h*t2
@@ -378,13 +427,13 @@ func propagate(p *[NErr][NErr]float64, x *transition) {
 		}
 	}
 	rt0, rt1, rt2 := &p[IAtt], &p[IAtt+1], &p[IAtt+2]
-	rg0, rg1, rg2 := &p[IGyr], &p[IGyr+1], &p[IGyr+2]
+	rg0, rg1, rg2, rs := &p[IGyr], &p[IGyr+1], &p[IGyr+2], &p[IGain]
 	for l := range nDyn {
 		a0, a1, a2 := rt0[l], rt1[l], rt2[l]
-		g0, g1, g2 := rg0[l], rg1[l], rg2[l]
-		t0 := (tt[0]*a0 + tt[1]*a1 + tt[2]*a2) + (tg[0]*g0 + tg[1]*g1 + tg[2]*g2)
-		t1 := (tt[3]*a0 + tt[4]*a1 + tt[5]*a2) + (tg[3]*g0 + tg[4]*g1 + tg[5]*g2)
-		t2 := (tt[6]*a0 + tt[7]*a1 + tt[8]*a2) + (tg[6]*g0 + tg[7]*g1 + tg[8]*g2)
+		g0, g1, g2, s := rg0[l], rg1[l], rg2[l], rs[l]
+		t0 := (tt[0]*a0 + tt[1]*a1 + tt[2]*a2) + (tg[0]*g0 + tg[1]*g1 + tg[2]*g2) + ts[0]*s
+		t1 := (tt[3]*a0 + tt[4]*a1 + tt[5]*a2) + (tg[3]*g0 + tg[4]*g1 + tg[5]*g2) + ts[1]*s
+		t2 := (tt[6]*a0 + tt[7]*a1 + tt[8]*a2) + (tg[6]*g0 + tg[7]*g1 + tg[8]*g2) + ts[2]*s
 		rt0[l], rt1[l], rt2[l] = t0, t1, t2
 		if l < IAtt {
 			o := &p[l]
@@ -395,9 +444,9 @@ func propagate(p *[NErr][NErr]float64, x *transition) {
 		}
 		b0, b1, b2 := p[IAcc][l], p[IAcc+1][l], p[IAcc+2][l]
 		v0, v1, v2 := p[IVel][l], p[IVel+1][l], p[IVel+2][l]
-		n0 := (v0 + vt[0]*a0 + vt[1]*a1 + vt[2]*a2) + (vg[0]*g0 + vg[1]*g1 + vg[2]*g2) + (va[0]*b0 + va[1]*b1 + va[2]*b2)
-		n1 := (v1 + vt[3]*a0 + vt[4]*a1 + vt[5]*a2) + (vg[3]*g0 + vg[4]*g1 + vg[5]*g2) + (va[3]*b0 + va[4]*b1 + va[5]*b2)
-		n2 := (v2 + vt[6]*a0 + vt[7]*a1 + vt[8]*a2) + (vg[6]*g0 + vg[7]*g1 + vg[8]*g2) + (va[6]*b0 + va[7]*b1 + va[8]*b2)
+		n0 := (v0 + vt[0]*a0 + vt[1]*a1 + vt[2]*a2) + (vg[0]*g0 + vg[1]*g1 + vg[2]*g2) + (va[0]*b0 + va[1]*b1 + va[2]*b2) + vs[0]*s
+		n1 := (v1 + vt[3]*a0 + vt[4]*a1 + vt[5]*a2) + (vg[3]*g0 + vg[4]*g1 + vg[5]*g2) + (va[3]*b0 + va[4]*b1 + va[5]*b2) + vs[1]*s
+		n2 := (v2 + vt[6]*a0 + vt[7]*a1 + vt[8]*a2) + (vg[6]*g0 + vg[7]*g1 + vg[8]*g2) + (va[6]*b0 + va[7]*b1 + va[8]*b2) + vs[2]*s
 		p[IVel][l], p[IVel+1][l], p[IVel+2][l] = n0, n1, n2
 		p[IPos][l] += x.p0*v0 + x.p1*n0
 		p[IPos+1][l] += x.p0*v1 + x.p1*n1

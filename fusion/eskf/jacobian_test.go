@@ -17,7 +17,8 @@ var blocks = []struct {
 	n    int
 }{
 	{"pos", IPos, 3}, {"vel", IVel, 3}, {"att", IAtt, 3}, {"gyr", IGyr, 3}, {"acc", IAcc, 3},
-	{"scale", IScale, 1}, {"slip", ISlip, 1}, {"lat", ILat, 1}, {"corr", ICorr, 3},
+	{"scale", IScale, 1}, {"slip", ISlip, 1}, {"lat", ILat, 1},
+	{"gain", IGain, 1}, {"mount", IMount, 2}, {"imu", IIMU, 2}, {"axle", IAxle, 1}, {"ant", IAnt, 1}, {"lag", ILag, 1}, {"point", IPoint, 1}, {"corr", ICorr, 3},
 }
 
 // attitudes: none, tiny and large.
@@ -35,7 +36,11 @@ var attitudes = []struct {
 
 func jacobianState(att r3.Vec) *Filter {
 	f := &Filter{State: State{Pos: vec(12, -7, 2), Vel: vec(9, 4, -0.6), Att: Exp(att), GyroBias: vec(0.003, -0.002, 0.004),
-		AccBias: vec(0.05, -0.03, 0.02), WheelScale: 1.013, Slip: 0.004, Latency: 0.07, Corr: vec(0.02, -0.01, 0.03)}}
+		AccBias: vec(0.05, -0.03, 0.02), WheelScale: 1.013, Slip: 0.004, Latency: 0.07, Corr: vec(0.02, -0.01, 0.03),
+		Gain: 0.013, MountPitch: 0.06, MountYaw: -0.09, IMU: vec(0.6, 0.2, 0.3), Axle: 0.4, Ant: -0.02, VelLag: 0.12, VelPoint: 0.4}}
+	for i := range NErr {
+		f.P[i][i] = 1
+	}
 	f.Params = testParams()
 	// Its share of F and H, below 7.3e-5 rad/s times the step or the lever
 	// arm, is left out on purpose.
@@ -54,6 +59,12 @@ func minus(a, b *State) (d [NErr]float64) {
 	d[IScale] = a.WheelScale - b.WheelScale
 	d[ISlip] = a.Slip - b.Slip
 	d[ILat] = a.Latency - b.Latency
+	d[IGain] = a.Gain - b.Gain
+	d[IMount], d[IMount+1] = a.MountPitch-b.MountPitch, a.MountYaw-b.MountYaw
+	d[IIMU], d[IIMU+1] = a.IMU.X-b.IMU.X, a.IMU.Y-b.IMU.Y
+	d[IAxle], d[IAnt] = a.Axle-b.Axle, a.Ant-b.Ant
+	d[ILag] = a.VelLag - b.VelLag
+	d[IPoint] = a.VelPoint - b.VelPoint
 	put(ICorr, r3.Sub(a.Corr, b.Corr))
 	return d
 }
@@ -75,8 +86,8 @@ func TestObservationJacobians(t *testing.T) {
 			{"velocity", func(g *Filter) Obs { return g.Velocity(0, 0, [2]float64{1, 1}, lever, w, aw) }},
 			{"velocity 3-D", func(g *Filter) Obs { return g.Velocity3D(r3.Vec{}, r, lever, w, aw) }},
 			{"heading", func(g *Filter) Obs { return g.Heading(f.Yaw(), 1) }},
-			{"wheel", func(g *Filter) Obs { return g.Wheel(0, 1) }},
-			{"side", func(g *Filter) Obs { return g.Side(1, 1, 4.2) }},
+			{"wheel", func(g *Filter) Obs { return g.Wheel(0, 1, w) }},
+			{"side", func(g *Filter) Obs { return g.Side(1, 1, 4.2, w) }},
 			{"zero velocity", func(g *Filter) Obs { return g.ZeroVelocity(1) }},
 			{"zero rate", func(g *Filter) Obs {
 				g.Params.EarthRate = vec(0.1, 0.2, 0.3) // so large that its column shows
@@ -85,18 +96,26 @@ func TestObservationJacobians(t *testing.T) {
 				return o
 			}},
 		} {
-			o := ob.build(f)
 			for _, b := range blocks {
 				for k := b.at; k < b.at+b.n; k++ {
 					const eps = 1e-5
 					// z - h moves by -H·δ.
+					f := f
+					if k == ILat {
+						g := *f
+						g.VelLag = 0
+						f = &g
+					}
+					o := ob.build(f)
 					var y [2]Obs
 					for s, e := range []float64{eps, -eps} {
 						g := *f
 						if k == ILat && ob.name != "side" && ob.name != "wheel" {
-							// A larger latency: the epoch was valid earlier.
+							// A larger latency: the epoch was valid earlier. The change of
+							// the acceleration, which a lag would see, is left out.
 							var rm [9]float64
 							g.step(w, a, -e, &g.Params, &rm)
+							g.VelLag = 0
 						} else {
 							var d [NErr]float64
 							d[k] = e
@@ -119,6 +138,68 @@ func TestObservationJacobians(t *testing.T) {
 	}
 }
 
+// The body origin's place, velocity and yaw by every error, as their variances
+// use them.
+func TestOriginJacobian(t *testing.T) {
+	w := vec(0.05, -0.02, 0.7)
+	for _, att := range attitudes {
+		f := jacobianState(att.v)
+		u := f.bodyVel(w)
+		var s [3]sparse
+		for k := range 3 {
+			u.row(&s[k], 1, k, 0, 0)
+		}
+		q := f.pose()
+		for _, b := range blocks {
+			for k := b.at; k < b.at+b.n; k++ {
+				const eps = 1e-5
+				var e [2]Filter
+				for i, h := range []float64{eps, -eps} {
+					e[i] = *f
+					var d [NErr]float64
+					d[k] = h
+					e[i].plus(&d)
+				}
+				by := r3.Scale(1/(2*eps), r3.Sub(e[0].bodyVel(w).u, e[1].bodyVel(w).u))
+				for i, want := range []float64{by.X, by.Y, by.Z} {
+					got := (&Obs{rows: s}).Row(i)[k]
+					if math.Abs(got-want) > 1e-7 {
+						t.Errorf("%s: velocity %d by %s+%d is %.9g, differences %.9g", att.name, i, b.name, k-b.at, got, want)
+					}
+				}
+				// With one error alone the covariance is the square of the derivative.
+				var p [NErr][NErr]float64
+				p[k][k] = 1
+				by = r3.Scale(1/(2*eps), r3.Sub(e[0].Origin(), e[1].Origin()))
+				c := f.OriginCov(&p)
+				for i, x := range []float64{by.X, by.Y, by.Z} {
+					for j, y := range []float64{by.X, by.Y, by.Z} {
+						if math.Abs(c[i][j]-x*y) > 1e-7 {
+							t.Errorf("%s: covariance of the origin [%d][%d] by %s+%d is %.9g, differences %.9g", att.name, i, j, b.name, k-b.at, c[i][j], x*y)
+						}
+					}
+				}
+				if math.Abs(q.b[2][0]) < 0.1 { // all but level: the vertical is the axis of yaw
+					y := wrapPi(e[0].Yaw()-e[1].Yaw()) / (2 * eps)
+					if got := f.YawVariance(&p); math.Abs(got-y*y) > 0.02 {
+						t.Errorf("%s: yaw variance by %s+%d is %.9g, differences %.9g", att.name, b.name, k-b.at, got, y*y)
+					}
+				}
+			}
+		}
+		// u is the velocity of a point behind the origin.
+		bt := transpose(&q.b)
+		at := r3.Sub(apply(&bt, f.OriginVel(w)), r3.Cross(f.InBody(f.rate(w)), vec(f.Axle, 0, 0)))
+		if d := math.Hypot(at.X-u.u.X, at.Y-u.u.Y); d > 1e-12 {
+			t.Errorf("%s: velocities of the origin differ by %g", att.name, d)
+		}
+		// Seen from the antenna: it moves as the origin and the lever arm turn.
+		if d := vdiff(r3.Add(f.Origin(), apply(&q.b, vec(0.30, -0.07, 0.92))), r3.Add(f.Pos, apply(&q.b, f.arm(vec(0.30, -0.05, 0.92), 0)))); d > 1e-12 {
+			t.Errorf("%s: antenna off by %g", att.name, d)
+		}
+	}
+}
+
 // dense writes F in full, from the equations at [transition].
 func (x *transition) dense() (f [NErr][NErr]float64) {
 	for i := range NErr {
@@ -136,6 +217,7 @@ func (x *transition) dense() (f [NErr][NErr]float64) {
 			f[IAtt+i][IAtt+j] = x.tt[3*i+j]
 			f[IAtt+i][IGyr+j] = x.tg[3*i+j]
 		}
+		f[IVel+i][IGain], f[IAtt+i][IGain] = x.vs[i], x.ts[i]
 		f[IPos+i][IVel+i] += x.p0
 		for j := range NErr {
 			f[IPos+i][j] += x.p1 * f[IVel+i][j]
@@ -155,9 +237,10 @@ func TestTransitionJacobian(t *testing.T) {
 		// specific force within the window.
 		tol map[string]float64
 	}{
-		{"one sample at 200 Hz", 1, 0.005, map[string]float64{"vel/gyr": 2e-7, "pos/gyr": 1e-9, "att/gyr": 1e-8}},
-		{"four samples at 200 Hz", 4, 0.005, map[string]float64{"vel/gyr": 2e-4, "pos/gyr": 1e-5, "att/gyr": 3e-8, "pos/att": 2e-4, "pos/acc": 1e-6}},
-		{"one coarse step", 1, 0.25, map[string]float64{"vel/gyr": 2e-2, "pos/gyr": 3e-3, "att/gyr": 1e-3}},
+		{"one sample at 200 Hz", 1, 0.005, map[string]float64{"vel/gyr": 2e-7, "pos/gyr": 1e-9, "att/gyr": 1e-8, "vel/gain": 2e-7, "pos/gain": 1e-9, "att/gain": 1e-8}},
+		{"four samples at 200 Hz", 4, 0.005, map[string]float64{"vel/gyr": 2e-4, "pos/gyr": 1e-5, "att/gyr": 3e-8, "pos/att": 2e-4, "pos/acc": 1e-6,
+			"vel/gain": 2e-4, "pos/gain": 1e-5, "att/gain": 3e-8}},
+		{"one coarse step", 1, 0.25, map[string]float64{"vel/gyr": 2e-2, "pos/gyr": 3e-3, "att/gyr": 1e-3, "vel/gain": 2e-2, "pos/gain": 3e-3, "att/gain": 1e-3}},
 	} {
 		for _, att := range attitudes {
 			f := jacobianState(att.v)

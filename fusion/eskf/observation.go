@@ -8,8 +8,9 @@ import (
 )
 
 // maxNonZero is how many entries a row of H may have: an antenna velocity
-// needs one velocity, three attitude, three gyro bias and the latency.
-const maxNonZero = 8
+// needs one velocity, three attitude, three gyro bias, latency, gyro scale, two
+// mounting, two of the sensor's place, one of the antenna's, lag and point.
+const maxNonZero = 16
 
 // Obs is one observation of up to three scalars with independent noise,
 // linearised about the state it was built from; apply it before the state
@@ -62,9 +63,41 @@ func (o *Obs) Shift(s float64) {
 	}
 }
 
+// pose is what observations need of the attitude.
+type pose struct {
+	r, m, b [3][3]float64 // sensor to world, body to sensor, body to world: b = r·m
+	yaw     r3.Vec        // body axes: a larger MountYaw turns the body about it, a larger MountPitch about left
+}
+
+func (s *State) pose() (q pose) {
+	q.r = s.R()
+	q.m, q.b, q.yaw = [3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}, q.r, r3.Vec{Z: 1}
+	if s.MountPitch != 0 || s.MountYaw != 0 {
+		sp, cp := math.Sincos(s.MountPitch)
+		sy, cy := math.Sincos(s.MountYaw)
+		q.m = [3][3]float64{{cy * cp, -sy, cy * sp}, {sy * cp, cy, sy * sp}, {-sp, 0, cp}}
+		q.b, q.yaw = mul(&q.r, &q.m), r3.Vec{X: -sp, Z: cp}
+	}
+	return q
+}
+
+// rate returns the turn rate that a gyro sample w (rad/s) says, sensor axes.
+func (s *State) rate(w r3.Vec) r3.Vec {
+	w = r3.Sub(w, s.GyroBias)
+	w.Z *= 1 - s.Gain
+	return w
+}
+
+func (h *sparse) mount(k int, m *[3][3]float64, arm, yaw r3.Vec) {
+	// m·(u×arm) for the turns u about left and about yaw.
+	h.put(IMount, m[k][0]*arm.Z-m[k][2]*arm.X)
+	c := r3.Cross(yaw, arm)
+	h.put(IMount+1, m[k][0]*c.X+m[k][1]*c.Y+m[k][2]*c.Z)
+}
+
 // Position observes the antenna position z (m, ENU) with white variances r:
 //
-//	h = p + R·l + corr
+//	h = p + R·M·(l + Ant - IMU) + corr
 //
 // w is the gyro sample at that time (rad/s, bias still in it), lever the
 // antenna in body axes (m).
@@ -87,11 +120,13 @@ func (f *Filter) HorizontalPosition(east, north float64, r [2]float64, lever, w 
 }
 
 func (s *State) position(o *Obs, n int, z r3.Vec, r [3]float64, lever, w r3.Vec) {
-	m := s.R()
-	l := apply(&m, lever)
-	lx := cross(lever)
-	at := mul(&m, &lx)
-	va := r3.Add(s.Vel, apply(&m, r3.Cross(r3.Sub(w, s.GyroBias), lever)))
+	q := s.pose()
+	arm := s.arm(lever, 0)
+	ps := apply(&q.m, arm)
+	l := apply(&q.r, ps)
+	lx := cross(ps)
+	at := mul(&q.r, &lx)
+	va := r3.Add(s.Vel, apply(&q.r, r3.Cross(s.rate(w), ps)))
 	o.N = n
 	o.R = r
 	o.Y = [3]float64{
@@ -105,18 +140,28 @@ func (s *State) position(o *Obs, n int, z r3.Vec, r [3]float64, lever, w r3.Vec)
 		h.put(IPos+k, 1)
 		h.put3(IAtt, -at[k][0], -at[k][1], -at[k][2])
 		h.put(ILat, -v[k])
+		h.mount(k, &q.b, arm, q.yaw)
+		h.put(IIMU, -q.b[k][0])
+		h.put(IIMU+1, -q.b[k][1])
+		h.put(IAnt, q.b[k][1])
 		h.put(ICorr+k, 1)
 	}
 }
 
-// Velocity observes the antenna's horizontal velocity (m/s, east and north)
-// with variances r:
+// arm returns the way from the sensor to the point (1 - less)·lever, body axes.
+func (s *State) arm(lever r3.Vec, less float64) r3.Vec {
+	lever.Y += s.Ant
+	return r3.Sub(r3.Scale(1-less, lever), s.IMU)
+}
+
+// Velocity observes the horizontal velocity (m/s, east and north) of the point
+// c = (1 - VelPoint)·(l + Ant) of the body, VelLag late, with variances r:
 //
-//	h = v + R·(ω×l), ω = w - bias
+//	h = v + R·(ω×a) - VelLag·(dv/dt + R·(ω×(ω×a))), a = M·(c - IMU)
 //
-// aWorld is the acceleration of the body origin in world axes (m/s^2, gravity
-// removed); with the centripetal part of the lever arm it gives the column of
-// the latency, see [Filter.Position].
+// aWorld is the acceleration of the sensor in world axes (m/s^2, gravity
+// removed); with the centripetal part of the lever arm it gives the columns of
+// latency and lag, see [Filter.Position]. The lag is of first order.
 func (f *Filter) Velocity(ve, vn float64, r [2]float64, lever, w, aWorld r3.Vec) Obs {
 	var o Obs
 	f.velocity(&o, 2, r3.Vec{X: ve, Y: vn}, [3]float64{r[0], r[1]}, lever, w, aWorld)
@@ -131,83 +176,179 @@ func (f *Filter) Velocity3D(z r3.Vec, r [3]float64, lever, w, aWorld r3.Vec) Obs
 }
 
 func (s *State) velocity(o *Obs, n int, z r3.Vec, r [3]float64, lever, w, aWorld r3.Vec) {
-	m := s.R()
-	om := r3.Sub(w, s.GyroBias)
-	wl := r3.Cross(om, lever)
-	va := r3.Add(s.Vel, apply(&m, wl))
-	aa := r3.Add(aWorld, apply(&m, r3.Cross(om, wl)))
-	wlx, lx := cross(wl), cross(lever)
-	at, bg := mul(&m, &wlx), mul(&m, &lx)
+	q := s.pose()
+	om := s.rate(w)
+	ps := apply(&q.m, s.arm(lever, s.VelPoint))
+	wl := r3.Cross(om, ps)
+	wwl := r3.Cross(om, wl)
+	lag := s.VelLag
+	aa := r3.Add(aWorld, apply(&q.r, wwl))
+	ws := r3.Sub(wl, r3.Scale(lag, wwl)) // what the turn adds, sensor axes
+	va := r3.Sub(r3.Add(s.Vel, apply(&q.r, ws)), r3.Scale(lag, aWorld))
+	wsx := cross(ws)
+	at := mul(&q.r, &wsx)
+	// d(ws)/d(ω) = -[ps]× + lag·([ω×ps]× + [ω]×[ps]×), d(ws)/d(ps) = [ω]× - lag·[ω]×².
+	wx, px, wlx := cross(om), cross(ps), cross(wl)
+	byRate, byArm := mul(&wx, &px), mul(&wx, &wx)
+	for i := range 3 {
+		for j := range 3 {
+			byRate[i][j] = lag*(wlx[i][j]+byRate[i][j]) - px[i][j]
+			byArm[i][j] = wx[i][j] - lag*byArm[i][j]
+		}
+	}
+	byRate, byArm = mul(&q.r, &byRate), mul(&q.r, &byArm)
+	byArm = mul(&byArm, &q.m) // by the point in body axes
+	full := s.arm(lever, 0)
+	share := r3.Scale(-1, r3.Add(full, s.IMU)) // change of the point with VelPoint
+	arm := r3.Add(full, r3.Scale(s.VelPoint, share))
+	gain := w.Z - s.GyroBias.Z
 	o.N = n
 	o.R = r
 	o.Y = [3]float64{z.X - va.X, z.Y - va.Y, z.Z - va.Z}
 	a := [3]float64{aa.X, aa.Y, aa.Z}
 	for k := range n {
-		h := &o.rows[k]
+		h, c := &o.rows[k], &byArm[k]
 		h.put(IVel+k, 1)
 		h.put3(IAtt, -at[k][0], -at[k][1], -at[k][2])
-		h.put3(IGyr, bg[k][0], bg[k][1], bg[k][2])
+		h.put3(IGyr, -byRate[k][0], -byRate[k][1], -(1-s.Gain)*byRate[k][2])
 		h.put(ILat, -a[k])
+		h.put(IGain, -gain*byRate[k][2])
+		h.mount(k, &byArm, arm, q.yaw)
+		h.put(IIMU, -c[0])
+		h.put(IIMU+1, -c[1])
+		h.put(IAnt, (1-s.VelPoint)*c[1])
+		h.put(ILag, -a[k])
+		h.put(IPoint, c[0]*share.X+c[1]*share.Y+c[2]*share.Z)
 	}
 }
 
-// Heading observes the yaw (rad, counter-clockwise from east) with variance r.
-// It means nothing when forward points straight up or down.
+// Heading observes the yaw of the body (rad, counter-clockwise from east) with
+// variance r. It means nothing when forward points straight up or down.
 func (f *Filter) Heading(yaw, r float64) Obs {
-	m := f.R()
-	// Forward is b = R·e_x, yaw = atan2(b_y, b_x), δb = R·(δθ×e_x):
-	// δθ_y tips it along -R·e_z, δθ_z along R·e_y.
+	q := f.pose()
+	m := &q.b
+	// Forward is b = R·M·e_x, yaw = atan2(b_y, b_x). A turn δ of the body moves
+	// it by R·M·(δ×e_x): δ_y tips it along -R·M·e_z, δ_z along R·M·e_y.
 	d := m[0][0]*m[0][0] + m[1][0]*m[1][0]
+	ty, tz := (m[1][0]*m[0][2]-m[0][0]*m[1][2])/d, (m[0][0]*m[1][1]-m[1][0]*m[0][1])/d
 	var o Obs
 	o.N = 1
 	o.R[0] = r
-	o.Y[0] = wrapPi(yaw - f.Yaw())
-	o.rows[0].put(IAtt+1, (m[1][0]*m[0][2]-m[0][0]*m[1][2])/d)
-	o.rows[0].put(IAtt+2, (m[0][0]*m[1][1]-m[1][0]*m[0][1])/d)
+	o.Y[0] = wrapPi(yaw - math.Atan2(m[1][0], m[0][0]))
+	h := &o.rows[0]
+	// The sensor turned by δθ turns the body by Mᵀ·δθ.
+	h.put3(IAtt, q.m[0][1]*ty+q.m[0][2]*tz, q.m[1][1]*ty+q.m[1][2]*tz, q.m[2][1]*ty+q.m[2][2]*tz)
+	h.put(IMount, ty)
+	h.put(IMount+1, q.yaw.Z*tz)
 	return o
+}
+
+// bodyVel is the velocity in body axes of the point that does not move sideways,
+// l behind the sensor, with its derivatives, a row of each matrix per component:
+//
+//	u = Mᵀ·(Rᵀ·v - ω×(M·l)), l = IMU + Axle·e_x
+//
+// Forward it is that of the body origin too. Upward it is that of the sensor, for
+// a body on springs does not pitch about a point that is known.
+type bodyVel struct {
+	u        r3.Vec
+	vel, att [3][3]float64 // by v (world), by the sensor's attitude
+	gyr      [3][3]float64 // by the rate ω (sensor)
+	mount    [3][2]float64
+	imu      [3][2]float64
+	gain     float64 // w_z less its bias
+	keep     float64 // 1 - Gain
+	hasArm   bool    // the sensor is not known to be at that point
+}
+
+func (f *Filter) bodyVel(w r3.Vec) (q bodyVel) {
+	p := f.pose()
+	vs := r3.Vec{ // Rᵀ·v
+		X: p.r[0][0]*f.Vel.X + p.r[1][0]*f.Vel.Y + p.r[2][0]*f.Vel.Z,
+		Y: p.r[0][1]*f.Vel.X + p.r[1][1]*f.Vel.Y + p.r[2][1]*f.Vel.Z,
+		Z: p.r[0][2]*f.Vel.X + p.r[1][2]*f.Vel.Y + p.r[2][2]*f.Vel.Z,
+	}
+	mt := transpose(&p.m)
+	q.u = apply(&mt, vs)
+	q.vel = transpose(&p.b)
+	vx := cross(vs)
+	q.att = mul(&mt, &vx) // δ(Rᵀv) = [Rᵀv]×·δθ
+	q.keep = 1 - f.Gain
+	q.gain = w.Z - f.GyroBias.Z
+	l := r3.Add(f.IMU, r3.Vec{X: f.Axle})
+	q.hasArm = l != r3.Vec{} || f.P[IIMU][IIMU] > 0 || f.P[IIMU+1][IIMU+1] > 0 || f.P[IAxle][IAxle] > 0
+	var wb r3.Vec // ω in body axes
+	if q.hasArm {
+		wb = apply(&mt, f.rate(w))
+		c := r3.Cross(wb, l)
+		q.u.X, q.u.Y = q.u.X-c.X, q.u.Y-c.Y
+		lx := cross(l)
+		q.gyr = mul(&lx, &mt) // -(δω×l) = [l]×·δω
+		wx := cross(wb)
+		q.gyr[2] = [3]float64{}
+		for k := range 2 {
+			q.imu[k] = [2]float64{-wx[k][0], -wx[k][1]}
+		}
+	}
+	// The body turned by δ: Mᵀ·x becomes Mᵀ·x + (Mᵀ·x)×δ, for Rᵀ·v and ω alike.
+	for i, axis := range [2]r3.Vec{{Y: 1}, p.yaw} {
+		d := r3.Cross(apply(&mt, vs), axis)
+		if q.hasArm {
+			c := r3.Cross(r3.Cross(wb, axis), l)
+			d.X, d.Y = d.X-c.X, d.Y-c.Y
+		}
+		q.mount[0][i], q.mount[1][i], q.mount[2][i] = d.X, d.Y, d.Z
+	}
+	return q
+}
+
+// row adds g times the derivatives of component k, and h those of component j.
+func (q *bodyVel) row(s *sparse, g float64, k int, h float64, j int) {
+	s.put3(IVel, g*q.vel[k][0]+h*q.vel[j][0], g*q.vel[k][1]+h*q.vel[j][1], g*q.vel[k][2]+h*q.vel[j][2])
+	s.put3(IAtt, g*q.att[k][0]+h*q.att[j][0], g*q.att[k][1]+h*q.att[j][1], g*q.att[k][2]+h*q.att[j][2])
+	s.put(IMount, g*q.mount[k][0]+h*q.mount[j][0])
+	s.put(IMount+1, g*q.mount[k][1]+h*q.mount[j][1])
+	if q.hasArm {
+		z := g*q.gyr[k][2] + h*q.gyr[j][2]
+		s.put3(IGyr, -(g*q.gyr[k][0] + h*q.gyr[j][0]), -(g*q.gyr[k][1] + h*q.gyr[j][1]), -q.keep*z)
+		s.put(IGain, -q.gain*z)
+		s.put(IIMU, g*q.imu[k][0]+h*q.imu[j][0])
+		s.put(IIMU+1, g*q.imu[k][1]+h*q.imu[j][1])
+		s.put(IAxle, g*q.imu[k][0]+h*q.imu[j][0])
+	}
 }
 
 // Wheel observes the wheel speed v (m/s, forward, as reported) with variance
-// r: h = WheelScale·(Rᵀ·v)_x at the body origin.
-func (f *Filter) Wheel(v, r float64) Obs {
-	m := f.R()
-	b := f.ToBody(f.Vel)
-	k := f.WheelScale
+// r: h = WheelScale·u_x, u the velocity of the body origin in body axes. w is
+// the gyro sample at that time (rad/s, bias in it).
+func (f *Filter) Wheel(v, r float64, w r3.Vec) Obs {
+	q := f.bodyVel(w)
 	var o Obs
 	o.N = 1
 	o.R[0] = r
-	o.Y[0] = v - k*b.X
-	h := &o.rows[0]
-	h.put3(IVel, k*m[0][0], k*m[1][0], k*m[2][0])
-	h.put(IAtt+1, -k*b.Z)
-	h.put(IAtt+2, k*b.Y)
-	h.put(IScale, b.X)
+	o.Y[0] = v - f.WheelScale*q.u.X
+	q.row(&o.rows[0], f.WheelScale, 0, 0, 0)
+	o.rows[0].put(IScale, q.u.X)
 	return o
 }
 
-// Side observes that the body origin moves along its forward axis but for the
-// side slip, with variances rSide and rUp (m²/s²) of the sideways and upward
-// velocity. aLat is the leftward acceleration (m/s^2). In a left turn (aLat
-// positive) the tyres let the car drift outwards, to the right:
+// Side observes that the point Axle behind the body origin moves along the
+// forward axis but for the side slip, with variances rSide and rUp (m²/s²) of the sideways and upward
+// velocity. aLat is the leftward acceleration (m/s^2), w the gyro sample
+// (rad/s, bias in it). In a left turn (aLat positive) the tyres let the car
+// drift outwards, to the right:
 //
-//	v_y = -Slip·aLat·v_x    v_z = 0    (body axes)
-func (f *Filter) Side(rSide, rUp, aLat float64) Obs {
-	m := f.R()
-	b := f.ToBody(f.Vel)
+//	u_y = -Slip·aLat·u_x    u_z = 0    (body axes, see bodyVel)
+func (f *Filter) Side(rSide, rUp, aLat float64, w r3.Vec) Obs {
+	q := f.bodyVel(w)
 	k := f.Slip * aLat
 	var o Obs
 	o.N = 2
 	o.R = [3]float64{rSide, rUp}
-	o.Y = [3]float64{-(b.Y + k*b.X), -b.Z}
-	h := &o.rows[0]
-	h.put3(IVel, m[0][1]+k*m[0][0], m[1][1]+k*m[1][0], m[2][1]+k*m[2][0])
-	// δ(Rᵀv) = [Rᵀv]×·δθ.
-	h.put3(IAtt, b.Z, -k*b.Z, k*b.Y-b.X)
-	h.put(ISlip, aLat*b.X)
-	h = &o.rows[1]
-	h.put3(IVel, m[0][2], m[1][2], m[2][2])
-	h.put(IAtt, -b.Y)
-	h.put(IAtt+1, b.X)
+	o.Y = [3]float64{-(q.u.Y + k*q.u.X), -q.u.Z}
+	q.row(&o.rows[0], 1, 1, k, 0)
+	o.rows[0].put(ISlip, aLat*q.u.X)
+	q.row(&o.rows[1], 1, 2, 0, 0)
 	return o
 }
 
@@ -294,7 +435,9 @@ func (s *sparse) dot(v *[NErr]float64) (d float64) {
 func (f *Filter) mulP(s *sparse, b *[NErr]float64) {
 	*b = [NErr]float64{}
 	for i := range s.n {
-		addScaled(b, s.h[i], &f.P[s.i[i]])
+		if k := s.i[i]; f.P[k][k] != 0 { // not switched off
+			addScaled(b, s.h[i], &f.P[k])
+		}
 	}
 }
 
@@ -321,6 +464,15 @@ func addScaled(b *[NErr]float64, h float64, r *[NErr]float64) {
 	b[18] += h * r[18]
 	b[19] += h * r[19]
 	b[20] += h * r[20]
+	b[21] += h * r[21]
+	b[22] += h * r[22]
+	b[23] += h * r[23]
+	b[24] += h * r[24]
+	b[25] += h * r[25]
+	b[26] += h * r[26]
+	b[27] += h * r[27]
+	b[28] += h * r[28]
+	b[29] += h * r[29]
 }
 
 // Apply corrects the filter by o and reports whether it did: an observation
@@ -425,6 +577,15 @@ func (s *State) plus(dx *[NErr]float64) {
 	s.WheelScale += dx[IScale]
 	s.Slip += dx[ISlip]
 	s.Latency += dx[ILat]
+	s.Gain += dx[IGain]
+	s.MountPitch += dx[IMount]
+	s.MountYaw += dx[IMount+1]
+	s.IMU.X += dx[IIMU]
+	s.IMU.Y += dx[IIMU+1]
+	s.Axle += dx[IAxle]
+	s.Ant += dx[IAnt]
+	s.VelLag += dx[ILag]
+	s.VelPoint += dx[IPoint]
 	s.Corr = r3.Add(s.Corr, r3.Vec{X: dx[ICorr], Y: dx[ICorr+1], Z: dx[ICorr+2]})
 }
 

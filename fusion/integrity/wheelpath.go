@@ -33,6 +33,8 @@ type path struct {
 	frame float64    // rad, from the frame to ENU
 	sum   [2]float64 // m·s, integral of p
 	sq    [3]float64 // m²·s, integral of xx, yy, xy
+	yaw   float64    // rad, turned since the reset
+	swing [2]float64 // m·rad, integral of p over the turning
 }
 
 // wheelMark is the path beside a fixed epoch.
@@ -116,7 +118,10 @@ func (o *WheelPath) Advance(t, yaw float64) {
 		o.sq[0] += x * x * dt
 		o.sq[1] += y * y * dt
 		o.sq[2] += x * y * dt
+		o.swing[0] += x * (o.turn - o.yaw)
+		o.swing[1] += y * (o.turn - o.yaw)
 	}
+	o.yaw = o.turn
 	o.p = r3.Add(o.p, turned(o.step, -frame))
 	o.t, o.step, o.frame = t, r3.Vec{}, frame
 }
@@ -141,6 +146,7 @@ type PathError struct {
 	Latency          float64 // s
 	GyroBias         float64 // rad/s, about up
 	GyroWalk         float64 // rad/√s, of its angle
+	GyroScale        float64 // share of its turn about up
 }
 
 // compare returns the receiver's displacement since mark a less the
@@ -166,7 +172,7 @@ func (o *WheelPath) compare(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, 
 	along := scale * scale * chord * chord
 	across := yaw * yaw * chord * chord
 	iso := slip*slip*lateral*lateral + s.Wheel*s.Wheel*travelled + s.Corr*s.Corr*decorrelated(o.t-a.t, s.CorrTime)
-	hx, hy, hxy := o.gyroError(a, old.GyroBias, s.GyroWalk)
+	hx, hy, hxy := o.gyroError(a, old.GyroBias, math.Max(s.GyroScale, old.GyroScale), s.GyroWalk)
 	c[0][0] = along*ux*ux + across*uy*uy + hx + iso + now.White[0] + a.White[0]
 	c[1][1] = along*uy*uy + across*ux*ux + hy + iso + now.White[1] + a.White[1]
 	c[0][1] = (along-across)*ux*uy + hxy
@@ -182,8 +188,9 @@ func (o *WheelPath) compare(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, 
 // gyroError returns what the gyro adds to the covariance since mark a, m², east,
 // north and mixed: a rate error r at time s on the path moves the end by
 // r × (end - p(s)), so a steady bias does by the first moment of the path about
-// its end, a random walk by the second.
-func (o *WheelPath) gyroError(a *wheelMark, bias, walk float64) (e, n, en float64) {
+// its end, a random walk by the second, and an error of scale by the first moment
+// over the turning.
+func (o *WheelPath) gyroError(a *wheelMark, bias, scale, walk float64) (e, n, en float64) {
 	dt := o.t - a.t
 	x, y := o.p.X, o.p.Y
 	sx, sy := o.sum[0]-a.sum[0], o.sum[1]-a.sum[1]
@@ -191,8 +198,10 @@ func (o *WheelPath) gyroError(a *wheelMark, bias, walk float64) (e, n, en float6
 	qx := dt*x*x - 2*x*sx + o.sq[0] - a.sq[0]
 	qy := dt*y*y - 2*y*sy + o.sq[1] - a.sq[1]
 	qxy := dt*x*y - x*sy - y*sx + o.sq[2] - a.sq[2]
-	b, w := bias*bias, walk*walk
-	xx, yy, xy := b*my*my+w*qy, b*mx*mx+w*qx, -(b*mx*my + w*qxy)
+	dy := o.yaw - a.yaw
+	gx, gy := dy*x-(o.swing[0]-a.swing[0]), dy*y-(o.swing[1]-a.swing[1])
+	b, w, g := bias*bias, walk*walk, scale*scale
+	xx, yy, xy := b*my*my+w*qy+g*gy*gy, b*mx*mx+w*qx+g*gx*gx, -(b*mx*my + w*qxy + g*gx*gy)
 	sin, cos := math.Sincos(a.frame)
 	return cos*cos*xx - 2*cos*sin*xy + sin*sin*yy,
 		sin*sin*xx + 2*cos*sin*xy + cos*cos*yy,

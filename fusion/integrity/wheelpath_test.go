@@ -235,18 +235,19 @@ func TestWheelPath_FreeOfCorrections(t *testing.T) {
 }
 
 // What the gyro adds to the covariance of a comparison, against 4000 drives
-// round half a circle that differ in its bias and its random walk; the frame is
+// round half a circle that differ in its bias, its scale and its random walk; the frame is
 // turned, so that the rotation counts.
 func TestWheelPath_GyroError(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 7))
 	const (
 		bias, walk = 3e-4, 5e-4 // rad/s, rad/√s
+		scale      = 2e-3
 		v, radius  = 10.0, 40.0
 		dt, steps  = 0.1, 126 // half round
 		lead       = 0.7
 		runs       = 4000
 	)
-	drive := func(b, w float64) (o WheelPath, end r3.Vec) {
+	drive := func(b, g, w float64) (o WheelPath, end r3.Vec) {
 		o.Reset()
 		o.ok = true
 		o.Advance(0, lead)
@@ -254,28 +255,29 @@ func TestWheelPath_GyroError(t *testing.T) {
 		yaw, wrong := 0.0, 0.0
 		for k := range steps {
 			yaw += v / radius * dt
-			wrong += b*dt + w*math.Sqrt(dt)*rng.NormFloat64()
+			wrong += b*dt + g*v/radius*dt + w*math.Sqrt(dt)*rng.NormFloat64()
 			sin, cos := math.Sincos(yaw + wrong + lead)
 			leg := r3.Vec{X: v * dt * cos, Y: v * dt * sin}
 			end = r3.Add(end, leg)
 			o.step = leg
-			o.Advance(float64(k+1)*dt, lead)
+			o.turn = yaw
+			o.Advance(float64(k+1)*dt, lead+yaw)
 		}
 		return o, end
 	}
-	o, right := drive(0, 0)
-	e, n, en := o.gyroError(&o.mark[o.index(0)], bias, walk)
+	o, right := drive(0, 0, 0)
+	e, n, en := o.gyroError(&o.mark[o.index(0)], bias, scale, walk)
 	var c [3]float64
 	for range runs {
-		_, end := drive(bias*rng.NormFloat64(), walk)
+		_, end := drive(bias*rng.NormFloat64(), scale*rng.NormFloat64(), walk)
 		d := r3.Sub(end, right)
 		c[0] += d.X * d.X / runs
 		c[1] += d.Y * d.Y / runs
 		c[2] += d.X * d.Y / runs
 	}
-	scale := math.Sqrt(c[0] * c[1])
+	size := math.Sqrt(c[0] * c[1])
 	// A variance out of 4000 is good to 2.2 %.
-	if !(math.Abs(e/c[0]-1) < 0.09 && math.Abs(n/c[1]-1) < 0.09 && math.Abs(en-c[2]) < 0.09*scale) {
+	if !(math.Abs(e/c[0]-1) < 0.09 && math.Abs(n/c[1]-1) < 0.09 && math.Abs(en-c[2]) < 0.09*size) {
 		t.Errorf("covariance %.5f, %.5f, %.5f m², drives scatter by %.5f, %.5f, %.5f", e, n, en, c[0], c[1], c[2])
 	}
 }

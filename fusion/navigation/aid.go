@@ -51,7 +51,6 @@ const (
 	movingFrom = 1.0         // m/s, below it tyres turn on the spot and say nothing sideways
 	velFrom    = 0.5         // m/s, from which a reported course is one
 	velCoarse  = 3.0         // factor on the noise of a velocity without carrier phases
-	leverShare = 3.0         // factor on the lever arm's share of a velocity
 	upSide     = 2.0         // sigma of upward against sideways velocity
 )
 
@@ -75,10 +74,13 @@ func (d *Driver) aid() {
 	f, q := &d.Filter, &d.IMU
 	if q.RestFor() > RestProof && f.T >= q.RestSince {
 		if !(f.T-d.still < restEvery) {
-			d.still = f.T
+			d.still, d.stood = f.T, true
 			d.TakeRest()
 		}
 		return
+	}
+	if d.stood {
+		d.moveOff()
 	}
 	if d.Phase == Empty || f.T-d.Wheels.fused < WheelEvery {
 		return
@@ -102,6 +104,18 @@ func (d *Driver) aid() {
 	}
 }
 
+// moveOff lets a filter that stood still move: a car that moves off gently has done
+// so before it is noticed.
+func (d *Driver) moveOff() {
+	const speed, way = 0.15, 0.03 // m/s, m
+	d.stood = false
+	d.disturb()
+	for i := range 2 {
+		d.Filter.Inflate(eskf.IVel+i, speed*speed)
+		d.Filter.Inflate(eskf.IPos+i, way*way)
+	}
+}
+
 // Rolls reports whether at forward speed v (m/s) the tyres hold a car sideways.
 func Rolls(v float64) bool { return math.Abs(v) >= movingFrom }
 
@@ -119,7 +133,7 @@ func (d *Driver) TakeRest() {
 // TakeWheel offers wheel speed v (m/s) and reports whether it was taken.
 func (d *Driver) TakeWheel(v float64) bool {
 	r := d.wheelSigma(d.Filter.Forward())
-	return d.take(WheelSpeed, d.Filter.Wheel(v, r*r), Gates[1])
+	return d.take(WheelSpeed, d.Filter.Wheel(v, r*r, d.Rate), Gates[1])
 }
 
 // wheelSigma returns 1 sigma of a wheel speed at speed v, m/s.
@@ -130,16 +144,56 @@ func (d *Driver) wheelSigma(v float64) float64 {
 // sideVariances returns those of sideways and upward velocity at leftward
 // acceleration lat (m/s²), (m/s)².
 func (d *Driver) sideVariances(lat float64) (side, up float64) {
-	w := &d.set.Wheel
+	side, up = d.set.Wheel.side(lat)
+	if d.Manual { // the caller weighs it
+		return side, up
+	}
+	return side * clampSlide(d.slide.side), up * clampSlide(d.slide.up)
+}
+
+// side returns the variances that the settings give to sideways and upward
+// velocity at leftward acceleration lat (m/s²), (m/s)².
+func (w *Wheel) side(lat float64) (side, up float64) {
 	s := w.SideSigma + w.SideLat*math.Abs(lat)
 	return s * s, w.SideSigma * w.SideSigma * upSide * upSide
+}
+
+// slide is how much a car moves sideways and up beside what the settings say, as
+// the innovations show: shares of the variances. A road car on its tyres has a
+// sixteenth of a kart's.
+type slide struct{ side, up float64 }
+
+const (
+	slideMemory = 200.0 // updates, some 16 s
+	slideLasts  = 4.0   // factor on the variance seen: it goes on for some updates
+	leastSlide  = 0.1   // shares
+	mostSlide   = 4.0
+)
+
+func clampSlide(share float64) float64 { return max(leastSlide, min(mostSlide, slideLasts*share)) }
+
+// learn takes one innovation; one far out counts as three times what is usual.
+func (q *slide) learn(in *eskf.Innovation, side, up float64) {
+	take := func(share *float64, x float64) {
+		*share += (min(x, 9*max(*share, leastSlide)) - *share) / slideMemory
+	}
+	take(&q.side, in.Y[0]*in.Y[0]/side)
+	take(&q.up, in.Y[1]*in.Y[1]/up)
 }
 
 // TakeSide offers that the tyres hold the car at forward speed v, m/s.
 func (d *Driver) TakeSide(v float64) {
 	lat := d.lateral(v)
 	side, up := d.sideVariances(lat)
-	d.take(SideSlip, d.Filter.Side(side, up, lat), Gates[2])
+	o := d.Filter.Side(side, up, lat, d.Rate)
+	if !d.Manual {
+		d.disturb() // the innovation needs the covariance of now
+		d.obs = o
+		in := d.Filter.Innovation(&d.obs)
+		side, up = d.set.Wheel.side(lat)
+		d.slide.learn(&in, side, up)
+	}
+	d.take(SideSlip, o, Gates[2])
 }
 
 // lateral returns the leftward acceleration at forward speed v, m/s². It is
@@ -165,9 +219,28 @@ func (d *Driver) Noise(e *gnss.Epoch, class Class) (white [3]float64, fresh bool
 		d.disturb()
 		d.Filter.SetCorr(ch, cv, d.set.GNSS.CorrTime)
 		d.corr = class
+	} else if d.hasWhite {
+		// A receiver that says that its position has become less certain, or more,
+		// may have moved it by as much.
+		for i, v := range d.Moved(white) {
+			if v > 0 {
+				d.disturb()
+				d.Filter.Inflate(eskf.ICorr+i, v)
+			}
+		}
 	}
+	d.white, d.hasWhite = white, true
 	d.Filter.Params.CorrSigmaH, d.Filter.Params.CorrSigmaV = ch, cv
 	return white, fresh
+}
+
+// Moved returns by how much the receiver may have moved its position since the
+// epoch before because its word of it has changed, m².
+func (d *Driver) Moved(white [3]float64) (v [3]float64) {
+	for i := range v {
+		v[i] = math.Abs(white[i]-d.white[i]) / (1 - d.set.GNSS.Correlated)
+	}
+	return v
 }
 
 // Position builds the observation of an epoch's position z (m, ENU) with white
@@ -189,9 +262,8 @@ func (d *Driver) Accel() r3.Vec {
 // where it has none that says something.
 //
 // Receivers differ in what they call velocity: of the antenna or reduced to
-// some other point, smoothed or not. That is no noise but the same from epoch to
-// epoch, so while the car turns the lever arm's share is weighed leverShare times
-// over, and while it brakes or turns what smoothing would have kept back.
+// some other point, smoothed or not. The filter learns which; what is left is what
+// the second order of a lag makes of a change of acceleration.
 func (d *Driver) Velocity(e *gnss.Epoch, class Class) (o eskf.Obs, ok bool) {
 	if !(e.Speed > velFrom) || math.IsNaN(e.Course) {
 		return o, false
@@ -202,10 +274,23 @@ func (d *Driver) Velocity(e *gnss.Epoch, class Class) (o eskf.Obs, ok bool) {
 		s *= velCoarse
 	}
 	a := d.Accel()
-	arm := leverShare * r3.Norm(r3.Cross(r3.Sub(d.Rate, f.GyroBias), d.Lever))
-	late := g.VelocityLag * math.Hypot(a.X, a.Y)
-	v := s*s + arm*arm + late*late
+	late := 4 * d.shake(a) * (f.VelLag*f.VelLag + f.P[eskf.ILag][eskf.ILag])
+	v := s*s + late*late
 	return f.Velocity(e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course), [2]float64{v, v}, d.Lever, d.Rate, a), true
+}
+
+// shake takes the acceleration a (m/s², ENU) at an epoch and returns how fast it
+// changes or has done within the memory of a receiver that smooths, m/s³.
+func (d *Driver) shake(a r3.Vec) float64 {
+	const memory = 0.3 // s
+	dt, da := d.Filter.T-d.accAt, r3.Sub(a, d.acc)
+	d.acc, d.accAt = a, d.Filter.T
+	if !(dt > 0) || dt > 1 {
+		d.jerk = 0
+		return 0
+	}
+	d.jerk = max(math.Hypot(da.X, da.Y)/dt, d.jerk*math.Exp(-dt/memory))
+	return d.jerk
 }
 
 // TakeHeading offers the heading of an epoch that has one.
@@ -226,7 +311,7 @@ func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
 	share := WheelEvery / dt
 	if wheels {
 		r := d.wheelSigma(v)
-		o := g.Wheel(v*g.WheelScale, r*r*share)
+		o := g.Wheel(v*g.WheelScale, r*r*share, r3.Vec{Z: wz})
 		g.Apply(&o)
 	}
 	if !Rolls(v) {
@@ -234,7 +319,7 @@ func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
 	}
 	lat := v * (wz - g.GyroBias.Z)
 	side, up := d.sideVariances(lat)
-	o := g.Side(side*share, up*share, lat)
+	o := g.Side(side*share, up*share, lat, r3.Vec{Z: wz})
 	o.Y = [3]float64{}
 	g.Apply(&o)
 }

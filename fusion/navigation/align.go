@@ -72,12 +72,9 @@ func (d *Driver) Level() {
 // atRest starts the filter on a car that stands at pos (m, with its 1 sigma), with
 // yaw (rad, with its 1 sigma).
 func (d *Driver) atRest(t float64, pos r3.Vec, posSigma float64, w, f r3.Vec, yaw, sigma float64) {
-	s := &d.set
-	d.Filter.InitAtRest(t, pos, f, w, yaw, eskf.Sigmas{
-		PosH: posSigma, PosV: posSigma, Vel: levelVel, Tilt: levelTilt, Yaw: sigma,
-		GyroBias: levelGyro, AccBias: s.IMU.AccBias,
-		WheelScale: s.Wheel.ScaleSigma, Slip: s.Wheel.SlipSigma, Latency: s.GNSS.LatencySigma,
-	})
+	s := d.sigmas()
+	s.PosH, s.PosV, s.Vel, s.Tilt, s.Yaw, s.GyroBias = posSigma, posSigma, levelVel, levelTilt, sigma, levelGyro
+	d.Filter.InitAtRest(t, pos, f, w, yaw, s)
 	d.rest = standing{t: t, w: w, f: f}
 }
 
@@ -93,10 +90,53 @@ type standing struct {
 // resetCalibration puts the slow states back to what the settings say, unless
 // the filter has already learned better.
 func (d *Driver) resetCalibration() {
-	if d.Filter.WheelScale == 0 {
-		d.Filter.WheelScale = 1
-		d.Filter.Latency = d.set.GNSS.Latency
+	f := &d.Filter
+	if f.WheelScale != 0 && d.plausible() {
+		return
 	}
+	p := d.set.IMU.Position
+	f.WheelScale, f.Slip, f.Latency = 1, 0, d.set.GNSS.Latency
+	f.Gain, f.MountPitch, f.MountYaw, f.IMU = 0, 0, 0, r3.Vec{X: p[0], Y: p[1], Z: p[2]}
+	f.Axle, f.Ant, f.VelLag, f.VelPoint = 0, 0, 0, 0
+}
+
+// plausible reports whether what was learned is within what the settings allow.
+func (d *Driver) plausible() bool {
+	const most = 4.0 // sigmas
+	f, s, p := &d.Filter, d.sigmas(), d.set.IMU.Position
+	in := func(x, sigma float64) bool { return math.Abs(x) <= most*sigma }
+	return in(f.WheelScale-1, s.WheelScale) && in(f.Slip, s.Slip) && in(f.Gain, s.Gain) && in(f.MountPitch, s.Mount) && in(f.MountYaw, s.Mount) &&
+		in(f.IMU.X-p[0], s.IMU[0]) && in(f.IMU.Y-p[1], s.IMU[1]) && in(f.Axle, s.Axle) && in(f.Ant, s.Ant)
+}
+
+// sigmas returns how well the settings know what moves slowly or not at all.
+func (d *Driver) sigmas() eskf.Sigmas {
+	s := &d.set
+	c := &s.IMU
+	up := math.Abs(d.Lever.Z - c.Position[2]) // a roll of the mounting moves the antenna aside
+	if c.MountSigma == 0 {
+		up = 0
+	}
+	return eskf.Sigmas{GyroBias: c.GyroBias, AccBias: c.AccBias,
+		WheelScale: s.Wheel.ScaleSigma, Slip: s.Wheel.SlipSigma, Latency: s.GNSS.LatencySigma,
+		Gain: c.GyroScale, Mount: c.MountSigma * degree, IMU: [2]float64{math.Hypot(c.PositionSigma, s.LeverSigma), c.PositionSigma},
+		Axle: s.AxleSigma, Ant: math.Hypot(s.LeverSigma, up*levelGround), VelLag: s.GNSS.VelocityLag, VelPoint: pointSigma}
+}
+
+const (
+	degree      = math.Pi / 180
+	levelGround = 1 * degree // rad, 1 sigma of what of a roll of the mounting the road's own tilt hides
+	pointSigma  = 0.5        // share of the lever arm: of which point a reported velocity is
+)
+
+// Placed returns where the settings have the sensor, m, body.
+func (d *Driver) Placed() [3]float64 { return d.set.IMU.Position }
+
+// PlacesSigma returns how well the settings know where the antenna is from the
+// sensor, forward and left, m.
+func (d *Driver) PlacesSigma() [2]float64 {
+	s := d.sigmas()
+	return [2]float64{s.IMU[0], math.Hypot(s.IMU[1], s.Ant)}
 }
 
 // bodyYaw returns the yaw of the body that an epoch's heading means, rad.
@@ -141,23 +181,23 @@ func (d *Driver) Align(e *gnss.Epoch, class Class, z r3.Vec, t, now float64) boo
 		}
 		d.resetCalibration()
 		d.rest.ok = false
-		c := &d.set
-		f.InitMoving(t, z, s.vel, 0, 0, s.yaw, eskf.Sigmas{
-			PosH: 1, PosV: 1, Vel: s.velSigma, Tilt: roadTilt, Yaw: s.sigma,
-			GyroBias: c.IMU.GyroBias, AccBias: c.IMU.AccBias, WheelScale: c.Wheel.ScaleSigma,
-			Slip: c.Wheel.SlipSigma, Latency: c.GNSS.LatencySigma,
-		})
+		q := d.sigmas()
+		q.PosH, q.PosV, q.Vel, q.Tilt, q.Yaw = 1, 1, s.velSigma, roadTilt, s.sigma
+		f.InitMoving(t, z, s.vel, 0, 0, s.yaw, q)
 	} else {
 		d.rest.yaw, d.rest.sigma, d.rest.ok = s.yaw-f.Yaw(), s.sigma, true
 		f.SetYaw(s.yaw, s.sigma)
 		f.T = t
 	}
-	f.Pos = r3.Sub(z, f.ToWorld(d.Lever))
+	arm := d.Arm()
+	f.Pos = r3.Sub(z, arm)
 	f.Vel = s.vel
-	lever := r3.Norm(d.Lever) * s.sigma
+	// The reported velocity is of some point of the car.
+	velSigma := math.Hypot(s.velSigma, r3.Norm(r3.Cross(f.ToWorld(f.TurnRate(d.Rate)), arm)))
+	lever := math.Hypot(r3.Norm(arm)*s.sigma, math.Hypot(d.set.IMU.PositionSigma, d.set.LeverSigma))
 	for i, c := range [3]float64{ch, ch, cv} {
 		f.SetVariance(eskf.IPos+i, white[i]+c*c+lever*lever+startPos*startPos)
-		f.SetVariance(eskf.IVel+i, s.velSigma*s.velSigma)
+		f.SetVariance(eskf.IVel+i, velSigma*velSigma)
 	}
 	f.SetVariance(eskf.IVel+2, startUp*startUp)
 	f.SetVariance(eskf.ILat, d.set.GNSS.LatencySigma*d.set.GNSS.LatencySigma)

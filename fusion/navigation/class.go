@@ -42,6 +42,11 @@ func Faulty(e *gnss.Epoch) bool {
 	return e.FaultSat >= 0 && math.Abs(e.FaultBias) > 5*e.FaultSigma && e.FaultSigma > 0
 }
 
+// heightHop is what the height of a fix may be off anew at each epoch beyond what
+// is said of it, 1 sigma, m. A real receiver's hopped by 0.1 m under a reported
+// 0.01 m; wrong fixes are wrong by more.
+const heightHop = 0.02
+
 // Noise returns the variances of a position, m², ENU: what is new in each
 // epoch, and the standard deviations (m) of what stays for tens of seconds.
 func (g *GNSS) Noise(e *gnss.Epoch, c Class) (white [3]float64, corrH, corrV float64) {
@@ -66,7 +71,11 @@ func (g *GNSS) Noise(e *gnss.Epoch, c Class) (white [3]float64, corrH, corrV flo
 		su = math.Max(su, e.SigmaU*g.Inflation)
 	}
 	w := 1 - share
-	white = [3]float64{w * se * se, w * sn * sn, w * su * su}
+	slow, hop := 0.0, 0.0
+	if c == ClassFixed {
+		slow, hop = g.Multipath, heightHop
+	}
+	white = [3]float64{w * se * se, w * sn * sn, w*su*su + hop*hop}
 	k := math.Sqrt(share)
-	return white, k * math.Max(se, sn), k * su
+	return white, math.Hypot(slow, k*math.Max(se, sn)), math.Hypot(slow*g.Vertical, k*su)
 }

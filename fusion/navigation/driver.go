@@ -68,6 +68,12 @@ type Driver struct {
 	corr        Class  // whose correlated error the filter carries
 	path        Path
 	still       float64 // host s since the last zero-velocity update
+	stood       bool    // the filter was told that it stands still
+	slide       slide
+	acc         r3.Vec     // m/s², ENU, at the last velocity
+	accAt, jerk float64    // host s of acc; m/s³, see shake
+	white       [3]float64 // m², of the last epoch
+	hasWhite    bool
 
 	// What the receiver last reported of its speed.
 	heard   float64 // host s
@@ -81,6 +87,9 @@ type Settings struct {
 	Wheel Wheel
 	GNSS  GNSS
 	Lever [3]float64 // m, body origin to antenna, body axes
+
+	LeverSigma float64 // m, how well that is known, 1 sigma each axis
+	AxleSigma  float64 // m, how far from the body origin the point may be that does not move sideways
 }
 
 // Drift of what the filter takes for constant, over √s.
@@ -88,17 +97,21 @@ const (
 	scaleWalk   = 1e-5 // share: 0.06 % an hour, warmth of tyres
 	slipWalk    = 1e-5 // rad/(m/s²)
 	latencyWalk = 2e-4 // s: a sensor's clock, which may gain 200 ppm
+	gainWalk    = 1e-5 // share: 0.02 % in five minutes, warmth
+	mountWalk   = 2e-5 // rad
+	lagWalk     = 1e-4 // s
 	covEvery    = 16   // samples to a step of the covariance
 )
 
 // Init makes the driver ready; path may be nil.
 func (d *Driver) Init(set Settings, path Path) {
 	*d = Driver{set: set, Lever: r3.Vec{X: set.Lever[0], Y: set.Lever[1], Z: set.Lever[2]}, path: path,
-		still: math.NaN(), heard: math.NaN(), speed: math.NaN()}
+		slide: slide{1, 1}, still: math.NaN(), heard: math.NaN(), speed: math.NaN()}
 	i := &d.set.IMU
 	d.Filter.Params = eskf.Params{
 		GyroNoise: i.Gyro, AccNoise: i.Acc, GyroWalk: i.GyroWalk, AccWalk: i.AccWalk,
 		ScaleWalk: scaleWalk, SlipWalk: slipWalk, LatencyWalk: latencyWalk,
+		GainWalk: gainWalk, MountWalk: mountWalk, LagWalk: lagWalk,
 		CorrTime: set.GNSS.CorrTime, CovEvery: covEvery,
 	}
 	d.ResetBuffers()
@@ -152,14 +165,26 @@ func (d *Driver) Latency() float64 {
 	return d.Filter.Latency
 }
 
+// Arm returns the way from the sensor to the antenna, m, ENU.
+func (d *Driver) Arm() r3.Vec { return d.Filter.ArmTo(d.Lever) }
+
 // Antenna returns where the filter has the antenna, m, ENU.
-func (d *Driver) Antenna() r3.Vec { return r3.Add(d.Filter.Pos, d.Filter.ToWorld(d.Lever)) }
+func (d *Driver) Antenna() r3.Vec { return r3.Add(d.Filter.Pos, d.Arm()) }
+
+// BodyArm returns the way from the body origin to the antenna, m, ENU.
+func (d *Driver) BodyArm() r3.Vec { return r3.Sub(d.Antenna(), d.Filter.Origin()) }
+
+// BodyVel returns the velocity of the body origin where the filter stands, m/s,
+// ENU.
+func (d *Driver) BodyVel() r3.Vec { return d.Filter.OriginVel(d.Rate) }
 
 // Advance carries the filter to host time t, as far as samples go.
 func (d *Driver) Advance(t float64) {
 	f, q := &d.Filter, &d.IMU
-	f.Params.AccNoise = q.acc.Density(d.set.IMU.Acc)
-	f.Params.GyroNoise = q.gyro.Density(d.set.IMU.Gyro)
+	i := &d.set.IMU
+	flaws := eskf.Imperfect{AccScale: i.AccScale, GyroCross: i.AccScale, GyroPerG: i.GyroPerG}
+	f.Params.SetNoise(flaws.Widen(q.acc.Density(i.Acc), q.gyro.Density(i.Gyro),
+		r3.Sub(d.Rate, f.GyroBias), r3.Sub(d.Force, f.AccBias), f.Params.Gravity))
 	for f.T < t {
 		s := q.next()
 		if s == nil {

@@ -32,6 +32,7 @@ type Inertial struct {
 	// of variance s has differences of variance 2s).
 	AccVar       float64
 	acc, gyro    eskf.Roughness
+	slowF        r3.Vec // m/s², exponential mean over about 100 samples
 	MeanW, MeanF r3.Vec // exponential means over about 0.1 s
 
 	RestSince  float64 // host s since which the data look like rest, NaN when they do not
@@ -82,7 +83,17 @@ func (q *Inertial) Push(s Sample, rest bool, bias r3.Vec, gap float64) (dt float
 		q.MeanF = r3.Add(q.MeanF, r3.Scale(b, r3.Sub(s.F, q.MeanF)))
 	}
 	q.Last = s
-	// Rest: nothing turns, nothing shakes, and wheel or receiver agree.
+	// Rest: nothing turns, nothing shakes, nothing pulls, and wheel or receiver
+	// agree.
+	const slow, pull = 0.01, 0.12 // share of a sample, m/s²
+	q.slowF = r3.Add(q.slowF, r3.Scale(slow, r3.Sub(s.F, q.slowF)))
+	if first {
+		q.slowF = s.F
+	}
+	if q.RestCount > 1/slow && !math.IsNaN(q.RestSince) {
+		_, f := q.RestMeans()
+		rest = rest && r3.Norm(r3.Sub(q.slowF, f)) < pull
+	}
 	if rest && r3.Norm(r3.Sub(q.MeanW, bias)) < 0.05 && q.AccVar < 0.15*0.15 {
 		if math.IsNaN(q.RestSince) {
 			q.RestSince, q.RestCount, q.sumW, q.sumF = s.T, 0, r3.Vec{}, r3.Vec{}

@@ -88,7 +88,7 @@ func (s *sensor) density(next func() r3.Vec) float64 {
 		s.t += 1 / s.hz
 		s.q.Push(Sample{s.t, r3.Vec{}, r3.Add(level, next())}, true, r3.Vec{}, 0.1)
 		if float64(k) > 5*s.hz {
-			d := s.q.acc.Density(0)
+			d := s.q.acc.Density(0).X
 			sum += d * d
 			n++
 		}
@@ -137,7 +137,7 @@ func TestInertial_ColouredNoiseDensity(t *testing.T) {
 		return r3.Vec{X: 2 * math.Sin(2*math.Pi*43.7*float64(k)/hz)}
 	}
 	s = newSensor(hz)
-	if got, power := s.density(tone), 2/math.Sqrt2/math.Sqrt(3*hz); !(got < 0.35*power) {
+	if got, power := s.density(tone), 2/math.Sqrt2/math.Sqrt(hz); !(got < 0.35*power) {
 		t.Errorf("density of a tone %.4f, its power as white noise is %.4f", got, power)
 	}
 }
@@ -160,7 +160,7 @@ func TestInertial_MotionIsNoNoise(t *testing.T) {
 func TestInertial_Gap(t *testing.T) {
 	s := newSensor(200)
 	s.run(10, r3.Vec{}, level, 0.001, 0.02)
-	before := s.q.acc.Density(0)
+	before := s.q.acc.Density(0).X
 	rested := s.q.RestFor()
 	s.t += 0.5
 	dt, ok := s.q.Push(Sample{s.t, r3.Vec{Z: 1}, r3.Vec{X: 3, Z: 9.81}}, true, r3.Vec{}, 0.1)
@@ -172,7 +172,7 @@ func TestInertial_Gap(t *testing.T) {
 	}
 	// The jump across the gap is no noise.
 	s.run(0.5, r3.Vec{Z: 1}, r3.Vec{X: 3, Z: 9.81}, 0.001, 0.02)
-	if after := s.q.acc.Density(0); after > 1.7*before {
+	if after := s.q.acc.Density(0).X; after > 1.7*before {
 		t.Errorf("density %.3g before the gap, %.3g after it", before, after)
 	}
 	if p := s.q.Period; !(math.Abs(p-0.005) < 1e-4) {

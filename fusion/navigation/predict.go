@@ -42,9 +42,27 @@ func (d *Driver) CovNow(p *[eskf.NErr][eskf.NErr]float64, now float64) {
 	d.Filter.CovAhead(p, d.IMU.MeanW, d.IMU.MeanF, now-d.Filter.T)
 }
 
-// Along returns the variance of the position (m²) under covariance p along the
-// horizontal unit vector e, n.
-func Along(p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
-	const x, y = eskf.IPos, eskf.IPos + 1
-	return e*e*p[x][x] + 2*e*n*p[x][y] + n*n*p[y][y]
+// OriginCov returns the covariance of the body origin's position under p, m², ENU.
+// The sensor's place forward was estimated for the antenna's too: what the two
+// tapes leave of it is added.
+func (d *Driver) OriginCov(s *eskf.State, p *[eskf.NErr][eskf.NErr]float64) [3][3]float64 {
+	c := s.OriginCov(p)
+	a, b := d.set.LeverSigma*d.set.LeverSigma, d.set.IMU.PositionSigma*d.set.IMU.PositionSigma
+	if a == 0 || b == 0 {
+		return c
+	}
+	v := a * b / (a + b)
+	n, e := math.Sincos(s.Yaw())
+	c[0][0] += v * e * e
+	c[0][1] += v * e * n
+	c[1][0] += v * e * n
+	c[1][1] += v * n * n
+	return c
+}
+
+// Along returns the variance of the body origin's position under covariance p in
+// the horizontal direction e, n, m².
+func (d *Driver) Along(s *eskf.State, p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
+	c := d.OriginCov(s, p)
+	return e*e*c[0][0] + 2*e*n*c[0][1] + n*n*c[1][1]
 }

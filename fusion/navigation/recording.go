@@ -254,6 +254,6 @@ func (d *Driver) again(r *Recording, mount quat.Number) Feed {
 	}
 	d.ResetBuffers()
 	d.atRest(rest.t, r.Epochs[k].Z, unknownPos, rest.w, rest.f, rest.yaw, rest.sigma)
-	d.Filter.Pos = r3.Sub(d.Filter.Pos, d.Filter.ToWorld(d.Lever))
+	d.Filter.Pos = r3.Sub(d.Filter.Pos, d.Arm())
 	return q
 }

@@ -47,9 +47,8 @@ type Watch struct {
 
 	wxx, wxy, wn float64 // wheel speed beside reported speed
 
-	arm     leverFit
-	armOK   bool    // turns have shown the lever arm to be about right
-	armWait float64 // host s until which that is waited for, NaN before
+	arm   leverFit
+	shown bool // turns have shown enough of the lever arm
 
 	agree  int // epochs in a row at which receiver and sensor agree on the motion
 	normal int // looks in a row at which gravity is right
@@ -60,7 +59,7 @@ type axisSum struct{ sum, sxy, sxx float64 }
 
 // Init prepares the watch for an antenna at a, m, body.
 func (u *Watch) Init(a [3]float64, report func(string)) {
-	*u = Watch{Report: report, antenna: a, lastT: math.NaN(), armWait: math.NaN()}
+	*u = Watch{Report: report, antenna: a, lastT: math.NaN()}
 }
 
 // OnSample takes one inertial sample, rad/s, that stands in q already.
@@ -271,18 +270,6 @@ func (u *Watch) withdraw(a aspect) {
 	}
 }
 
-// armed reports whether turns have shown that the lever arm is about right, or,
-// after the wait for them, whether nothing they showed speaks against it. The
-// filter follows the receiver, so of a wrong arm only a part shows at first.
-func (u *Watch) armed(waited bool) bool {
-	const enough, clear = 0.04, 0.06 // m
-	x, y, sx, sy := u.arm.solve()
-	if math.Abs(x) > math.Max(clear, 1.5*sx) || math.Abs(y) > math.Max(clear, 1.5*sy) {
-		return false
-	}
-	return waited || u.arm.rows >= 30 && sx < enough && sy < enough
-}
-
 // say reports a contradiction; it stays until its evidence ends.
 func (u *Watch) say(a aspect, what string) {
 	u.wrong[a] = true
@@ -296,19 +283,8 @@ func (u *Watch) Unpaired() { u.arm.ok = false }
 // Restart forgets the displacements: they were of another trajectory.
 func (u *Watch) Restart() { u.arm = leverFit{} }
 
-// leverWait is how long after alignment the first turns are waited for to show
-// that the lever arm is about right, s.
-const leverWait = 14
-
-// Confirmed reports whether the drive has confirmed the lever arm by host time
-// now, the filter being aligned.
-func (u *Watch) Confirmed(now float64, aligned bool) bool {
-	if u.armOK || !aligned {
-		return u.armOK
-	}
-	if math.IsNaN(u.armWait) {
-		u.armWait = now + leverWait
-	}
-	u.armOK = u.armed(now > u.armWait)
-	return u.armOK
+// Confirmed reports whether the drive has confirmed where antenna and sensor are
+// from one another, the filter being aligned.
+func (u *Watch) Confirmed(d *navigation.Driver) bool {
+	return d.Phase == navigation.Aligned && u.placesAgree(d)
 }

@@ -77,11 +77,10 @@ func Run(rec *navigation.Recording) (*Trajectory, error) {
 
 func pose(x eskf.State, p *matrix, zero float64) Pose {
 	x.T += zero
-	out := Pose{T: x.T, State: x, Yaw: x.Yaw(), YawV: x.YawVariance(p)}
+	out := Pose{T: x.T, State: x.AtOrigin(), Yaw: x.Yaw(), YawV: x.YawVariance(p)}
+	c := x.OriginCov(p)
 	for i := range 2 {
-		for j := range 2 {
-			out.Cov[i][j] = p[eskf.IPos+i][eskf.IPos+j]
-		}
+		copy(out.Cov[i][:], c[i][:2])
 	}
 	return out
 }

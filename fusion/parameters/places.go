@@ -1,0 +1,93 @@
+package parameters
+
+import (
+	"fmt"
+	"math"
+
+	"kerbline/fusion/eskf"
+	"kerbline/fusion/navigation"
+)
+
+// Where the antenna is from the sensor shows in every turn; where both are in the
+// body hardly does. One of the two places is the tape's, so what a drive
+// contradicts is their difference, and both are named.
+
+// places compares, forward or left, where the filter has come to see the antenna
+// from the sensor with what the settings say of the two: how far it is from
+// there, 1 sigma that is left, and that of the settings, m.
+func places(d *navigation.Driver, i int) (off, left, told float64) {
+	f, p, t, at := &d.Filter, &d.Filter.P, d.PlacesSigma(), d.Placed()
+	if i == 0 {
+		return at[0] - f.IMU.X, math.Sqrt(math.Max(0, p[eskf.IIMU][eskf.IIMU])), t[0]
+	}
+	const y = eskf.IIMU + 1
+	left = p[y][y] + p[eskf.IAnt][eskf.IAnt] - 2*p[y][eskf.IAnt]
+	return f.Ant - (f.IMU.Y - at[1]), math.Sqrt(math.Max(0, left)), t[1]
+}
+
+// seen is what the recording alone says of it, the settings' word taken off.
+func seen(d *navigation.Driver, i int) (off, sigma, told float64) {
+	off, left, told := places(d, i)
+	share := 1 - left*left/(told*told) // of the information that is the recording's
+	if !(share > 0.01) {
+		return 0, math.Inf(1), told
+	}
+	return off / share, left / math.Sqrt(share), told
+}
+
+// PlacesLeft returns how well the place of the antenna from the sensor is known
+// by now, 1 sigma, m.
+func (u *Watch) PlacesLeft(d *navigation.Driver) float64 {
+	_, x, _ := places(d, 0)
+	_, y, _ := places(d, 1)
+	return math.Hypot(x, y)
+}
+
+// Disputed returns by how much the body origin would be elsewhere, forward and
+// left, m, were the antenna's place wrong and not the sensor's: what of the
+// difference is more than the settings' own uncertainty.
+func (u *Watch) Disputed(d *navigation.Driver) (xy [2]float64) {
+	for i := range xy {
+		off, _, told := places(d, i)
+		xy[i] = math.Max(0, math.Abs(off)-told)
+	}
+	return xy
+}
+
+// OnPlaces looks at what the filter has come to after an epoch.
+func (u *Watch) OnPlaces(d *navigation.Driver) {
+	const sure = 4.5 // sigmas
+	if u.wrong[leverArm] {
+		return
+	}
+	for i := range 2 {
+		off, sigma, told := seen(d, i)
+		if !(math.Abs(off) > math.Max(leverClear, sure*math.Hypot(sigma, told))) {
+			continue
+		}
+		a, p := u.antenna, d.Placed()
+		x, sx, _ := seen(d, 0)
+		y, sy, _ := seen(d, 1)
+		u.say(leverArm, fmt.Sprintf("the antenna moves as if it were %.2f forward, %.2f left (±%.2f, ±%.2f) of the inertial sensor; vehicle.antenna_m less imu.position_m is %.2f, %.2f: check both, and their signs",
+			a[0]-p[0]+x, a[1]-p[1]+y, sx, sy, a[0]-p[0], a[1]-p[1]))
+		return
+	}
+}
+
+// placesAgree reports whether turns have shown where the antenna is from the sensor,
+// and that the settings say the same.
+func (u *Watch) placesAgree(d *navigation.Driver) bool {
+	const enough, most = 0.085, 2.5 // m, sigmas
+	u.shown = u.shown || func() bool {
+		_, x, _ := seen(d, 0)
+		_, y, _ := seen(d, 1)
+		return x < enough && y < enough
+	}()
+	for i := range 2 {
+		off, sigma, told := seen(d, i)
+		if sigma < 2*enough && math.Abs(off) > math.Max(leverClear, most*math.Hypot(sigma, told)) {
+			return false
+		}
+	}
+	return u.shown
+}
