@@ -109,6 +109,9 @@ func (d *Driver) aid() {
 func (d *Driver) moveOff() {
 	const speed, way = 0.15, 0.03 // m/s, m
 	d.stood = false
+	if d.Phase != Aligned { // its displacement counts from a rest that was seen
+		return
+	}
 	d.disturb()
 	for i := range 2 {
 		d.Filter.Inflate(eskf.IVel+i, speed*speed)
@@ -165,7 +168,7 @@ type slide struct{ side, up float64 }
 
 const (
 	slideMemory = 200.0 // updates, some 16 s
-	slideLasts  = 4.0   // factor on the variance seen: it goes on for some updates
+	slideLasts  = 2.5   // factor on the variance seen: it goes on for some updates
 	leastSlide  = 0.1   // shares
 	mostSlide   = 4.0
 )

@@ -47,8 +47,9 @@ type Watch struct {
 
 	wxx, wxy, wn float64 // wheel speed beside reported speed
 
-	arm   leverFit
-	shown bool // turns have shown enough of the lever arm
+	arm    leverFit
+	shown  bool    // turns have shown enough of the lever arm
+	agreed float64 // host s since which they agree with the settings
 
 	agree  int // epochs in a row at which receiver and sensor agree on the motion
 	normal int // looks in a row at which gravity is right

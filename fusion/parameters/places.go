@@ -44,12 +44,13 @@ func (u *Watch) PlacesLeft(d *navigation.Driver) float64 {
 }
 
 // Disputed returns by how much the body origin would be elsewhere, forward and
-// left, m, were the antenna's place wrong and not the sensor's: what of the
-// difference is more than the settings' own uncertainty.
+// left, m, were the antenna's place wrong and not the sensor's: what the recording
+// shows of it beyond 1 sigma.
 func (u *Watch) Disputed(d *navigation.Driver) (xy [2]float64) {
 	for i := range xy {
-		off, _, told := places(d, i)
-		xy[i] = math.Max(0, math.Abs(off)-told)
+		if off, sigma, told := seen(d, i); !math.IsInf(sigma, 0) {
+			xy[i] = math.Max(0, math.Abs(off)-math.Hypot(sigma, told))
+		}
 	}
 	return xy
 }
@@ -74,20 +75,21 @@ func (u *Watch) OnPlaces(d *navigation.Driver) {
 	}
 }
 
-// placesAgree reports whether turns have shown where the antenna is from the sensor,
-// and that the settings say the same.
+// placesAgree reports whether turns have shown where the antenna is from the sensor
+// and that the settings say the same, for a while.
 func (u *Watch) placesAgree(d *navigation.Driver) bool {
-	const enough, most = 0.085, 2.5 // m, sigmas
-	u.shown = u.shown || func() bool {
-		_, x, _ := seen(d, 0)
-		_, y, _ := seen(d, 1)
-		return x < enough && y < enough
-	}()
+	const enough, most, hold = 0.09, 2.0, 3.0 // m, sigmas, s
+	now := d.Filter.T
 	for i := range 2 {
 		off, sigma, told := seen(d, i)
-		if sigma < 2*enough && math.Abs(off) > math.Max(leverClear, most*math.Hypot(sigma, told)) {
+		if sigma > enough && !u.shown || sigma < 2*enough && math.Abs(off) > math.Max(leverClear, most*math.Hypot(sigma, told)) {
+			u.agreed = now
 			return false
 		}
 	}
+	if now < u.agreed { // the clock was set
+		u.agreed = now
+	}
+	u.shown = u.shown || now-u.agreed > hold
 	return u.shown
 }
