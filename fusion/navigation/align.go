@@ -132,11 +132,24 @@ const (
 // Placed returns where the settings have the sensor, m, body.
 func (d *Driver) Placed() [3]float64 { return d.set.IMU.Position }
 
-// PlacesSigma returns how well the settings know where the antenna is from the
+// placesSigma returns how well the settings know where the antenna is from the
 // sensor, forward and left, m.
-func (d *Driver) PlacesSigma() [2]float64 {
+func (d *Driver) placesSigma() [2]float64 {
 	s := d.sigmas()
 	return [2]float64{s.IMU[0], math.Hypot(s.IMU[1], s.Ant)}
+}
+
+// Places compares, forward or left, where the filter has come to see the antenna
+// from the sensor with what the settings say of the two: how far it is from
+// there, 1 sigma that is left, and that of the settings, m.
+func (d *Driver) Places(i int) (off, left, told float64) {
+	f, p, t, at := &d.Filter, &d.Filter.P, d.placesSigma(), d.set.IMU.Position
+	if i == 0 {
+		return at[0] - f.IMU.X, math.Sqrt(math.Max(0, p[eskf.IIMU][eskf.IIMU])), t[0]
+	}
+	const y = eskf.IIMU + 1
+	left = p[y][y] + p[eskf.IAnt][eskf.IAnt] - 2*p[y][eskf.IAnt]
+	return f.Ant - (f.IMU.Y - at[1]), math.Sqrt(math.Max(0, left)), t[1]
 }
 
 // bodyYaw returns the yaw of the body that an epoch's heading means, rad.

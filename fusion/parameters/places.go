@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"kerbline/fusion/eskf"
 	"kerbline/fusion/navigation"
 )
 
@@ -12,22 +11,9 @@ import (
 // body hardly does. One of the two places is the tape's, so what a drive
 // contradicts is their difference, and both are named.
 
-// places compares, forward or left, where the filter has come to see the antenna
-// from the sensor with what the settings say of the two: how far it is from
-// there, 1 sigma that is left, and that of the settings, m.
-func places(d *navigation.Driver, i int) (off, left, told float64) {
-	f, p, t, at := &d.Filter, &d.Filter.P, d.PlacesSigma(), d.Placed()
-	if i == 0 {
-		return at[0] - f.IMU.X, math.Sqrt(math.Max(0, p[eskf.IIMU][eskf.IIMU])), t[0]
-	}
-	const y = eskf.IIMU + 1
-	left = p[y][y] + p[eskf.IAnt][eskf.IAnt] - 2*p[y][eskf.IAnt]
-	return f.Ant - (f.IMU.Y - at[1]), math.Sqrt(math.Max(0, left)), t[1]
-}
-
 // seen is what the recording alone says of it, the settings' word taken off.
 func seen(d *navigation.Driver, i int) (off, sigma, told float64) {
-	off, left, told := places(d, i)
+	off, left, told := d.Places(i)
 	share := 1 - left*left/(told*told) // of the information that is the recording's
 	if !(share > 0.01) {
 		return 0, math.Inf(1), told
@@ -38,8 +24,8 @@ func seen(d *navigation.Driver, i int) (off, sigma, told float64) {
 // PlacesLeft returns how well the place of the antenna from the sensor is known
 // by now, 1 sigma, m.
 func (u *Watch) PlacesLeft(d *navigation.Driver) float64 {
-	_, x, _ := places(d, 0)
-	_, y, _ := places(d, 1)
+	_, x, _ := d.Places(0)
+	_, y, _ := d.Places(1)
 	return math.Hypot(x, y)
 }
 
