@@ -47,6 +47,7 @@ type flow struct {
 	runs     int       // counts changes of it
 	badFrom  float64   // since when the link has not been flowing, NaN while it is
 
+	clock   rtcm.EpochClock
 	cur     obsEpoch
 	started bool // cur holds an epoch
 
@@ -208,7 +209,7 @@ func (l *Link) observe(t float64, m *rtcm.Message) {
 		// The host clock may be days off; within a stream days go on.
 		near += f.cur.utc - f.cur.last
 	}
-	utc := m.Epoch(near)
+	utc := f.clock.Epoch(m, near)
 	if math.IsNaN(utc) {
 		return
 	}

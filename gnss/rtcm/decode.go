@@ -158,11 +158,49 @@ func (m *Message) decodeLegacy(p []byte, have int) {
 	m.Truncated = have < 24+epochBits+10+m.Sats*legacySatBits[m.Number-1001]
 }
 
+// EpochClock dates the observations of a stream whose systems may not agree on
+// the date: there are streams with SBAS messages of another day, or with a
+// BeiDou count beyond a week. The system with the lowest number that goes on is
+// believed; another that lies far from it takes its time. The zero value has
+// heard nothing.
+type EpochClock struct {
+	utc   float64 // Unix s, of the system believed
+	ref   System
+	since int // observation messages of others since it
+	begun bool
+}
+
+const (
+	epochSpread = 30.0 // s, by which systems of one stream may be apart
+	refGone     = 40   // messages of others after which another system is believed
+)
+
+// Epoch is [Message.Epoch], dated by the system that is believed.
+func (c *EpochClock) Epoch(m *Message, near float64) float64 {
+	utc := m.Epoch(near)
+	if m.System == NoSystem || m.EpochMs < 0 {
+		return utc
+	}
+	if !math.IsNaN(utc) && (!c.begun || m.System <= c.ref || c.since > refGone) {
+		*c = EpochClock{utc: utc, ref: m.System, begun: true}
+		return utc
+	}
+	c.since++
+	if c.begun && !(math.Abs(utc-c.utc) <= epochSpread || math.Abs(utc-near) <= epochSpread) {
+		return c.utc
+	}
+	return utc
+}
+
+// weekMs is a week in ms: no time of week is as long.
+const weekMs = 604_800_000
+
 // Epoch returns the Unix time in UTC of the observations in m, the one nearest
 // to near (Unix s, right to half a week, or to half a day where a GLONASS
-// message tells no weekday). It is NaN for a message without an epoch.
+// message tells no weekday). It is NaN for a message without an epoch, or with
+// one that no week holds.
 func (m *Message) Epoch(near float64) float64 {
-	if m.System == NoSystem || m.EpochMs < 0 {
+	if m.System == NoSystem || m.EpochMs < 0 || m.System != GLONASS && m.EpochMs >= weekMs {
 		return math.NaN()
 	}
 	switch m.System {

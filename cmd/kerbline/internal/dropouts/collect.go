@@ -28,6 +28,7 @@ type collector struct {
 	lastByte  float64
 	junk      [rtcm.NumRefusals]uint64
 	systems   [rtcm.NSystems]systemSeen
+	clock     rtcm.EpochClock
 	epochUTC  float64   // Unix s, of the newest observation epoch
 	epochAt   float64   // when it came
 	intervals []float64 // s, first ones
@@ -151,7 +152,7 @@ func (c *collector) frame(t float64, m *rtcm.Message) {
 	case !math.IsNaN(c.epochUTC):
 		near = c.epochUTC + t - c.epochAt // the host clock may be days off
 	}
-	utc := m.Epoch(near)
+	utc := c.clock.Epoch(m, near)
 	if math.IsNaN(utc) || math.Abs(utc-c.epochUTC) < 0.05 {
 		return
 	}

@@ -359,9 +359,10 @@ func (r *Recording) examineFrames(in *input) error {
 	scan := func(from, n int64, first bool) (t float64, err error) {
 		t = math.NaN()
 		var sc rtcm.Scanner
+		var clock rtcm.EpochClock
 		err = in.part(from, n, func(b []byte) bool {
 			sc.Push(b, func(m *rtcm.Message) {
-				if utc := m.Epoch(near); !math.IsNaN(utc) && !(first && !math.IsNaN(t)) {
+				if utc := clock.Epoch(m, near); !math.IsNaN(utc) && !(first && !math.IsNaN(t)) {
 					t, near = utc+offset, utc
 				}
 			}, nil)

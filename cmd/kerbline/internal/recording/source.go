@@ -355,6 +355,7 @@ type framesFile struct {
 	n       int
 	err     error
 	scanner rtcm.Scanner
+	clock   rtcm.EpochClock
 	onFrame func(*rtcm.Message)
 	t       float64 // host Unix s
 	offset  float64 // s, host time - epoch
@@ -388,7 +389,7 @@ func (f *framesFile) time() (float64, *refusal) {
 func (f *framesFile) data() []byte { return f.buf[:f.n] }
 
 func (f *framesFile) frame(m *rtcm.Message) {
-	if utc := m.Epoch(f.t - f.offset); !math.IsNaN(utc) {
+	if utc := f.clock.Epoch(m, f.t-f.offset); !math.IsNaN(utc) {
 		f.t = utc + f.offset
 	}
 }
