@@ -117,6 +117,9 @@ func (d *Driver) Init(set Settings, path Path) {
 	d.ResetBuffers()
 }
 
+// Follow names what follows the driver's path from now on.
+func (d *Driver) Follow(path Path) { d.path = path }
+
 // ResetBuffers forgets all samples.
 func (d *Driver) ResetBuffers() {
 	d.IMU.Reset()

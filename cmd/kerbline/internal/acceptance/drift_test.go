@@ -84,8 +84,7 @@ func TestDriftUnderFixed(t *testing.T) {
 						if along {
 							dir = [2]float64{cos, sin}
 						}
-						c := *m
-						after, size, held := s.drifted(&c, next, rate, dir, keep, most)
+						after, size, held := s.drifted(m.Clone(), next, rate, dir, keep, most)
 						if math.IsNaN(after) {
 							continue
 						}

@@ -177,8 +177,8 @@ func (s *session) branch(t testing.TB, cfg fusion.Config, keep func(*fusion.Meas
 			continue
 		}
 		due += period
-		at, c := *snap, *m
-		f(&c, i+1, &at)
+		at := *snap
+		f(m.Clone(), i+1, &at)
 	}
 }
 

@@ -1,0 +1,13 @@
+package fusion
+
+// Clone returns a monitor that knows what m knows and goes on by itself, to see
+// what would follow if other measurements came. The map is shared, everything
+// else is its own; outages are not handed to what [Monitor.OnEpisode] named.
+func (m *Monitor) Clone() *Monitor {
+	c, link := *m, *m.link
+	c.link, c.episode, c.events = &link, nil, nil
+	c.take = c.outage
+	c.nav.Follow((*paths)(&c))
+	c.params.Report = c.unitSuspect
+	return &c
+}
