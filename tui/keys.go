@@ -99,21 +99,17 @@ func (st State) runeKey(r rune, replay bool, v *View) (State, Action) {
 		st.Quitting = true
 	case (r == 'm' || r == 'M') && !replay && v != nil && len(v.Marks) > 0:
 		st.Marking, st.Mark = true, 0
-	case !replay:
-	case r == ' ':
-		return st, Action{Kind: DoPause}
-	case r == '.':
-		return st, Action{Kind: DoStep}
-	case r == 'n' || r == 'N':
-		return st, Action{Kind: DoEvent, By: 1}
-	case r == 'b' || r == 'B':
-		return st, Action{Kind: DoEvent, By: -1}
-	case r == '+' || r == '=':
-		return st, Action{Kind: DoSpeed, By: 1}
-	case r == '-' || r == '_':
-		return st, Action{Kind: DoSpeed, By: -1}
+	case replay:
+		return st, replayKeys[r]
 	}
 	return st, Action{}
+}
+
+// replayKeys are the keys of a replay; others ask for nothing.
+var replayKeys = map[rune]Action{
+	' ': {Kind: DoPause}, '.': {Kind: DoStep},
+	'n': {Kind: DoEvent, By: 1}, 'N': {Kind: DoEvent, By: 1}, 'b': {Kind: DoEvent, By: -1}, 'B': {Kind: DoEvent, By: -1},
+	'+': {Kind: DoSpeed, By: 1}, '=': {Kind: DoSpeed, By: 1}, '-': {Kind: DoSpeed, By: -1}, '_': {Kind: DoSpeed, By: -1},
 }
 
 // markKey answers the question which check mark the car stands on.

@@ -203,30 +203,22 @@ func (s *shell) key(e *tcell.EventKey) *tcell.EventKey {
 	st, a := s.state.Key(e.Key(), e.Rune(), v)
 	w, h := s.screen.Size()
 	s.state = st.Clamp(v, w, h)
-	t := s.o.Transport
-	switch a.Kind {
-	case DoQuit:
+	switch t := s.o.Transport; {
+	case a.Kind == DoQuit:
 		s.stop()
-	case DoConfirm:
-		if s.o.Confirm != nil {
-			s.o.Confirm(a.Mark)
-		}
-	case DoPause, DoStep, DoSeek, DoEvent, DoSpeed:
-		if t == nil {
-			break
-		}
-		switch a.Kind {
-		case DoPause:
-			t.Pause()
-		case DoStep:
-			t.StepOnce()
-		case DoSeek:
-			t.Seek(a.By)
-		case DoEvent:
-			t.SeekEvent(int(a.By))
-		case DoSpeed:
-			t.Faster(int(a.By))
-		}
+	case a.Kind == DoConfirm && s.o.Confirm != nil:
+		s.o.Confirm(a.Mark)
+	case t == nil:
+	case a.Kind == DoPause:
+		t.Pause()
+	case a.Kind == DoStep:
+		t.StepOnce()
+	case a.Kind == DoSeek:
+		t.Seek(a.By)
+	case a.Kind == DoEvent:
+		t.SeekEvent(int(a.By))
+	case a.Kind == DoSpeed:
+		t.Faster(int(a.By))
 	}
 	return nil
 }

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -111,16 +113,8 @@ func (s *summary) write(w io.Writer, took time.Duration) {
 }
 
 func (s *summary) writeRefused(row func(name, format string, args ...any)) {
-	keys := make([]refusalKey, 0, len(s.refused))
-	for k := range s.refused {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, func(a, b refusalKey) int {
-		if a.ch != b.ch {
-			return int(a.ch) - int(b.ch)
-		}
-		return int(a.why) - int(b.why)
-	})
+	keys := slices.Collect(maps.Keys(s.refused))
+	slices.SortFunc(keys, func(a, b refusalKey) int { return cmp.Or(cmp.Compare(a.ch, b.ch), cmp.Compare(a.why, b.why)) })
 	for _, k := range keys {
 		r := s.refused[k]
 		row("refused", "%d of %s for %s, first: %s", r.n, k.ch, k.why, r.first)

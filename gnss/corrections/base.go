@@ -120,8 +120,7 @@ func (l *Link) coordinates(t float64, m *rtcm.Message) {
 		}
 	} else {
 		if gap := t - b.at; gap > 0 && l.flow.cond == Flowing {
-			b.interval = finite(b.interval, gap)
-			b.interval += 0.2 * (gap - b.interval)
+			ease(&b.interval, gap, 0.2)
 		}
 		if d := was.Dist(m.Base); d > 1e-3 {
 			l.changed(t, d, st.Station)

@@ -69,11 +69,8 @@ func (l *Link) follow(e *gnss.Epoch, t float64) {
 	}
 	if gap := t - r.last; r.heard && gap > 0 {
 		l.out.roverGap(gap)
-		if math.IsNaN(r.interval) {
-			r.interval = gap
-		}
-		if gap < 3*r.interval {
-			r.interval += 0.05 * (gap - r.interval)
+		if !(gap >= 3*r.interval) {
+			ease(&r.interval, gap, 0.05)
 		}
 		l.tracks[trackRover].end(t-r.interval/2, t)
 	}
@@ -169,20 +166,20 @@ func (l *Link) uses(e *gnss.Epoch, t float64) {
 		r.fresh += 0.1 * d
 		r.freshDev += 0.1 * (math.Abs(d) - r.freshDev)
 		if gap := t - r.lastUse; gap < 60 {
-			if math.IsNaN(r.every) {
-				r.every = gap
-			}
-			r.every += 0.1 * (gap - r.every)
+			ease(&r.every, gap, 0.1)
 		}
 		if before >= e.Age {
-			if math.IsNaN(r.peak) {
-				r.peak = before
-			}
-			r.peak += 0.1 * (before - r.peak)
+			ease(&r.peak, before, 0.1)
 		}
 	}
 	l.tracks[trackUse].end(t-finite(r.every, 1)/2, t)
 	r.lastUse, r.freshAt = t, t
+}
+
+// ease moves a mean towards v by the weight w; the first value is the mean.
+func ease(mean *float64, v, w float64) {
+	*mean = finite(*mean, v)
+	*mean += w * (v - *mean)
 }
 
 // finite returns x, or other where x is NaN.
@@ -230,15 +227,11 @@ func (l *Link) sky(e *gnss.Epoch, t, prev float64) {
 		}
 	case corrected(e) && !l.out.open:
 		if e.Sats >= 0 {
-			if math.IsNaN(r.usualSats) {
-				r.usualSats = float64(e.Sats)
-			}
-			r.usualSats += 0.02 * (float64(e.Sats) - r.usualSats)
+			ease(&r.usualSats, float64(e.Sats), 0.02)
 			r.satsSeen++
 		}
 		if !math.IsNaN(e.CN0) {
-			r.usualCN0 = finite(r.usualCN0, e.CN0)
-			r.usualCN0 += 0.02 * (e.CN0 - r.usualCN0)
+			ease(&r.usualCN0, e.CN0, 0.02)
 		}
 	}
 }

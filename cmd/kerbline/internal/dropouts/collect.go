@@ -1,11 +1,13 @@
 package dropouts
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/day"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
@@ -35,7 +37,7 @@ type collector struct {
 	latMin    float64
 	latencies int
 	stations  []Station
-	baseline  [2]float64
+	baseline  day.Range // m
 
 	rcv       Receiver
 	firstEp   float64
@@ -62,7 +64,7 @@ type systemSeen struct {
 func newCollector(cfg *fusion.Config) *collector {
 	nan := math.NaN()
 	c := &collector{cfg: cfg, from: nan, off: nan, firstByte: nan, lastByte: nan, epochUTC: nan,
-		latMin: nan, baseline: [2]float64{nan, nan}, firstEp: nan, lastEp: nan}
+		latMin: nan, firstEp: nan, lastEp: nan}
 	c.link.LatencyUse, c.link.LatencyMax, c.link.Silence = num(nan), num(nan), num(nan)
 	c.rcv.AgeMax, c.rcv.Longest = num(nan), num(nan)
 	for i := range c.systems {
@@ -305,14 +307,7 @@ func (c *collector) snapshot(s *fusion.Snapshot) {
 		}
 		c.latencies++
 	}
-	if b := s.Link.Baseline; !math.IsNaN(b) {
-		if !(b >= c.baseline[0]) {
-			c.baseline[0] = b
-		}
-		if !(b <= c.baseline[1]) {
-			c.baseline[1] = b
-		}
-	}
+	c.baseline.Add(s.Link.Baseline)
 	c.placed = c.placed || s.HasCourse && s.HasPos
 }
 
@@ -356,16 +351,7 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 	if c.started {
 		r.Span = c.since(c.now)
 	}
-	// Empty lists, not null.
-	if r.Stations == nil {
-		r.Stations = []Station{}
-	}
-	if r.Outages == nil {
-		r.Outages = []Outage{}
-	}
-	if r.Receiver.Stations == nil {
-		r.Receiver.Stations = []int{}
-	}
+	r.Stations, r.Outages, r.Receiver.Stations = listed(r.Stations), listed(r.Outages), listed(r.Receiver.Stations)
 	c.sumLink(&r.Link, st)
 	for _, t := range st.Types[:st.NTypes] {
 		row := Type{Number: t.Number, Holds: corrections.MessageWords(t.Number), Count: t.Count, Rate: num(t.Rate),
@@ -381,10 +367,8 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 		}
 	}
 	r.Base = Base{State: baseWords[st.Base], Surveyed: c.cfg.Base.ECEF != [3]float64{}, ID: count(st.Station), Off: num(st.BaseOff),
-		Tolerance: num(c.cfg.Base.Tolerance), Baseline: num(st.Baseline), Nearest: num(c.baseline[0]), Farthest: num(c.baseline[1]), Changes: c.changes}
-	if r.Base.Changes == nil {
-		r.Base.Changes = []Change{}
-	}
+		Tolerance: num(c.cfg.Base.Tolerance), Baseline: num(st.Baseline), Nearest: num(c.baseline.Lo()), Farthest: num(c.baseline.Hi()), Changes: c.changes}
+	r.Base.Changes = listed(r.Base.Changes)
 	c.sumReceiver(&r.Receiver)
 	p := &st.Recurs
 	if p.Events == 0 {
@@ -400,6 +384,14 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 	r.letters = letters(len(r.Outages))
 	r.Missing = c.missing(r, st)
 	return r
+}
+
+// listed is list, empty where it is nil: JSON has a list there and not null.
+func listed[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
 }
 
 var baseWords = [...]string{corrections.BaseUnheard: "unheard", corrections.BaseAsSurveyed: "as surveyed",
@@ -433,16 +425,8 @@ func (c *collector) sumLink(l *Link, st *corrections.State) {
 		slices.Sort(s)
 		l.Interval = num(s[n/2])
 	}
-	gaps := []Gap{}
-	for _, g := range l.Gaps {
-		if g.Length > 1.5*l.Interval {
-			gaps = append(gaps, g)
-		}
-	}
-	l.Gaps = gaps
-	if l.Rollovers == nil {
-		l.Rollovers = []Rollover{}
-	}
+	l.Gaps = listed(slices.DeleteFunc(slices.Clone(l.Gaps), func(g Gap) bool { return !(g.Length > 1.5*l.Interval) }))
+	l.Rollovers = listed(l.Rollovers)
 }
 
 func (c *collector) sumReceiver(r *Receiver) {
@@ -456,15 +440,7 @@ func (c *collector) sumReceiver(r *Receiver) {
 			r.Qualities = append(r.Qualities, QualityShare{gnss.Quality(q).String(), num(float64(n) / float64(r.Epochs))})
 		}
 	}
-	slices.SortStableFunc(r.Qualities, func(a, b QualityShare) int {
-		switch {
-		case a.Share > b.Share:
-			return -1
-		case a.Share < b.Share:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(r.Qualities, func(a, b QualityShare) int { return cmp.Compare(b.Share, a.Share) })
 	sum := 0
 	for i, n := range c.ages {
 		if sum += n; 2*sum >= c.nAges && c.nAges > 0 {
