@@ -28,87 +28,80 @@ func (m look) trailGlyph() rune {
 // severity orders looks for the map.
 var severity = [...]int{lookGood: 0, lookSlow: 1, lookCoast: 2, lookUnsure: 3, lookBad: 4, lookVoid: 5}
 
-// drawLap draws the course, where the verdict was what, and the car into a
-// rectangle. North is up. Each cell holds 2 by 4 dots.
-func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
-	if w < 6 || h < 3 {
-		return
+// chart is the lap on a rectangle of w by h cells of 2 by 4 dots each, north up.
+type chart struct {
+	w, h   int
+	foot   int // the row of the scale, h where there is no room for one
+	origin geodesy.LLA
+	e, n   float64 // m from the origin, the middle
+	scale  float64 // dots a metre
+	cells  []lapCell
+}
+
+// lapCell is what one cell of the chart holds.
+type lapCell struct {
+	dots   uint8   // braille dots of the course
+	driven uint8   // and of the trail
+	seen   bool    // the car was here
+	l      look    // what the verdict was
+	t      float64 // when, last
+}
+
+// flat returns p in m east and north of the origin.
+func (k *chart) flat(p geodesy.LLA) (e, n float64) {
+	return (p.Lon - k.origin.Lon) * geodesy.A * math.Cos(k.origin.Lat), (p.Lat - k.origin.Lat) * geodesy.A
+}
+
+// newChart fits course, trail and car into the rectangle; ok is false where
+// nothing of them can be drawn.
+func newChart(w, h int, v *View, car bool) (k *chart, ok bool) {
+	k = &chart{w: w, h: h, foot: h - 1, cells: make([]lapCell, w*h)}
+	if h < 8 {
+		k.foot = h
 	}
-	car := v.Snap.HasPos && v.Snap.Pos.Valid()
-	if len(v.Course) == 0 && len(v.Trail) == 0 && !car {
-		c.put(x0, y0+h/2, w, text(Label, "no map, no position yet"))
-		return
-	}
-	var origin geodesy.LLA
+	var all []geodesy.LLA
 	switch {
 	case len(v.Course) > 0:
-		origin = v.Course[0]
-	case len(v.Trail) > 0:
-		origin = v.Trail[0].Pos
+		all = v.Course
 	default:
-		origin = v.Snap.Pos
-	}
-	k := math.Cos(origin.Lat)
-	flat := func(p geodesy.LLA) (e, n float64) {
-		return (p.Lon - origin.Lon) * geodesy.A * k, (p.Lat - origin.Lat) * geodesy.A
-	}
-	minE, maxE, minN, maxN := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
-	grow := func(p geodesy.LLA) {
-		e, n := flat(p)
-		// A fix thrown across the globe must not shrink the lap to a dot.
-		if math.Abs(e) > 2e4 || math.Abs(n) > 2e4 || !p.Valid() {
-			return
-		}
-		minE, maxE, minN, maxN = min(minE, e), max(maxE, e), min(minN, n), max(maxN, n)
-	}
-	for _, p := range v.Course {
-		grow(p)
-	}
-	if len(v.Course) == 0 {
 		for i := range v.Trail {
-			grow(v.Trail[i].Pos)
+			all = append(all, v.Trail[i].Pos)
 		}
 	}
 	if car {
-		grow(v.Snap.Pos)
+		all = append(all[:len(all):len(all)], v.Snap.Pos)
 	}
-	if minE > maxE {
-		c.put(x0, y0+h/2, w, text(Label, "no position that can be drawn"))
-		return
+	if len(all) == 0 {
+		return k, false
 	}
-	foot := h - 1 // the row of the scale
-	if h < 8 {
-		foot = h
-	}
-	dw, dh := w*2-2, foot*4-2
-	span := max(maxE-minE, 20)
-	high := max(maxN-minN, 20)
-	scale := min(float64(dw-1)/span, float64(dh-1)/high) // dots a metre
-	cx, cy := (minE+maxE)/2, (minN+maxN)/2
-	dot := func(p geodesy.LLA) (x, y int, ok bool) {
-		e, n := flat(p)
-		fx := float64(w) + (e-cx)*scale
-		fy := float64(foot*2) - (n-cy)*scale
-		if !(fx >= 0 && fy >= 0 && fx < float64(w*2) && fy < float64(h*4)) {
-			return 0, 0, false
+	k.origin = all[0]
+	minE, maxE, minN, maxN := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
+	for _, p := range all {
+		e, n := k.flat(p)
+		// A fix thrown across the globe must not shrink the lap to a dot.
+		if math.Abs(e) > 2e4 || math.Abs(n) > 2e4 || !p.Valid() {
+			continue
 		}
-		return int(fx), int(fy), true
+		minE, maxE, minN, maxN = min(minE, e), max(maxE, e), min(minN, n), max(maxN, n)
 	}
+	k.scale = min(float64(w*2-3)/max(maxE-minE, 20), float64(k.foot*4-3)/max(maxN-minN, 20))
+	k.e, k.n = (minE+maxE)/2, (minN+maxN)/2
+	return k, minE <= maxE
+}
 
-	type mark struct {
-		dots uint8   // braille dots of the course
-		way  uint8   // and of the trail
-		seen bool    // the car was here
-		m    look    // what the verdict was
-		t    float64 // when, last
+// dot returns the dot of p, where it lies in the rectangle.
+func (k *chart) dot(p geodesy.LLA) (x, y int, ok bool) {
+	e, n := k.flat(p)
+	fx := float64(k.w) + (e-k.e)*k.scale
+	fy := float64(k.foot*2) - (n-k.n)*k.scale
+	if !(fx >= 0 && fy >= 0 && fx < float64(k.w*2) && fy < float64(k.h*4)) {
+		return 0, 0, false
 	}
-	cells := make([]mark, w*h)
-	set := func(x, y int) *mark {
-		q := &cells[(y/4)*w+x/2]
-		q.dots |= brailleDot(x%2, y%4)
-		return q
-	}
-	// Course: straight pieces between the vertices.
+	return int(fx), int(fy), true
+}
+
+// course marks straight pieces between the vertices.
+func (k *chart) course(v *View) {
 	n := len(v.Course)
 	last := n - 1
 	if v.Closed {
@@ -116,16 +109,19 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 	}
 	for i := range last {
 		a, b := v.Course[i], v.Course[(i+1)%n]
-		steps := int(min(flatDist(a, b)*scale*1.5, 4000)) + 1
+		steps := int(min(flatDist(a, b)*k.scale*1.5, 4000)) + 1
 		for j := range steps {
 			f := float64(j) / float64(steps)
-			if x, y, ok := dot(geodesy.LLA{Lat: a.Lat + f*(b.Lat-a.Lat), Lon: a.Lon + f*(b.Lon-a.Lon)}); ok {
-				set(x, y)
+			if x, y, ok := k.dot(geodesy.LLA{Lat: a.Lat + f*(b.Lat-a.Lat), Lon: a.Lon + f*(b.Lon-a.Lon)}); ok {
+				k.cells[(y/4)*k.w+x/2].dots |= brailleDot(x%2, y%4)
 			}
 		}
 	}
-	// Of the trail only the last lap: marks of an earlier one, a metre beside it,
-	// would stay in the cells next to the line.
+}
+
+// trail marks where the verdict was what: of the last lap only, since marks of
+// an earlier one, a metre beside it, would stay in the cells next to the line.
+func (k *chart) trail(v *View) {
 	from, driven := 0, 0.0
 	for i := len(v.Trail) - 1; i > 0; i-- {
 		driven += flatDist(v.Trail[i].Pos, v.Trail[i-1].Pos)
@@ -135,50 +131,70 @@ func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
 		}
 	}
 	for _, p := range v.Trail[from:] {
-		x, y, ok := dot(p.Pos)
+		x, y, ok := k.dot(p.Pos)
 		if !ok {
 			continue
 		}
-		q := &cells[(y/4)*w+x/2]
-		q.way |= brailleDot(x%2, y%4)
-		m := p.look()
-		if !q.seen || p.T-q.t > revisit || severity[m] > severity[q.m] {
-			q.m = m
+		q := &k.cells[(y/4)*k.w+x/2]
+		q.driven |= brailleDot(x%2, y%4)
+		if l := p.look(); !q.seen || p.T-q.t > revisit || severity[l] > severity[q.l] {
+			q.l = l
 		}
 		q.seen, q.t = true, p.T
 	}
-	for i := range cells {
-		q := &cells[i]
+}
+
+// drawLap draws the course, where the verdict was what, and the car into a
+// rectangle.
+func drawLap(c *Canvas, x0, y0, w, h int, v *View) {
+	if w < 6 || h < 3 {
+		return
+	}
+	car := v.Snap.HasPos && v.Snap.Pos.Valid()
+	if len(v.Course) == 0 && len(v.Trail) == 0 && !car {
+		c.put(x0, y0+h/2, w, text(Label, "no map, no position yet"))
+		return
+	}
+	k, ok := newChart(w, h, v, car)
+	if !ok {
+		c.put(x0, y0+h/2, w, text(Label, "no position that can be drawn"))
+		return
+	}
+	k.course(v)
+	k.trail(v)
+	for i := range k.cells {
+		q := &k.cells[i]
 		x, y := x0+i%w, y0+i/w
 		switch {
-		case q.seen && q.m != lookGood:
-			c.Set(x, y, q.m.trailGlyph(), textStyles[q.m])
+		case q.seen && q.l != lookGood:
+			c.Set(x, y, q.l.trailGlyph(), textStyles[q.l])
 		case q.seen && q.dots != 0:
 			c.Set(x, y, 0x2800+rune(q.dots), Good)
 		case q.seen: // driven beside the course line, or there is none
-			c.Set(x, y, 0x2800+rune(q.way), Good)
+			c.Set(x, y, 0x2800+rune(q.driven), Good)
 		case q.dots != 0:
 			c.Set(x, y, 0x2800+rune(q.dots), Rule)
 		}
 	}
-	if n > 0 {
-		if x, y, ok := dot(v.Course[0]); ok {
-			c.Set(x0+x/2, y0+y/4, 'S', Strong)
+	mark := func(p geodesy.LLA, r rune, s Style) {
+		if x, y, ok := k.dot(p); ok {
+			c.Set(x0+x/2, y0+y/4, r, s)
 		}
+	}
+	if len(v.Course) > 0 {
+		mark(v.Course[0], 'S', Strong)
 	}
 	if car {
-		if x, y, ok := dot(v.Snap.Pos); ok {
-			c.Set(x0+x/2, y0+y/4, carGlyph(v), Alarm)
-		}
+		mark(v.Snap.Pos, carGlyph(v), Alarm)
 	}
-	// A round length that the eye can lay beside the lap.
-	length := roundLength(float64(w) / 3 * 2 / scale)
-	cellsLong := int(math.Round(length * scale / 2))
-	if foot < h && cellsLong >= 2 && cellsLong < w-8 {
+	// A round length to compare with the lap.
+	length := roundLength(float64(w) / 3 * 2 / k.scale)
+	cellsLong := int(math.Round(length * k.scale / 2))
+	if k.foot < h && cellsLong >= 2 && cellsLong < w-8 {
 		s := fmt.Sprintf("%g m", length)
-		c.Text(x0+w-cellsLong-1-len(s), y0+foot, Label, s)
+		c.Text(x0+w-cellsLong-1-len(s), y0+k.foot, Label, s)
 		for i := range cellsLong {
-			c.Set(x0+w-cellsLong+i, y0+foot, '─', Label)
+			c.Set(x0+w-cellsLong+i, y0+k.foot, '─', Label)
 		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"kerbline/cmd/kerbline/internal/inject"
 	"kerbline/cmd/kerbline/internal/recorder"
+	"kerbline/cmd/kerbline/internal/recording"
 	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sweep"
@@ -53,32 +54,15 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 			if len(specs)+len(scatters) == 0 {
 				return usage(errors.New("no fault named, want --fault or --scatter"))
 			}
-			var faults []inject.Fault
-			for _, s := range specs {
-				f, err := inject.ParseFault(s)
-				if err != nil {
-					return usage(err)
-				}
-				faults = append(faults, f)
-			}
 			rec, cfg, err := in.open(args)
 			if err != nil {
 				return err
 			}
 			from, to := rec.Span()
-			var many []inject.Scatter
-			for _, s := range scatters {
-				sc, err := inject.ParseScatter(s)
-				if err != nil {
-					return usage(err)
-				}
-				many = append(many, sc)
-			}
-			spread, err := inject.Spread(many, after, to-from-5, opt.Seed)
+			faults, err := faultsOf(specs, scatters, after, to-from-5, opt.Seed)
 			if err != nil {
 				return usage(err)
 			}
-			faults = append(faults, spread...)
 
 			src := ""
 			if len(args) > 0 {
@@ -88,12 +72,7 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 				return err
 			}
 			opt.Latency = cfg.GNSS.Latency
-			var recs []fusion.Record
-			_, err = runner.Records(rec, opt.Latency, func(r fusion.Record) error {
-				r.Data = bytes.Clone(r.Data)
-				recs = append(recs, r)
-				return nil
-			})
+			recs, err := allRecords(rec, opt.Latency)
 			if err != nil {
 				return err
 			}
@@ -105,16 +84,7 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 			if err != nil {
 				return err
 			}
-			if strings.EqualFold(filepath.Ext(out), ".mcap") {
-				err = writeMCAP(res, out, others, &cfg)
-			} else {
-				files := make([]inject.File, len(others))
-				for i, a := range others {
-					files[i] = inject.File{Name: a.Name, Data: a.Data}
-				}
-				err = res.Write(out, files)
-			}
-			if err != nil {
+			if err := writeInjected(res, out, others, &cfg); err != nil {
 				return err
 			}
 			w := cmd.ErrOrStderr()
@@ -136,6 +106,51 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 	f.Float64Var(&opt.Model.HoldFloat, "hold-float", opt.Model.HoldFloat, "s of correction age after which the rover falls to single")
 	f.Float64Var(&opt.Model.Refix, "refix", opt.Model.Refix, "s of float after corrections are back")
 	return cmd
+}
+
+// allRecords holds every record of rec in memory.
+func allRecords(rec *recording.Recording, latency float64) (all []fusion.Record, err error) {
+	_, err = runner.Records(rec, latency, func(r fusion.Record) error {
+		r.Data = bytes.Clone(r.Data)
+		all = append(all, r)
+		return nil
+	})
+	return all, err
+}
+
+// faultsOf reads the faults named one by one and those to be spread over length
+// s of a recording.
+func faultsOf(specs, scatters []string, after, length float64, seed uint64) (faults []inject.Fault, err error) {
+	for _, s := range specs {
+		f, err := inject.ParseFault(s)
+		if err != nil {
+			return nil, err
+		}
+		faults = append(faults, f)
+	}
+	var many []inject.Scatter
+	for _, s := range scatters {
+		sc, err := inject.ParseScatter(s)
+		if err != nil {
+			return nil, err
+		}
+		many = append(many, sc)
+	}
+	spread, err := inject.Spread(many, after, length, seed)
+	return append(faults, spread...), err
+}
+
+// writeInjected writes the recording as a folder or as one file, by the name of
+// out.
+func writeInjected(res *inject.Result, out string, others []recorder.Attachment, cfg *settings.File) error {
+	if strings.EqualFold(filepath.Ext(out), ".mcap") {
+		return writeMCAP(res, out, others, cfg)
+	}
+	files := make([]inject.File, len(others))
+	for i, a := range others {
+		files[i] = inject.File{Name: a.Name, Data: a.Data}
+	}
+	return res.Write(out, files)
 }
 
 // writeMCAP writes the recording with its map and the settings in force as one

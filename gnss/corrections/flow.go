@@ -299,24 +299,7 @@ func (l *Link) assess() {
 		f.nSteps++
 		f.interval = median(f.steps[:min(f.nSteps, len(f.steps))])
 	}
-	if d := c.last - c.utc; math.IsNaN(l.off) && !(d >= l.least && d < l.least+anotherTime) {
-		if math.Abs(d-l.least) < anotherTime {
-			f.shiftLatency(l.least - d)
-		} else {
-			f.lat = math.NaN()
-		}
-		l.least = d
-	}
-	f.latency = c.last - c.utc - l.hostMinusUTC()
-	l.st.Latency, l.st.LatencyRelative = f.latency, math.IsNaN(l.off)
-	if math.IsNaN(f.lat) {
-		f.lat, f.dev = f.latency, jitterFloor/jitterSigmas
-	}
-	f.due = c.last
-	if due := c.utc + l.hostMinusUTC() + f.lat; !math.IsNaN(due) {
-		f.due = min(due, c.last)
-	}
-
+	l.timing(c)
 	whole := learning || f.whole(c)
 	excess := f.latency - f.lat
 	late := excess > max(jitterFloor, jitterSigmas*f.dev) || f.latency > l.cfg.LateAfter
@@ -330,21 +313,7 @@ func (l *Link) assess() {
 	if clearly {
 		f.tot.late++
 	}
-	if !whole {
-		f.tot.partial++
-		f.absent++
-	} else {
-		f.absent = 0
-	}
-	for range min(missing, len(f.slots)) {
-		f.slot(0)
-	}
-	if learning {
-		f.slot(1)
-	} else {
-		f.slot(f.fill(c))
-	}
-
+	f.fillSlots(c, learning, whole, missing)
 	if missing > 0 {
 		f.bad(f.due-float64(missing)*f.interval, missing)
 		f.lastBad = f.due - f.interval
@@ -385,6 +354,46 @@ func (l *Link) assess() {
 	l.out.late(f.latency)
 	if f.running && f.goodRun >= f.goodToEnd() {
 		l.endRun()
+	}
+}
+
+// timing takes the latency of epoch c and when it was due.
+func (l *Link) timing(c *obsEpoch) {
+	f := &l.flow
+	if d := c.last - c.utc; math.IsNaN(l.off) && !(d >= l.least && d < l.least+anotherTime) {
+		if math.Abs(d-l.least) < anotherTime {
+			f.shiftLatency(l.least - d)
+		} else {
+			f.lat = math.NaN()
+		}
+		l.least = d
+	}
+	f.latency = c.last - c.utc - l.hostMinusUTC()
+	l.st.Latency, l.st.LatencyRelative = f.latency, math.IsNaN(l.off)
+	if math.IsNaN(f.lat) {
+		f.lat, f.dev = f.latency, jitterFloor/jitterSigmas
+	}
+	f.due = c.last
+	if due := c.utc + l.hostMinusUTC() + f.lat; !math.IsNaN(due) {
+		f.due = min(due, c.last)
+	}
+}
+
+// fillSlots records how full epoch c was, after the missing ones before it.
+func (f *flow) fillSlots(c *obsEpoch, learning, whole bool, missing int) {
+	if !whole {
+		f.tot.partial++
+		f.absent++
+	} else {
+		f.absent = 0
+	}
+	for range min(missing, len(f.slots)) {
+		f.slot(0)
+	}
+	if learning {
+		f.slot(1)
+	} else {
+		f.slot(f.fill(c))
 	}
 }
 
