@@ -143,7 +143,7 @@ func (m *Monitor) describeMotion(s *Snapshot) {
 func (m *Monitor) timing() float64 {
 	q := &m.nav.IMU
 	pause := m.now - q.Last.T - m.cfg.IMU.Latency - m.nav.Stamps.Usual - 3*q.Period
-	return 0.002 + m.cfg.IMU.Latency/2 + math.Max(0, pause)
+	return 0.002 + m.cfg.IMU.Latency/2 + m.nav.StampError() + math.Max(0, pause)
 }
 
 // protect fills sigmas, protection levels and alert limits.

@@ -111,6 +111,7 @@ const (
 	clockSigma = 0.004  // s, 1 sigma of a latency that is known
 	clockBand  = 2.0    // sigmas by which a known latency may change by itself
 	clockTime  = 15.0   // s over which what is beyond is taken off the stamps
+	clockLeast = 50e-6  // s/s, below it a clock is as good as the host's
 	clockMost  = 500e-6 // s/s, fastest that stamps are moved: twice a poor quartz, common practice
 )
 
@@ -118,6 +119,7 @@ const (
 // latency is a constant; when it seems to change for long it is that clock which
 // gains or loses on the host's.
 type sensorClock struct {
+	blind float64 // s of samples before the latency was known
 	age   float64 // s since alignment
 	usual float64 // s, the receiver's latency, once known
 	least float64 // s, as it seems now
@@ -129,6 +131,9 @@ type sensorClock struct {
 // follow moves the stamps, dt seconds after the sample before.
 func (d *Driver) follow(dt float64) {
 	c, f := &d.clock, &d.Filter
+	if !c.known && dt > 0 {
+		c.blind += dt
+	}
 	if d.Phase != Aligned || !(dt > 0 && dt < d.set.IMU.Gap) {
 		if d.Phase != Aligned {
 			c.age, c.known = 0, false
@@ -163,3 +168,13 @@ func (d *Driver) Least(latency float64) { d.clock.least = latency }
 // StampShift returns what is taken off the stamps of inertial samples for their
 // clock, s.
 func (d *Driver) StampShift() float64 { return d.clock.shift }
+
+// StampError returns what the stamps of inertial samples may be off for their clock,
+// s: what it gained before that could be seen, and what is not followed.
+func (d *Driver) StampError() float64 {
+	c := &d.clock
+	if rate := math.Abs(c.rate); rate > clockLeast {
+		return rate*c.blind + clockBand*clockSigma/2
+	}
+	return 0
+}
