@@ -69,6 +69,7 @@ type Monitor struct {
 	weighed                   weighed
 	kPL                       float64
 
+	recv        receiving
 	baseChanges int
 	hint        int // course segment
 	lastS       float64
@@ -145,6 +146,9 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 	case KindFrame:
 		c.Frames++
 		m.link.Frame(m.now, in.Frame)
+		if m.recv.Watch != nil {
+			m.recv.Said(in.Frame)
+		}
 	case KindLink:
 		m.link.Bytes(m.now, int(in.N))
 	case KindJunk:
@@ -158,6 +162,8 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 		m.onNote(in.Note)
 	case KindTick:
 		m.onTick()
+	case KindRoverFrame, KindObservation, KindEphemeris:
+		m.onReception(in)
 	}
 	m.onBase()
 	m.link.Take(m.take)

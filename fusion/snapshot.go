@@ -7,6 +7,7 @@ import (
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
+	"kerbline/gnss/reception"
 )
 
 // The words of the verdict and of the tests, as snapshots hold them.
@@ -94,6 +95,10 @@ type Snapshot struct {
 	// Correction link.
 	Link corrections.State
 
+	// Reception is what rover and base receive by their own observations, nil
+	// while nothing was heard of them; it is the monitor's.
+	Reception *reception.State
+
 	// Inertial sensor and wheel.
 	IMURate    float64 // Hz
 	IMUAge     float64 // s since the last sample
@@ -166,6 +171,9 @@ const (
 
 	EventRefuted   EventKind = "fix_refuted"   // the fix stands elsewhere than the car
 	EventConfirmed EventKind = "fix_confirmed" // a fix that was in question is believed
+
+	EventInterference  EventKind = "interference"   // all C/N0 fell together
+	EventBaseElsewhere EventKind = "base_elsewhere" // the base broadcasts coordinates of another place
 )
 
 // Event is one thing that happened. NaN means unknown.

@@ -445,7 +445,7 @@ func detectable(t *fusion.TestState) string {
 func eventLine(v *View, e *fusion.Event) line {
 	st := Plain
 	switch e.Kind {
-	case fusion.EventJump, fusion.EventDrift, fusion.EventOutage, fusion.EventBase, fusion.EventReinit, fusion.EventUnit:
+	case fusion.EventJump, fusion.EventDrift, fusion.EventOutage, fusion.EventBase, fusion.EventReinit, fusion.EventUnit, fusion.EventInterference, fusion.EventBaseElsewhere:
 		st = Strong
 	}
 	l := text(Label, v.clock(e.T, 0)+" ").put(st, eventName(e.Kind))

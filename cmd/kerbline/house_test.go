@@ -110,6 +110,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"gnss/observation": {own: []string{"gnss/gnsstime", "gnss/satellite"}},
 	"gnss/atmosphere":  {own: []string{"gnss/geodesy", "gnss/satellite"}},
 	"gnss/singlepoint": {own: []string{"gnss/atmosphere", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
+	"gnss/reception":   {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/rtcm", "gnss/satellite", "gnss/singlepoint"}},
 	"gnss/rinex":       {own: []string{"gnss/atmosphere", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"gnss/rtcm":        {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite", "gnss/observation", "gnss/orbit"}},
 	"gnss/nmea":        {others: []string{"github.com/adrianmo/go-nmea"}},

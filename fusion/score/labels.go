@@ -114,7 +114,7 @@ func (l *Label) class() class {
 	case "jump", "wrong_fix", "drift", "base_moved":
 		return classPosition
 	case "link_silent", "link_corrupt", "link_sparse", "link_late", "base_restarted", "receiver_not_using",
-		"sky_blocked", "receiver_silent", "unknown":
+		"sky_blocked", "interference", "receiver_silent", "unknown":
 		return classLink
 	}
 	return classInput

@@ -21,6 +21,8 @@ const (
 	SatsFell                         // satellites used, or their C/N0, fell while the age was still low
 	QualityFell                      // quality worse than before
 	RoverSilent                      // no sentence for at least half of the fault
+	FellTogether                     // all of the rover's C/N0 fell by a like amount, or the base's too
+	BaseFellToo                      // the base's C/N0 fell with them
 	factsEnd
 )
 
@@ -30,6 +32,7 @@ var factTexts = [...]string{
 	"missing observations", "missing station messages", "a healthy link", "another station id", "other base coordinates",
 	"a growing correction age", "no corrected solution", "old corrections used",
 	"a low age against a dead tap", "fewer or weaker satellites", "a worse quality", "no sentences",
+	"all C/N0 down alike", "the base's C/N0 down too",
 }
 
 // String lists the facts in words.
@@ -66,6 +69,7 @@ var rules = [...]rule{
 	{cause: LinkLate, all: Tapped | LateFrames, none: AgeContradicts},
 	{cause: LinkSparse, all: Tapped | FewFrames, none: NoBytes | LateFrames},
 	{cause: LinkSparse, all: Tapped | TypesMissing},
+	{cause: Interference, all: FellTogether | QualityFell},
 	{cause: SkyBlocked, all: SatsFell | QualityFell, none: AgeGrew},
 	{cause: SkyBlocked, all: SatsFell | QualityFell | LinkHealthy},
 	{cause: ReceiverNotUsing, all: Tapped | LinkHealthy, any: AgeGrew | Uncorrected},
@@ -118,6 +122,8 @@ var causes = [NumCauses]struct{ name, label, words, try string }{
 		"check the receiver's correction port, protocol and baud, its accepted station id and its longest age"},
 	SkyBlocked: {"sky_blocked", "sky blocked", "corrections came as usual, but the rover lost satellites",
 		"look at what stands beside the track there; raise the rover's antenna, check its ground plane and cable"},
+	Interference: {"interference", "interference", "the C/N0 of all satellites fell together",
+		"look for what transmits near the antenna: video and data radios, a camera, a power supply; switch them off one by one; where the base saw it too it is further away"},
 	ReceiverSilent: {"receiver_silent", "receiver silent", "the receiver sent nothing",
 		"check the receiver's power, cable, port and output rate"},
 }

@@ -32,6 +32,9 @@ type Evidence struct {
 	CN0Before, CN0Least       float64 // dB-Hz
 	QualityBefore, QualityMin gnss.Quality
 	RoverGap                  float64 // s, longest without an epoch
+
+	Fall              float64 // dB by which all of the rover's C/N0 fell together, most; 0 while its observations show none
+	BaseFell, BaseWas bool    // the base's fell with them; its observations were there to show it
 }
 
 // Episode is one correction outage. It is a plain value; times are host Unix
@@ -484,7 +487,7 @@ func trackOf(c Cause, f Facts) int {
 	switch c {
 	case ReceiverNotUsing:
 		return trackUse
-	case SkyBlocked:
+	case SkyBlocked, Interference:
 		return trackSky
 	case ReceiverSilent:
 		return trackRover
@@ -544,6 +547,11 @@ func (l *Link) facts() Facts {
 	set(!math.IsNaN(o.tracks[trackSky].from), SatsFell)
 	set(rank(ev.QualityMin) < rank(ev.QualityBefore), QualityFell)
 	set(ev.RoverGap > r.roverGapLimit() && ev.RoverGap >= 0.5*ev.Span, RoverSilent)
+	if fall := &r.fall; fall.to >= e.Start-fallBefore {
+		ev.Fall, ev.BaseFell, ev.BaseWas = fall.most, fall.base, fall.heard
+		set(true, FellTogether)
+		set(fall.base, BaseFellToo)
+	}
 	return facts
 }
 

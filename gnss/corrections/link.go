@@ -205,7 +205,7 @@ func (l *Link) shiftTimes(dt, now float64) {
 		&l.least, &st.Since, &st.LastByte, &st.BaseChangedAt, &st.LastStart, &st.LastEnd,
 		&f.badFrom, &f.cur.first, &f.cur.last, &f.assessed.first, &f.assessed.last, &f.due, &f.from, &f.lastBad,
 		&f.lastEntry, &f.firstGood, &f.firstCame, &f.lastGood, &f.junkAt,
-		&r.last, &r.lastUse, &r.freshAt, &r.wasRight, &r.rightFrom, &r.lowFrom, &r.lowAt, &r.lowTill, &r.backAt, &r.posAt,
+		&r.last, &r.lastUse, &r.freshAt, &r.wasRight, &r.rightFrom, &r.lowFrom, &r.lowAt, &r.lowTill, &r.backAt, &r.posAt, &r.fall.from, &r.fall.to,
 		&b.at, &l.gone.from, &l.gone.to, &l.back.from, &l.back.to,
 	} {
 		move(x)

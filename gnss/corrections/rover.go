@@ -40,11 +40,40 @@ type rover struct {
 	lowTill             float64 // arrival of the last epoch of it
 	backAt              float64 // since when the satellites are back, NaN while they are not
 
+	fall fall // of all signals together, by the rover's observations
+
 	pos        geodesy.LLA // of the last epoch that may be compared with the next
 	vE, vN     float64
 	posAt, utc float64
 	steps      [512]step
 	nSteps     int
+}
+
+// fall is the last time at which all of the rover's C/N0 fell by a like amount.
+type fall struct {
+	now         bool
+	from, to    float64 // host Unix s
+	most        float64 // dB
+	base, heard bool    // the base's fell too; its observations were there to tell
+}
+
+// fallBefore is how long before an outage a fall of all signals may end that
+// brought it about, s.
+const fallBefore = 2.0
+
+// Signals tells, from the rover's observations, by how many dB all its C/N0 are
+// down together at t, 0 for not at all; whether the base's are too, and whether
+// the base was heard so that it could tell.
+func (l *Link) Signals(t, dB float64, base, heard bool) {
+	f := &l.rover.fall
+	if f.now = dB > 0; !f.now {
+		return
+	}
+	if !(t-f.to < 5) {
+		*f = fall{now: true, from: t}
+	}
+	f.to, f.most = t, max(f.most, dB)
+	f.base, f.heard = f.base || base, f.heard || heard
 }
 
 // step is how far a position moved beyond what the velocity explains.
@@ -58,7 +87,7 @@ func newRover() rover {
 	nan := math.NaN()
 	return rover{last: nan, interval: nan, quality: gnss.QualityUnknown, age: nan, sats: -1, cn0: nan,
 		inUse: nan, lastUse: nan, fresh: nan, freshDev: 0.05, freshAt: nan, every: nan, peak: nan, wasRight: nan, rightFrom: nan,
-		usualSats: nan, usualCN0: nan, lowFrom: nan, lowSlack: nan, lowAt: nan, lowTill: nan, backAt: nan, posAt: nan}
+		usualSats: nan, usualCN0: nan, lowFrom: nan, lowSlack: nan, lowAt: nan, lowTill: nan, backAt: nan, posAt: nan, fall: fall{from: nan, to: nan}}
 }
 
 // follow takes one epoch of the rover.
@@ -195,6 +224,9 @@ func finite(x, other float64) float64 {
 func (r *rover) lowSats(n int, cn0, part float64) bool {
 	if r.satsSeen < 20 {
 		return false
+	}
+	if r.fall.now {
+		return true
 	}
 	return n >= 0 && float64(n) < r.usualSats-part*max(satsMargin, satsShare*r.usualSats) || cn0 < r.usualCN0-part*cn0Fall
 }

@@ -41,6 +41,7 @@ const (
 	ReceiverNotUsing
 	SkyBlocked
 	ReceiverSilent
+	Interference // all C/N0 fell together: a jammer, not an obstacle
 	NumCauses
 )
 

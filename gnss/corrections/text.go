@@ -117,6 +117,16 @@ func (e *Episode) figures(b *strings.Builder) {
 		if v.CN0Before-v.CN0Least > 1 {
 			fmt.Fprintf(b, ", their C/N0 from %.0f to %.0f dB-Hz", v.CN0Before, v.CN0Least)
 		}
+	case Interference:
+		fmt.Fprintf(b, "The C/N0 of all satellites fell together, by up to %.0f dB, ", v.Fall)
+		switch {
+		case e.Facts&BaseFellToo != 0:
+			b.WriteString("and at the base too")
+		case v.BaseWas:
+			b.WriteString("but not at the base: the source is near the car")
+		default:
+			b.WriteString("the base's were not heard")
+		}
 	case ReceiverSilent:
 		fmt.Fprintf(b, "No epoch came for %.1f s", v.RoverGap)
 		if e.Facts&LinkHealthy != 0 {

@@ -36,12 +36,15 @@ type bitWriter struct {
 }
 
 func (w *bitWriter) put(v uint64, n int) {
-	for i := n - 1; i >= 0; i-- {
-		if w.n&7 == 0 {
+	for n > 0 {
+		free := 8 - w.n&7 // bits left in the last byte
+		if free == 8 {
 			w.b = append(w.b, 0)
 		}
-		w.b[w.n>>3] |= byte(v>>i&1) << (7 - w.n&7)
-		w.n++
+		k := min(n, free)
+		w.b[len(w.b)-1] |= byte(v>>(n-k)) & (1<<k - 1) << (free - k)
+		w.n += k
+		n -= k
 	}
 }
 
