@@ -118,7 +118,7 @@ func NewDecoder(cfg Config) *Decoder {
 
 // Decode calls emit for every measurement that r completes, in order. The
 // measurement is valid during the call; an Epoch in it is the receiver's to
-// keep, a Frame is not.
+// keep, a Frame, an Observed and an Ephemeris are not.
 //
 // Times are those of the record, but TAG-timed sentences, IMU and wheel lines
 // carry their own, which win.

@@ -16,6 +16,27 @@ type receiving struct {
 // fallTold is how long all C/N0 must be down together before it is an event, s.
 const fallTold = 1.0
 
+// Receive gives w what the measurement says of the reception, and reports
+// whether it says anything.
+func (in *Measurement) Receive(t float64, w *reception.Watch) bool {
+	link := in.Channel == ChanCorrections
+	switch in.Kind {
+	case KindRoverFrame:
+		w.Frame(in.Frame)
+	case KindEphemeris:
+		w.Ephemeris(in.Ephemeris, link)
+	case KindObservation:
+		if link {
+			w.Base(t, in.Observed)
+		} else {
+			w.Rover(t, in.Observed)
+		}
+	default:
+		return false
+	}
+	return true
+}
+
 // onReception takes what was heard on the rover's own port, and what the base
 // observes.
 func (m *Monitor) onReception(in *Measurement) {
@@ -24,17 +45,8 @@ func (m *Monitor) onReception(in *Measurement) {
 		r.Watch = reception.New()
 		m.snap.Reception = r.State()
 	}
-	switch in.Kind {
-	case KindRoverFrame:
-		r.Frame(in.Frame)
-	case KindEphemeris:
-		r.Ephemeris(in.Ephemeris, in.Channel == ChanCorrections)
-	case KindObservation:
-		if in.Channel == ChanCorrections {
-			r.Base(m.now, in.Observed)
-			break
-		}
-		r.Rover(m.now, in.Observed)
+	in.Receive(m.now, r.Watch)
+	if in.Kind == KindObservation && in.Channel != ChanCorrections {
 		dB, base, heard := r.State().Interference()
 		m.link.Signals(m.now, dB, base, heard)
 		m.tellFall(dB, base, heard)

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -18,6 +19,7 @@ import (
 	"kerbline/fusion"
 	"kerbline/fusion/calibrate"
 	"kerbline/fusion/navigation"
+	"kerbline/gnss/reception"
 )
 
 func newCalibrate() *cobra.Command {
@@ -45,7 +47,8 @@ instability the sensor must lie still for hours: --imu FILE alone will do.
   kerbline calibrate --imu night.csv --plot allan.svg`,
 		Args: wrong(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			c, cfg, name, err := collectMotion(cmd, &in, args)
+			watch := reception.New()
+			c, cfg, name, err := collectMotion(cmd, &in, args, watch)
 			if err != nil {
 				return err
 			}
@@ -58,7 +61,7 @@ instability the sensor must lie still for hours: --imu FILE alone will do.
 			if asJSON {
 				err = json.NewEncoder(cmd.OutOrStdout()).Encode(res)
 			} else {
-				err = res.Write(cmd.OutOrStdout())
+				err = errors.Join(res.Write(cmd.OutOrStdout()), writeReception(cmd.OutOrStdout(), watch.State()))
 			}
 			if err != nil {
 				return err
@@ -79,7 +82,7 @@ instability the sensor must lie still for hours: --imu FILE alone will do.
 
 // collectMotion gives a calibrator everything that the recording says about
 // motion, and returns the settings and the recording's name.
-func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*navigation.Recording, settings.File, string, error) {
+func collectMotion(cmd *cobra.Command, in *inputs, args []string, watch *reception.Watch) (*navigation.Recording, settings.File, string, error) {
 	p := &in.paths
 	if len(args) == 0 && p.GNSS == "" && p.Corrections == "" && p.IMU != "" {
 		return collectIMU(cmd.Context(), in)
@@ -93,7 +96,13 @@ func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*navigation.R
 	}
 	c := &navigation.Recording{Settings: cfg.Navigation()}
 	bar := newProgress(cmd.ErrOrStderr(), "reading")
-	_, err = runner.Each(cmd.Context(), rec, cfg.Config, bar.at, func(m *fusion.Measurement) error { m.AddTo(c); return nil })
+	_, err = runner.Each(cmd.Context(), rec, cfg.Config, bar.at, func(m *fusion.Measurement) error {
+		m.AddTo(c)
+		if !m.Receive(m.T, watch) && m.Kind == fusion.KindFrame {
+			watch.Said(m.Frame)
+		}
+		return nil
+	})
 	bar.end()
 	if err != nil {
 		return nil, cfg, "", err
@@ -103,6 +112,28 @@ func collectMotion(cmd *cobra.Command, in *inputs, args []string) (*navigation.R
 		name = args[0]
 	}
 	return c, cfg, filepath.Base(name), nil
+}
+
+// writeReception writes whether the rover's second port sends what carrier
+// phases need; nothing without one.
+func writeReception(w io.Writer, st *reception.State) error {
+	if st.NTypes == 0 {
+		return nil
+	}
+	var b strings.Builder
+	b.WriteString("\nobservations\n")
+	for _, t := range st.Text() {
+		fmt.Fprintf(&b, "  %s\n", t)
+	}
+	needs := append(st.Needs(), st.AtBase()...)
+	if len(needs) == 0 {
+		b.WriteString("  carrier phases: everything needed is sent\n")
+	}
+	for _, f := range needs {
+		fmt.Fprintf(&b, "  %s: %s\n", f.Seen, f.Do)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
 }
 
 // collectIMU reads inertial samples alone: a sensor on a bench, without

@@ -364,7 +364,7 @@ var exportedFor = map[string][]string{
 	},
 	"the other half of a pair": {
 		"gnss/gnsstime.UTCToMJD", "fusion/eskf.Log",
-		"gnss/rtcm.AppendFrame", "gnss/rtcm.CRC24Q", "gnss/rtcm.Frame", "gnss/rtcm.Reseal",
+		"gnss/rtcm.AppendFrame", "gnss/rtcm.Frame", "gnss/rtcm.Reseal",
 		"tui.State.Clamp", "tui.PlainScreen",
 	},
 	"a figure of a result that is printed whole": {
@@ -376,9 +376,8 @@ var exportedFor = map[string][]string{
 	},
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
 	"read by what is being built on the observations": {
-		"fusion/carrier.Missed",
-		"fixtures/signals.Interference", "fusion/carrier.Path", "fusion/integers.Checker", "gnss/rtcm.LockIndicator",
-		"gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter", "gnss/singlepoint.System.Passed",
+		"fusion/carrier.Missed", "fusion/carrier.Path", "fusion/integers.Checker", "gnss/reception.Side.Carriers", "gnss/reception.Side.Constellations",
+		"gnss/reception.State.Lacks", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
 	},
 	"shows others how its package decides or is checked": {
 		"fixtures.DemoScenario", "fusion/eskf.Filter.PositiveDefinite",

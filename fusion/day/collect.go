@@ -94,6 +94,9 @@ func (c *Collector) Add(snap *fusion.Snapshot, events []fusion.Event) {
 		c.scorer.Add(snap, events)
 	}
 	if snap != nil {
+		if c.s.Reception == nil {
+			c.s.Reception = snap.Reception
+		}
 		c.line(snap)
 	}
 	for i := range events {

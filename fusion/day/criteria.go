@@ -42,5 +42,9 @@ var criteria = map[string]criterion{
 	"imu_gaps":     {"gaps of the inertial sensor", "", 0, false, Warns, words.OfReason("imu-silent").Do},
 	"imu_noise":    {"inertial noise at rest, times the settings", "", 1, false, Warns, "estimate the noise from this recording (calibrate): the settings promise too much"},
 	"imu_bias":     {"inertial bias, times the settings", "", 1, false, Warns, "let the sensor warm up; raise the bias sigma in the settings"},
+	"interference": {"times all C/N0 fell together", "", 0, false, Warns, "look for what transmits near the antenna and switch it off"},
+	"base_place":   {"base against its own observations", "m", 0, false, Stops, "enter the coordinates of the point that the base stands on: those it sends are of another place"},
+	"base_signals": {"findings in the base's signals", "", 0, false, Warns, "set the base where nothing hides the sky and no metal stands beside it"},
+	"observations": {"lacks for carrier phases", "", 0, false, Warns, "set the messages of the receiver's second port"},
 	"clock":        {"steps of the computer's clock", "", 0, false, Warns, "set the computer's clock before the session, not during it"},
 }

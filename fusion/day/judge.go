@@ -355,6 +355,7 @@ func (j *judge) rows() {
 	j.faultRows()
 	j.qualityRows()
 	j.inputRows()
+	j.receptionRows()
 }
 
 func (j *judge) drivenRows() {

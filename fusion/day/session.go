@@ -8,6 +8,7 @@ import (
 	"kerbline/fusion/score"
 	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
+	"kerbline/gnss/reception"
 )
 
 const numAxes = int(score.NumAxes)
@@ -37,6 +38,10 @@ const (
 // Session is what one recording, or one while of listening, showed.
 type Session struct {
 	Name string
+
+	// Reception is what was known of the observations of rover and base at the
+	// end, nil without any.
+	Reception *reception.State
 
 	// Times. X is s after the first verdict line throughout.
 	HostStart float64 // host Unix s of the first verdict line

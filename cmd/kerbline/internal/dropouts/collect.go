@@ -370,6 +370,16 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 		Tolerance: num(c.cfg.Base.Tolerance), Baseline: num(st.Baseline), Nearest: num(c.baseline.Lo()), Farthest: num(c.baseline.Hi()), Changes: c.changes}
 	r.Base.Changes = listed(r.Base.Changes)
 	c.sumReceiver(&r.Receiver)
+	if w := s.Reception; w != nil {
+		r.Reception = w.Text()
+		found := w.AtBase()
+		if w.NTypes > 0 {
+			found = append(found, w.Needs()...)
+		}
+		for _, f := range found {
+			r.Findings = append(r.Findings, Finding(f))
+		}
+	}
 	p := &st.Recurs
 	if p.Events == 0 {
 		*p = corrections.Recurrence{Period: math.NaN(), PeriodP: math.NaN(), Place: math.NaN(), PlaceP: math.NaN()}

@@ -14,7 +14,7 @@ func Fields(w io.Writer) error { return fields(w, reflect.TypeFor[Report](), "")
 func fields(w io.Writer, t reflect.Type, under string) error {
 	for i := range t.NumField() {
 		f := t.Field(i)
-		name := f.Tag.Get("json")
+		name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 		if name == "" {
 			continue
 		}

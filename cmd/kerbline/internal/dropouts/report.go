@@ -61,9 +61,17 @@ type Report struct {
 	NearMisses int        `json:"near_misses" doc:"troubles of the link that ended before they became an outage"`
 	Recurrence Recurrence `json:"recurrence" doc:"whether outages and near misses come back"`
 	Timeline   Timeline   `json:"timeline" doc:"second by second"`
+	Reception  []string   `json:"reception,omitempty" doc:"what rover and base receive, by their own observations; absent without any"`
+	Findings   []Finding  `json:"findings,omitempty" doc:"what the observations show that can be mended"`
 	Missing    []string   `json:"missing" doc:"what could not be determined, and why"`
 
 	letters []byte // of the outages
+}
+
+// Finding is something that a person can act on.
+type Finding struct {
+	Seen string `json:"seen" doc:"with its number"`
+	Do   string `json:"do" doc:"what to change"`
 }
 
 // Link is what came over the correction link.

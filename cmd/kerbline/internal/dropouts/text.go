@@ -56,6 +56,7 @@ func (r *Report) Write(w io.Writer) error {
 	r.outages(p)
 	r.types(p)
 	r.stationList(p)
+	r.reception(p)
 	for i, m := range r.Missing {
 		if i == 0 {
 			p.linef("\nnot known")
@@ -253,6 +254,22 @@ func (r *Report) outages(p *page) {
 		p.entry("recurs", "too few to tell: outages and near misses %d, a place needs 3, a period 4", v.Events)
 	default:
 		p.entry("recurs", "no: of %d outages and near misses, no period and no place is one that chance brings with probability below 0.01", v.Events)
+	}
+}
+
+// reception writes what rover and base receive, and what was found in it.
+func (r *Report) reception(p *page) {
+	for i, t := range r.Reception {
+		if i == 0 {
+			p.linef("\nobservations")
+		}
+		p.wrap("- ", 2, t)
+	}
+	for i, f := range r.Findings {
+		if i == 0 {
+			p.linef("\nfound in them")
+		}
+		p.wrap("- ", 2, f.Seen+": "+f.Do)
 	}
 }
 
