@@ -1,6 +1,7 @@
 package orbit
 
 import (
+	"fmt"
 	"math"
 
 	"kerbline/gnss/geodesy"
@@ -108,6 +109,41 @@ func (e *Ephemeris) Delay(sig satellite.Signal) (s float64, ok bool) {
 		}
 	}
 	return 0, false
+}
+
+// Plausible returns an error that names a number no navigation satellite has:
+// an orbit inside the Earth, a clock off by a second. What the messages can hold
+// is wider in no field but the size of the orbit; files can hold anything.
+func (e *Ephemeris) Plausible() error {
+	radius := e.Kepler.SqrtA * e.Kepler.SqrtA
+	if e.inertial() {
+		radius = e.Inertial.Pos.Dist(geodesy.ECEF{})
+	}
+	if !(radius > 1e7 && radius < 1e8) {
+		return fmt.Errorf("orbit of %.0f m, want 10 000 to 100 000 km", radius)
+	}
+	k, in := &e.Kepler, &e.Inertial
+	for _, c := range [...]struct {
+		what     string
+		limit, v float64
+	}{
+		{"clock", 0.1, e.Af0}, {"clock rate", 1e-6, e.Af1}, {"clock rate", 1e-6, e.Af2},
+		{"group delay", 1e-5, e.GroupDelay[0]}, {"group delay", 1e-5, e.GroupDelay[1]}, {"eccentricity", 0.9, k.Ecc},
+		{"angle", 100, k.M0}, {"angle", 100, k.Omega0}, {"angle", 100, k.I0}, {"angle", 100, k.Omega},
+		{"rate of an angle", 1e-5, k.DeltaN}, {"rate of an angle", 1e-5, k.OmegaDot}, {"rate of an angle", 1e-5, k.IDot},
+		{"harmonic", 1e-3, k.Cuc}, {"harmonic", 1e-3, k.Cus}, {"harmonic", 1e-3, k.Cic}, {"harmonic", 1e-3, k.Cis},
+		{"harmonic of the radius", 1e5, k.Crc}, {"harmonic of the radius", 1e5, k.Crs},
+		{"velocity", 1e4, in.Vel.X}, {"velocity", 1e4, in.Vel.Y}, {"velocity", 1e4, in.Vel.Z},
+		{"acceleration", 1e-3, in.Acc.X}, {"acceleration", 1e-3, in.Acc.Y}, {"acceleration", 1e-3, in.Acc.Z},
+	} {
+		if !(math.Abs(c.v) <= c.limit) {
+			return fmt.Errorf("%s %g, want at most %g", c.what, c.v, c.limit)
+		}
+	}
+	if k.Ecc < 0 || in.Channel < -7 || in.Channel > 13 {
+		return fmt.Errorf("eccentricity %g, channel %d", k.Ecc, in.Channel)
+	}
+	return nil
 }
 
 // Healthy reports whether the satellite calls its signals sound.

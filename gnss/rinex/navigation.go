@@ -212,19 +212,13 @@ func (r *set) ephemeris() (e orbit.Ephemeris, err error) {
 		e.Health = health(r.v[6])
 		moscow := r.toc.UTC() + 3*3600
 		e.Issue = int(math.Mod(moscow, gnsstime.Day) / 900)
-		if d := in.Pos.Dist(geodesy.ECEF{}); d < leastAxis || d > 1e8 || in.Channel < -7 || in.Channel > 13 {
-			return e, fmt.Errorf("%.0f m from the Earth's centre on channel %d", d, in.Channel)
-		}
-		return e, nil
+		return e, e.Plausible()
 	}
 	e.Af2 = r.v[2]
 	v := r.v[3:]
 	e.Kepler = orbit.Kepler{Crs: v[1], DeltaN: v[2], M0: v[3], Cuc: v[4], Ecc: v[5], Cus: v[6], SqrtA: v[7],
 		Cic: v[9], Omega0: v[10], Cis: v[11], I0: v[12], Crc: v[13], Omega: v[14], OmegaDot: v[15], IDot: v[16]}
 	e.Issue, e.Week = int(v[0]), int(v[18])
-	if a := e.Kepler.SqrtA * e.Kepler.SqrtA; !(a >= leastAxis && a < 1e8) || !(e.Kepler.Ecc >= 0 && e.Kepler.Ecc < 0.9) {
-		return e, fmt.Errorf("semi-major axis %.0f m, eccentricity %g", a, e.Kepler.Ecc)
-	}
 	toe := v[8]
 	if !(toe >= 0 && toe <= gnsstime.Week) {
 		return e, fmt.Errorf("reference time %g s, want less than a week", toe)
@@ -258,13 +252,10 @@ func (r *set) ephemeris() (e orbit.Ephemeris, err error) {
 		e.IssueClock = int(v[25])
 		e.Accuracy = uraIndex(v[20])
 	}
-	return e, nil
+	return e, e.Plausible()
 }
 
-const (
-	leastAxis        = 1e7  // m: above the ground, below every navigation satellite
-	galileoFirstWeek = 1024 // GPS week of Galileo's week 0
-)
+const galileoFirstWeek = 1024 // GPS week of Galileo's week 0
 
 // optional reports numbers that writers leave blank: spare fields.
 func optional(s satellite.System, i int) bool {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"kerbline/gnss/geodesy"
 	"kerbline/gnss/gnsstime"
 	"kerbline/gnss/orbit"
 	"kerbline/gnss/satellite"
@@ -311,8 +310,8 @@ func (e *Ephemeris) resolve(raw *rawTimes, near gnsstime.Time) error {
 	if raw.toe >= gnsstime.Week || raw.toc >= gnsstime.Week {
 		return fmt.Errorf("reference time %d s, clock %d s, want less than a week", raw.toe, raw.toc)
 	}
-	if a := s.Kepler.SqrtA * s.Kepler.SqrtA; a < leastAxis {
-		return fmt.Errorf("semi-major axis %.0f m, want an orbit above %.0f m", a, leastAxis)
+	if err := s.Plausible(); err != nil {
+		return err
 	}
 	bits, first, shift := weekCount(sys)
 	own := near.Add(shift)
@@ -340,9 +339,6 @@ func (e *Ephemeris) resolve(raw *rawTimes, near gnsstime.Time) error {
 	}
 	return nil
 }
-
-// leastAxis is below every navigation satellite and above the ground, m.
-const leastAxis = 1e7
 
 // weekCount returns the width of a system's week number, the GPS week of its
 // week 0, and its time - GPS time in s.
@@ -385,8 +381,8 @@ func (e *Ephemeris) resolveGLONASS(raw *rawTimes, near gnsstime.Time) error {
 	if raw.toe >= gnsstime.Day {
 		return fmt.Errorf("reference time %d s, want less than a day", raw.toe)
 	}
-	if r := s.Inertial.Pos.Dist(geodesy.ECEF{}); !(r > leastAxis) {
-		return fmt.Errorf("%.0f m from the Earth's centre, want an orbit above %.0f m", r, leastAxis)
+	if err := s.Plausible(); err != nil {
+		return err
 	}
 	s.Issue = raw.toe / 900
 	s.Toe = epochTime(GLONASS, -1, int64(raw.toe)*1000, near)

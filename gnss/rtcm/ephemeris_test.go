@@ -118,34 +118,40 @@ func FuzzEphemeris(f *testing.F) {
 		raw, _ := e.Encode()
 		f.Add(raw[headLen : len(raw)-crcLen])
 	}
-	f.Fuzz(func(t *testing.T, p []byte) {
-		if len(p) > maxPayload {
-			return
+	f.Fuzz(func(t *testing.T, p []byte) { checkEphemeris(t, p, near) })
+}
+
+// checkEphemeris decodes a payload: what decodes encodes to the same bits and
+// has a position.
+func checkEphemeris(t *testing.T, p []byte, near gnsstime.Time) (decoded bool) {
+	if len(p) > maxPayload {
+		return false
+	}
+	var e Ephemeris
+	if e.Decode(Frame(p), near) != nil {
+		return false
+	}
+	again, err := e.Encode()
+	if err != nil {
+		t.Errorf("%d decodes and does not encode: %v", e.Number, err)
+		return true
+	}
+	bits := ephemerisBits[e.Number]
+	a := again[headLen : len(again)-crcLen]
+	for i := range a {
+		mask := byte(0xFF)
+		if 8*i+8 > bits {
+			mask <<= 8*i + 8 - bits
 		}
-		raw := Frame(p)
-		var e Ephemeris
-		if e.Decode(raw, near) != nil {
-			return
+		if (a[i]^p[i])&mask != 0 {
+			t.Errorf("%d encodes to\n%x, was\n%x", e.Number, a, p)
+			return true
 		}
-		again, err := e.Encode()
-		if err != nil {
-			t.Fatalf("%d decodes and does not encode: %v", e.Number, err)
-		}
-		bits := ephemerisBits[e.Number]
-		a, b := again[headLen:len(again)-crcLen], p
-		for i := range a {
-			mask := byte(0xFF)
-			if 8*i+8 > bits {
-				mask <<= 8*i + 8 - bits
-			}
-			if (a[i]^b[i])&mask != 0 {
-				t.Fatalf("%d encodes to\n%x, was\n%x", e.Number, a, b)
-			}
-		}
-		if s := e.Set.At(e.Set.Toe.Add(900)); math.IsNaN(s.Pos.X) || math.IsInf(s.Pos.X, 0) {
-			t.Fatalf("%v: no position: %+v", e.Set.Sat, e.Set)
-		}
-	})
+	}
+	if s := e.Set.At(e.Set.Toe.Add(900)); math.IsNaN(s.Pos.X) || math.IsInf(s.Pos.X, 0) {
+		t.Errorf("%v: no position: %+v", e.Set.Sat, e.Set)
+	}
+	return true
 }
 
 func FuzzObservables(f *testing.F) {
@@ -157,35 +163,41 @@ func FuzzObservables(f *testing.F) {
 		}
 	}
 	near := gnsstime.Time{Week: 2446, TOW: 1}
-	f.Fuzz(func(t *testing.T, p []byte) {
-		if len(p) > maxPayload {
-			return
-		}
-		raw := Frame(p)
-		var o, d Observables
-		var m Message
-		m.Decode(raw)
-		if o.Decode(raw) != nil {
-			return
-		}
-		if m.Truncated || m.Cells != o.NCells || m.Sats != o.NSats || m.Signals != o.NSignals || m.EpochMs != o.EpochMs {
-			t.Fatalf("the header says %+v, the content %d satellites, %d signals, %d cells", m, o.NSats, o.NSignals, o.NCells)
-		}
-		again, err := o.Encode()
-		if err != nil || len(again) != len(raw) {
-			t.Fatalf("decodes and does not encode: %v", err)
-		}
-		if err := d.Decode(again); err != nil || d != o {
-			t.Fatalf("%v: decodes to\n%+v, was\n%+v", err, d, o)
-		}
-		all, unnamed := o.AppendTo(nil, nil)
-		if len(all)+unnamed != o.NCells {
-			t.Fatalf("%d observations and %d unnamed of %d cells", len(all), unnamed, o.NCells)
-		}
-		if at := o.Time(near); !(at.TOW >= 0 && at.TOW < gnsstime.Week) {
-			t.Fatalf("time %+v", at)
-		}
-	})
+	f.Fuzz(func(t *testing.T, p []byte) { checkObservables(t, p, near) })
+}
+
+// checkObservables decodes a payload: what decodes agrees with its header,
+// encodes to as many bytes and decodes to the same again.
+func checkObservables(t *testing.T, p []byte, near gnsstime.Time) (decoded bool) {
+	if len(p) > maxPayload {
+		return false
+	}
+	raw := Frame(p)
+	var o, d Observables
+	if o.Decode(raw) != nil {
+		return false
+	}
+	var m Message
+	m.Decode(raw)
+	if m.Truncated || m.Cells != o.NCells || m.Sats != o.NSats || m.Signals != o.NSignals || m.EpochMs != o.EpochMs {
+		t.Errorf("the header says %+v, the content %d satellites, %d signals, %d cells", m, o.NSats, o.NSignals, o.NCells)
+	}
+	again, err := o.Encode()
+	if err != nil || len(again) != len(raw) {
+		t.Errorf("decodes and does not encode: %v", err)
+		return true
+	}
+	if err := d.Decode(again); err != nil || d != o {
+		t.Errorf("%v: decodes to\n%+v, was\n%+v", err, d, o)
+	}
+	all, unnamed := o.AppendTo(nil, nil)
+	if len(all)+unnamed != o.NCells {
+		t.Errorf("%d observations and %d unnamed of %d cells", len(all), unnamed, o.NCells)
+	}
+	if at := o.Time(near); !(at.TOW >= 0 && at.TOW < gnsstime.Week) {
+		t.Errorf("time %+v", at)
+	}
+	return true
 }
 
 // Everything that observations need: frames, CRC, all fields, in m and cycles.

@@ -478,3 +478,35 @@ func TestObservables_Fill(t *testing.T) {
 		t.Error("a phase far from its code is filled in")
 	}
 }
+
+// What is kept stays as it was, the rest is gone without a trace.
+func TestObservables_Keep(t *testing.T) {
+	for sys := range NSystems {
+		o := sampleObservables(sys, 7, 3)
+		all, _ := o.AppendTo(nil, nil)
+		gone := o.Sats[1].Number
+		o.Keep(func(n uint8) bool { return n != gone })
+		raw, err := o.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var d Observables
+		if err := d.Decode(raw); err != nil || d != o {
+			t.Fatalf("%v: %v", sys, err)
+		}
+		left, _ := d.AppendTo(nil, nil)
+		k := 0
+		for _, q := range all {
+			if q.Sat.Number == gone {
+				continue
+			}
+			if k >= len(left) || fmt.Sprint(left[k]) != fmt.Sprint(q) {
+				t.Fatalf("%v: observation %d differs", sys, k)
+			}
+			k++
+		}
+		if k != len(left) || len(all) > 0 && k == len(all) {
+			t.Errorf("%v: %d of %d left, want %d", sys, len(left), len(all), k)
+		}
+	}
+}

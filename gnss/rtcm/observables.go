@@ -327,3 +327,38 @@ func (o *Observables) writeCells(w *bitWriter) {
 		w.put(uint64(cells[i].Rate), f.rate)
 	}
 }
+
+// Keep leaves only the satellites for which keep is true.
+func (o *Observables) Keep(keep func(number uint8) bool) {
+	var index [64]int // old to new
+	n := 0
+	for i := range o.Sats[:o.NSats] {
+		s := o.Sats[i]
+		index[i] = -1
+		if !keep(s.Number) {
+			o.SatMask &^= 1 << (64 - s.Number)
+			continue
+		}
+		index[i] = n
+		o.Sats[n] = s
+		n++
+	}
+	clear(o.Sats[n:o.NSats])
+	o.NSats = n
+	o.CellMask = 0
+	cells := 0
+	for _, c := range o.Cells[:o.NCells] {
+		to := index[c.Sat]
+		if to < 0 {
+			continue
+		}
+		// Its place among the signals is how many ids of the mask come before.
+		before := bits.OnesCount32(o.SignalMask >> (33 - c.Signal))
+		c.Sat = uint8(to)
+		o.CellMask |= 1 << (63 - to*o.NSignals - before)
+		o.Cells[cells] = c
+		cells++
+	}
+	clear(o.Cells[cells:o.NCells])
+	o.NCells = cells
+}

@@ -132,9 +132,10 @@ func Apply(recs []fusion.Record, list []Fault, opt Options) (*Result, error) {
 	in.out = make([]keyed, 0, len(recs))
 	in.sentences(stream, pieces)
 	in.corrections(byChan[fusion.ChanCorrections])
+	in.observations(byChan[fusion.ChanObservations])
 	in.lines(byChan[fusion.ChanIMU], in.imu)
 	in.lines(byChan[fusion.ChanWheel], in.wheel)
-	for _, c := range []fusion.Channel{fusion.ChanTick, fusion.ChanNote, fusion.ChanObservations} {
+	for _, c := range []fusion.Channel{fusion.ChanTick, fusion.ChanNote} {
 		for _, r := range byChan[c] {
 			in.put(r.T, r.T, c, r.Data)
 		}
