@@ -123,6 +123,7 @@ func TestJSON(t *testing.T) {
 	}
 	whole.Link.Refused = []Refused{{}}
 	whole.Link.Rollovers, whole.Link.Gaps = []Rollover{{}}, []Gap{{}}
+	whole.Reception, whole.Findings = []string{""}, []Finding{{}} // only with observations
 	got := map[string]bool{}
 	var walk func(v any, under string)
 	walk = func(v any, under string) {
