@@ -82,7 +82,7 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	tr := &m.trust
 	s.NeedsProof = tr.Accused()
 	s.Claim = Claim{Fix: tr.Fix, Fault: tr.Fault, Since: m.host(tr.Since), LLR: tr.LLR, Believe: trust.Believe, Refute: trust.Refute,
-		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt)}
+		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt), Mark: m.host(tr.MarkAt)}
 	s.Link = *m.link.State()
 	s.IMURate = rate(q.Period)
 	s.IMUAge = m.now - q.Last.T

@@ -18,6 +18,7 @@ import (
 type rig struct {
 	cfg   Config
 	wheel bool
+	still float64 // s of standing before the start
 	length,
 	until float64 // s, end of driving: the car stands again from there
 	// epoch changes an epoch, or swallows it by returning false.
@@ -38,7 +39,7 @@ const (
 )
 
 func newRig(length float64) *rig {
-	r := &rig{cfg: DefaultConfig(), wheel: true, length: length, until: math.Inf(1)}
+	r := &rig{cfg: DefaultConfig(), wheel: true, still: rigStill, length: length, until: math.Inf(1)}
 	r.cfg.Vehicle.Antenna = [3]float64{0.3, 0.1, 0.8}
 	r.frame = geodesy.NewFrame(geodesy.LLA{Lat: 47 * geodesy.Degree, Lon: 8 * geodesy.Degree, H: 400})
 	return r
@@ -52,10 +53,10 @@ func (r *rig) angle(t float64) float64 {
 		return rigTurn * (math.Min(u, rigPull)*math.Min(u, rigPull)/(2*rigPull) + math.Max(0, u-rigPull))
 	}
 	if t <= r.until {
-		return rise(t - rigStill)
+		return rise(t - r.still)
 	}
 	u := math.Min(t-r.until, rigPull)
-	return rise(r.until-rigStill) + rigTurn*(u-u*u/(2*rigPull))
+	return rise(r.until-r.still) + rigTurn*(u-u*u/(2*rigPull))
 }
 
 // body returns the true position of the body origin, m, ENU, and yaw, rad.
@@ -213,7 +214,7 @@ func TestRig(t *testing.T) {
 			worst = math.Max(worst, off)
 		}
 	})
-	if !(first < rigStill+10) || !(worst < 0.04) {
-		t.Errorf("usable from %.1f s on, at worst %.3f m off from 25 s on; want before %.0f s and 0.04 m", first, worst, rigStill+10)
+	if !(first < r.still+10) || !(worst < 0.04) {
+		t.Errorf("usable from %.1f s on, at worst %.3f m off from 25 s on; want before %.0f s and 0.04 m", first, worst, r.still+10)
 	}
 }

@@ -89,13 +89,16 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		return m.align(e, z, t)
 	}
 	if !m.nav.Reaches(t) {
-		// Older than what was already used, or no inertial samples to reach it.
+		// Older than what was already used, or no inertial samples to reach it: the
+		// path by reported velocity goes on.
 		r.prev.ok = false
+		m.advancePaths(e, t, false)
 		return false
 	}
 	m.params.OnEpoch(e.Speed, e.Course, t, m.wheelSpeed())
 	if !m.nav.AdvanceTo(t) {
 		r.prev.ok = false
+		m.advancePaths(e, t, false)
 		return false
 	}
 	if m.nav.Backward() {

@@ -142,6 +142,7 @@ type Claim struct {
 	Offset   [3]float64 // m, ENU, of the fix from the place kept without it
 	Followed bool       // dead reckoning is spent: nothing but height or a mark can tell
 	Proven   float64    // host Unix s of the last epoch that was believed, NaN before
+	Mark     float64    // host Unix s at which a check mark verified the position, NaN: never
 }
 
 // Counts tallies what came in and what was refused since the start.

@@ -401,6 +401,9 @@ func pageLines(v *View, f *headline, p Page, w int) []line {
 			lines = append(lines, text(Label, "no reason against the position"))
 		}
 		lines = append(lines, nil)
+		if c := claimLines(v); len(c) > 0 {
+			lines = append(append(lines, c...), nil)
+		}
 		lines = append(lines, testLines(v, w)...)
 		lines = append(lines, nil)
 		lines = append(lines, limitLines(v, min(w, 100), true)...)

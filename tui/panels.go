@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/trust"
 	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
@@ -397,6 +398,42 @@ func timeLines(v *View, w int, full bool) []line {
 		return []line{l}
 	}
 	return []line{l, line(nil).to(labelWidth).put(Label, "host clock drift ").put(Plain, with(s.ClockDrift*1e6, 1, "µs/s"))}
+}
+
+// claimLines show the two hypotheses of where the car is while a fix is not
+// believed, the evidence between them, and what has verified the place at all.
+func claimLines(v *View) []line {
+	s := &v.Snap
+	k := &s.Claim
+	if !s.HasPos {
+		return nil
+	}
+	l := row("place")
+	switch k.Fix {
+	case trust.Believed:
+		l = l.put(Good, "fix BELIEVED")
+	case trust.Claimed:
+		l = l.put(Bad, "fix CLAIMED").put(Plain, " "+lasting(v.since(k.Since))+": right or wrong is not decided")
+	default:
+		l = l.put(Bad, "fix REFUTED").put(Plain, " "+lasting(v.since(k.Since))+": it stands elsewhere than the car")
+	}
+	out := []line{l}
+	if k.Fix != trust.Believed {
+		o := &k.Offset
+		out = append(out,
+			line(nil).to(labelWidth).put(Label, "receiver off by ").put(Plain, num(o[0], 2)+" east, "+num(o[1], 2)+" north, "+num(o[2], 2)+" up m"),
+			line(nil).to(labelWidth).put(Label, "evidence ").put(Plain, num(k.LLR, 1)).
+				put(Label, "  believed from ").put(Plain, num(k.Believe, 1)).put(Label, "  refuted from ").put(Plain, num(k.Refute, 1)))
+		kept := "dead reckoning, last believed " + lasting(v.since(k.Proven)) + " ago"
+		if k.Followed {
+			kept = "the receiver's place: dead reckoning is spent"
+		}
+		out = append(out, line(nil).to(labelWidth).put(Label, "lines give ").put(Plain, kept))
+	}
+	if known(k.Mark) {
+		return append(out, line(nil).to(labelWidth).put(Plain, "verified at a check mark "+lasting(v.since(k.Mark))+" ago"))
+	}
+	return append(out, line(nil).to(labelWidth).put(Unsure, "absolute position unverified; a check mark verifies it"))
 }
 
 // testNames says in words what each test watches.

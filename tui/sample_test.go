@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"kerbline/fusion"
+	"kerbline/fusion/trust"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
@@ -46,7 +47,8 @@ func sampleType(number int, rate float64, every int, dead int) corrections.TypeS
 // sampleUsable is a good lap, live and recorded.
 func sampleUsable() *View {
 	s := fusion.Snapshot{
-		T: sampleT, Seq: 4711, UTC: sampleT - 0.5, Verdict: fusion.Usable, Advice: fusion.AdviseMap, Since: sampleT - 130.2,
+		Claim: fusion.Claim{Since: nan, LLR: nan, Believe: 6.9, Refute: -6.9, Proven: sampleT, Mark: nan},
+		T:     sampleT, Seq: 4711, UTC: sampleT - 0.5, Verdict: fusion.Usable, Advice: fusion.AdviseMap, Since: sampleT - 130.2,
 		SpeedCap: 14.27, Coast: 6.83, Handover: 2.04, LeaveIn: nan,
 		HasPos: true, Yaw: 2.2, Speed: 11.84, YawRate: 0.2,
 		SigmaLat: 0.018, SigmaLon: 0.021, SigmaYaw: 0.004,
@@ -157,6 +159,8 @@ func sampleUnusable() *View {
 	s.PLLon = fusion.PL{Total: 1.31, Noise: 1.0, Step: 0.14, Timing: 0.17, Sigma: 0.2}
 	s.Epoch.Quality, s.Epoch.Sats, s.Epoch.Age, s.EpochUsed, s.Refused, s.SigmaFix = gnss.QualityFloat, 11, 31.2, false, 8.1, 0.25
 	s.NeedsProof = true
+	s.Claim = fusion.Claim{Fix: trust.Refuted, Fault: trust.Stepped, Since: sampleT - 8.2, LLR: -38.4, Believe: 6.9, Refute: -6.9,
+		Offset: [3]float64{0.41, -0.46, 1.1}, Proven: sampleT - 8.3, Mark: nan}
 	s.Link.Condition, s.Link.Since, s.Link.BytesPerS, s.Link.Latency, s.Link.RoverAge = corrections.Silent, sampleT-28.7, 0, nan, 31.2
 	s.Link.Open, s.Link.OpenSince, s.Link.OpenCause = true, sampleT-28.2, corrections.LinkSilent
 	for i, t := range []corrections.TypeStat{sampleType(1005, 0.1, 10, 31), sampleType(1074, 1, 1, 31), sampleType(1094, 1, 1, 31), sampleType(1124, 1, 1, 31), sampleType(1230, 0.2, 5, 31)} {

@@ -319,11 +319,19 @@ func (v *View) reasons(f *headline) []string {
 		out = append(out, v.reasonText(&s.Reasons[i]))
 	}
 	if s.NeedsProof {
-		how := "until the receiver finds its fix anew"
-		if len(v.Marks) > 0 && v.Replay == nil {
-			how += " or a check mark is confirmed (m)"
-		}
-		out = append(out, "the receiver stepped: not trusted "+how)
+		out = append(out, "the fix is not believed "+proofWords(v))
 	}
 	return out
+}
+
+// proofWords say what ends a fix that is not believed.
+func proofWords(v *View) string {
+	how := "until it stands where dead reckoning, wheels or height have the car"
+	if v.Snap.Claim.Followed {
+		how = "until height along the lap tells; dead reckoning is spent"
+	}
+	if len(v.Marks) > 0 && v.Replay == nil {
+		how += ", or a check mark is confirmed (m)"
+	}
+	return how
 }

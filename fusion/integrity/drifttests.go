@@ -93,7 +93,7 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 		return alarm
 	}
 	covered, supported, suspect := false, false, false
-	d.Suspected.pass(t, d.set.Windows[1])
+	d.Suspected.pass(t, d.set.Windows[2])
 	for i := range d.win {
 		d.average(i, t, y, v, ts)
 		id := TestDrift1 + TestID(i)
@@ -119,7 +119,8 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 			if short && w.NIS > d.shown {
 				d.Suspected.show(&w.Y)
 			}
-			suspect = suspect || short && w.NIS > d.suspect
+			// A suspicion that is open is confirmed by any.
+			suspect = suspect || (short || d.Suspected.Open()) && w.NIS > d.suspect
 			if suspect {
 				d.remember(t, ref)
 				d.Suspected.raise(&w.Y, &w.C)
