@@ -130,7 +130,7 @@ func (m *Monitor) tellClaim(d trust.Decision, was trust.Fix, since float64) {
 			o[0], o[1], o[2], m.trust.LLR, trust.Refute)
 	case d.Cleared && (was == trust.Refuted || m.now-since > 1):
 		e.Kind = EventConfirmed
-		e.Detail = fmt.Sprintf("the receiver's fix is confirmed after %.1f s: log-likelihood ratio %.1f, wanted %.1f", m.now-since, m.trust.LLR, trust.Believe)
+		e.Detail = fmt.Sprintf("the receiver's fix is confirmed after %.1f s: log-likelihood ratio %.1f, wanted %.1f", m.now-since, m.trust.LLR, m.trust.Needed)
 	default:
 		return
 	}
@@ -184,7 +184,7 @@ func (m *Monitor) watchRest(e *gnss.Epoch, z r3.Vec) {
 		m.claims.offset, m.claims.cov, m.claims.at = y, s, m.now
 		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: "at rest", Size: r3.Norm(d), Where: m.where(),
 			Detail: fmt.Sprintf("the position moved by %.2f m (%.2f east, %.2f north, %.2f up) while the car stood and the receiver said fixed", r3.Norm(d), d.X, d.Y, d.Z)})
-	case llr >= trust.Believe:
+	case llr >= -trust.Refute:
 		p.n++
 		p.mean = r3.Add(p.mean, r3.Scale(1/math.Min(p.n, 300), d))
 		if tr.Fix != trust.Believed {

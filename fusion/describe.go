@@ -81,7 +81,7 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	_, s.DwellLeft = m.trust.Served(m.now, &m.cfg.Tests.Requalification)
 	tr := &m.trust
 	s.NeedsProof = tr.Accused()
-	s.Claim = Claim{Fix: tr.Fix, Fault: tr.Fault, Since: m.host(tr.Since), LLR: tr.LLR, Believe: trust.Believe, Refute: trust.Refute,
+	s.Claim = Claim{Fix: tr.Fix, Fault: tr.Fault, Since: m.host(tr.Since), LLR: tr.LLR, Believe: tr.Needed, Refute: trust.Refute,
 		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt), Mark: m.host(tr.MarkAt)}
 	s.Link = *m.link.State()
 	s.IMURate = rate(q.Period)
@@ -284,7 +284,7 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 
 		Stepped: tr.Fault == trust.Stepped, Drifted: tr.Fault == trust.Drifted, FaultSize: tr.Steps.Size(),
 		Claimed: tr.Fault == trust.Broken && tr.Fix == trust.Claimed, Refuted: tr.Fault == trust.Broken && tr.Fix == trust.Refuted,
-		LLR: tr.LLR, LLRWanted: trust.Believe, Offset: math.Hypot(tr.Offset[0], tr.Offset[1]),
+		LLR: tr.LLR, LLRWanted: tr.Needed, Offset: math.Hypot(tr.Offset[0], tr.Offset[1]),
 		Refused: !math.IsNaN(tr.RefusedSince), Proven: tr.Proven,
 		Requalifying: !served, DwellLeft: left, SinceUsed: m.now - tr.UsedAt,
 		SettingsOpen: !m.params.Confirmed(&m.nav),

@@ -9,16 +9,17 @@ import (
 )
 
 // The bounds that the ratio promises: of wrong fixes as the hypothesis has them
-// at most missedWrong are believed, of right ones at most missedRight refuted,
+// at most exp(-T) are believed, of right ones at most residual refuted,
 // whatever the kept place is worth; and with 0.10 m each axis a right fix is
 // believed in most cases, with 0.05 m in nearly all.
 func TestOdds(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 16))
 	const draws = 4000
+	sure := needed(wrongBroken)
 	for _, tt := range []struct {
 		sigma, up float64
 		right     float64 // share of right fixes believed at once, at least
-	}{{0.03, 0.05, 0.99}, {0.05, 0.07, 0.97}, {0.10, 0.10, 0.5}, {0.3, 0.2, 0}, {1, 0.5, 0}, {3, 3, 0}} {
+	}{{0.03, 0.05, 0.99}, {0.05, 0.07, 0.97}, {0.10, 0.10, 0.9}, {0.3, 0.2, 0}, {1, 0.5, 0}, {3, 3, 0}} {
 		weigh := func(e, n, u float64) float64 {
 			// The covariance that is told holds the noise, and no more than it.
 			y := integrity.Vec3{e + tt.sigma*rng.NormFloat64(), n + tt.sigma*rng.NormFloat64()}
@@ -27,19 +28,20 @@ func TestOdds(t *testing.T) {
 		}
 		var believed, refuted, missed float64
 		for range draws {
-			if l := weigh(0, 0, 0); l >= Believe {
+			if l := weigh(0, 0, 0); l >= sure {
 				believed++
 			} else if l <= Refute {
 				refuted++
 			}
 			r, a := wrongNear+(wrongFar-wrongNear)*rng.Float64(), 2*math.Pi*rng.Float64()
-			if weigh(r*math.Cos(a), r*math.Sin(a), wrongUp*rng.NormFloat64()) >= Believe {
+			if weigh(r*math.Cos(a), r*math.Sin(a), wrongUp*rng.NormFloat64()) >= sure {
 				missed++
 			}
 		}
 		// Three sigma of a count about its bound.
-		most := missedWrong*draws + 3*math.Sqrt(missedWrong*draws)
-		if missed > most || refuted > most {
+		bound := func(p float64) float64 { return p*draws + 3*math.Sqrt(p*draws) }
+		most := bound(math.Exp(-sure))
+		if missed > most || refuted > bound(residual) {
 			t.Errorf("sigma %.2f m: %.0f wrong fixes believed, %.0f right ones refuted of %d, want at most %.0f", tt.sigma, missed, refuted, draws, most)
 		}
 		if believed < tt.right*draws {

@@ -17,7 +17,8 @@
 //	4  claimed    stands where it should                 believed, faults clear
 //	5  claimed    stands elsewhere                       refuted
 //	6  refuted    a break or a step                      claimed: a new fix may be another place
-//	7  refuted    stands where it should, all the same   believed, faults clear
+//	7  refuted    stands where it should, as clearly as  believed, faults clear
+//	              it stood elsewhere
 //	8  any        a drift test alarms                    refuted, drifted; dead reckoning is taken back
 //	9  not        dead reckoning is spent                followed, nothing is proven by it
 //	   believed
@@ -65,6 +66,7 @@ type State struct {
 	Since      float64         // the fix is claimed or refuted
 	Followed   bool            // dead reckoning is spent: the filter follows the receiver and is no evidence
 	LLR        float64         // of the last weighing, NaN without evidence
+	Needed     float64         // from which the fix is believed
 	Offset     integrity.Vec3  // m, ENU, from where the fix should stand, at the last weighing
 	Steps      integrity.Steps // steps and drifts of the receiver since it was believed
 	Row        int             // epochs in a row that stepped
@@ -78,6 +80,8 @@ type State struct {
 	MarkAt          float64 // a check mark verified the position
 	RefusedSince    float64 // fixed epochs are refused
 	VelocityRefused int     // velocities refused in a row
+	worst           float64 // lowest log-likelihood ratio of this claim, 0 at most
+	prior           float64 // probability of a wrong fix before the evidence
 	broken          bool    // the fix was lost since it was believed or refuted
 }
 
@@ -292,6 +296,16 @@ func (s *State) question(f Fault, now float64) {
 		s.Since = now
 		s.Steps.Close()
 	}
+	prior := wrongMoved
+	switch {
+	case f == Broken && s.Fix == Refuted:
+		prior = wrongAgain
+	case f == Broken && s.Fix == Believed:
+		prior = wrongBroken
+	case f == Broken:
+		prior = s.prior // not decided before either
+	}
+	s.prior, s.Needed, s.worst = prior, needed(prior), 0
 	s.Fix, s.Fault, s.LLR, s.ConsistentSince = Claimed, f, math.NaN(), math.NaN()
 }
 
@@ -356,7 +370,7 @@ func (s *State) position(e *Evidence, r *Requalification) (d Decision) {
 // again.
 func (s *State) atRest(e *Evidence, r *Requalification) (d Decision) {
 	s.LLR, s.Offset = e.LLR, e.Y
-	if e.LLR >= Believe {
+	if e.LLR >= needed(wrongMoved) {
 		d.Cleared, d.Anew = true, true
 		s.believe(e.Now, r)
 		return d
@@ -378,8 +392,14 @@ func (s *State) refuse(now float64) {
 // weigh decides on a fix that is not believed.
 func (s *State) weigh(e *Evidence, r *Requalification) (d Decision) {
 	s.LLR, s.Offset = e.LLR, e.Y
+	// A place that grows blunt does not outweigh what it said of the same fix while
+	// it was sharp. A drift moves, and may move back.
+	if e.LLR < s.worst && s.Fault != Drifted {
+		s.worst = e.LLR
+	}
+	s.Needed = needed(s.prior) - s.worst
 	switch {
-	case e.LLR >= Believe && !e.Moves && s.restless(e.Now) < mostSteps:
+	case e.LLR >= s.Needed && !e.Moves && s.restless(e.Now) < mostSteps:
 		d.Cleared, d.Anew = true, s.Fault > Broken
 		s.believe(e.Now, r)
 		d.Use, d.Reposition = true, !(e.NIS <= e.Gate)

@@ -38,7 +38,7 @@ func fixAt(at, llr float64) Evidence {
 
 // The rows of the table in the package comment.
 func TestNext(t *testing.T) {
-	nan := math.NaN()
+	nan, sure, moved := math.NaN(), needed(wrongBroken), needed(wrongMoved)
 	drift := Evidence{Kind: Drift, Now: 20, Y: integrity.Vec3{0.8}, S: cov}
 	silence, noFix, passed := Evidence{Kind: Silence}, Evidence{Kind: NoFix}, Evidence{Kind: GatePassed, Now: 24}
 	spent := Evidence{Kind: Verdict}
@@ -59,15 +59,16 @@ func TestNext(t *testing.T) {
 		{row: "1 the same before anything was proven", unproven: true, es: []Evidence{noFix, passed}},
 		{row: "2 a step", es: []Evidence{step(20, 1)}, fix: Claimed, fault: Stepped, proven: true},
 		{row: "3 a step before anything was proven", unproven: true, es: []Evidence{step(5, 1)}},
-		{row: "4 stands where it should", es: []Evidence{noFix, passed, fixAt(25, Believe+0.1)}, proven: true, used: true},
-		{row: "4 not clearly", es: []Evidence{noFix, passed, fixAt(25, Believe-0.1)}, fix: Claimed, fault: Broken, proven: true},
+		{row: "4 stands where it should", es: []Evidence{noFix, passed, fixAt(25, sure+0.1)}, proven: true, used: true},
+		{row: "4 not clearly", es: []Evidence{noFix, passed, fixAt(25, sure-0.1)}, fix: Claimed, fault: Broken, proven: true},
 		{row: "4 no evidence", es: []Evidence{noFix, passed, fixAt(25, nan)}, fix: Claimed, fault: Broken, proven: true},
 		{row: "5 stands elsewhere", es: []Evidence{noFix, passed, fixAt(25, Refute-0.1)}, fix: Refuted, fault: Broken, proven: true},
 		{row: "5 time decides nothing", es: []Evidence{noFix, passed, fixAt(25, 0), fixAt(2500, 0)}, fix: Claimed, fault: Broken, proven: true},
 		{row: "6 refuted, a blink", es: []Evidence{noFix, passed, fixAt(25, Refute-1), noFix, passed}, fix: Claimed, fault: Broken, proven: true},
 		{row: "6 and the same place again", es: []Evidence{noFix, passed, fixAt(25, Refute-1), noFix, passed, fixAt(26, Refute-1)}, fix: Refuted, fault: Broken, proven: true},
-		{row: "6 refuted, a step back", es: []Evidence{step(20, 1), fixAt(20.1, Refute-1), step(25, -1), fixAt(25.1, Believe+1)}, proven: true, used: true},
-		{row: "7 refuted, stands right all the same", es: []Evidence{noFix, passed, fixAt(25, Refute-1), fixAt(27, Believe+1)}, proven: true, used: true},
+		{row: "6 refuted, a step back", es: []Evidence{step(20, 1), fixAt(20.1, Refute-1), step(25, -1), fixAt(25.1, moved+1)}, proven: true, used: true},
+		{row: "7 refuted, a place grown blunt", es: []Evidence{noFix, passed, fixAt(25, Refute-30), fixAt(27, sure+1)}, fix: Refuted, fault: Broken, proven: true},
+		{row: "7 refuted, stands right as clearly", es: []Evidence{noFix, passed, fixAt(25, Refute-1), fixAt(27, sure-Refute+1.1)}, proven: true, used: true},
 		{row: "8 a drift", es: []Evidence{drift}, fix: Refuted, fault: Drifted, proven: true},
 		{row: "8 right again but moving still", es: []Evidence{drift, {Kind: Position, Now: 30, OfFix: true, NIS: 5, Gate: 30, LLR: 20, Moves: true}}, fix: Refuted, fault: Drifted, proven: true},
 		{row: "8 right again", es: []Evidence{drift, fixAt(30, 20)}, proven: true, used: true},
