@@ -4,11 +4,9 @@ import (
 	"math"
 	"testing"
 
-	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"kerbline/fixtures"
-	"kerbline/fusion/eskf"
 )
 
 // noiseOfTheGenerator sets the noise of a configuration to what the generator
@@ -123,17 +121,12 @@ func (d *drive) normalised(t *testing.T, cfg Config, step float64, sum *[3]tally
 		f := &m.nav.Filter
 		f.Flush()
 		p, st := d.where(&m.frame, f.T)
-		x, y := f.Pos.X-p.E, f.Pos.Y-p.N
-		a, b, c := f.P[eskf.IPos][eskf.IPos], f.P[eskf.IPos][eskf.IPos+1], f.P[eskf.IPos+1][eskf.IPos+1]
+		at0, cov := f.Origin(), m.nav.OriginCov(&f.State, &f.P)
+		x, y := at0.X-p.E, at0.Y-p.N
+		a, b, c := cov[0][0], cov[0][1], cov[1][1]
 		sum[0].add(at, (c*x*x-2*b*x*y+a*y*y)/(a*c-b*b), 2)
 		yaw := math.Remainder(f.Yaw()-st.Yaw, 2*math.Pi)
-		up := f.ToBody(r3.Vec{Z: 1})
-		v, u := 0.0, [3]float64{up.X, up.Y, up.Z}
-		for i := range 3 {
-			for j := range 3 {
-				v += u[i] * u[j] * f.P[eskf.IAtt+i][eskf.IAtt+j]
-			}
-		}
+		v := m.nav.YawVariance(&f.State, &f.P)
 		sum[1].add(at, yaw*yaw/v, 1)
 		sum[2].add(at, snap.Tests[TestInnovation].Stat, 3)
 	}

@@ -153,7 +153,7 @@ func (m *Monitor) protect(s *Snapshot) {
 	c := integrity.Sym3(m.nav.OriginCov(&p.State, &p.P))
 	s.SigmaLat = math.Sqrt(math.Max(0, c.Along(-n, e)))
 	s.SigmaLon = math.Sqrt(math.Max(0, c.Along(e, n)))
-	s.SigmaYaw = math.Sqrt(math.Max(0, p.State.YawVariance(&p.P)))
+	s.SigmaYaw = math.Sqrt(math.Max(0, m.nav.YawVariance(&p.State, &p.P)))
 	step := missedStep(s.Tests[TestJump].Detectable)
 	t := m.timing()
 	d := &m.drift.Suspected

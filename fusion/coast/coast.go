@@ -206,7 +206,7 @@ func (r *road) direction() (e, n float64) {
 // its limit, as a share of it; negative while all are inside.
 func (n *Now) over(d *navigation.Driver, k float64, g *eskf.Filter, p *[eskf.NErr][eskf.NErr]float64, east, north float64) float64 {
 	worst := math.Inf(-1)
-	for i, v := range [3]float64{d.Along(&g.State, p, -north, east), d.Along(&g.State, p, east, north), g.YawVariance(p)} {
+	for i, v := range [3]float64{d.Along(&g.State, p, -north, east), d.Along(&g.State, p, east, north), d.YawVariance(&g.State, p)} {
 		worst = math.Max(worst, (k*math.Sqrt(math.Max(0, v))+n.Unseen[i]+n.Timing[i])/n.Limit[i]-1)
 	}
 	if math.IsNaN(worst) {

@@ -60,6 +60,15 @@ func (d *Driver) OriginCov(s *eskf.State, p *[eskf.NErr][eskf.NErr]float64) [3][
 	return c
 }
 
+// slipWander is side slip that does not follow lateral acceleration, 1 sigma, rad: no
+// state holds it, and the body's heading is off by it.
+const slipWander = 0.0015
+
+// YawVariance returns the variance of the body's yaw under p, rad².
+func (d *Driver) YawVariance(s *eskf.State, p *[eskf.NErr][eskf.NErr]float64) float64 {
+	return s.YawVariance(p) + slipWander*slipWander
+}
+
 // Along returns the variance of the body origin's position under covariance p in
 // the horizontal direction e, n, m².
 func (d *Driver) Along(s *eskf.State, p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
