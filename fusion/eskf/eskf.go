@@ -12,6 +12,27 @@
 // update, injection and reset follow J. Solà, "Quaternion kinematics for the
 // error-state Kalman filter", arXiv:1711.02508 (2017).
 //
+// Position, velocity and attitude are those of the inertial sensor, which need not
+// be at the body origin nor lie along its axes: a place r off the origin adds
+// ω×(ω×r) + α×r to what it reads, and standing there makes both vanish. What leads
+// from it to the body, and what is wrong with the sensor, is handled in three ways.
+//
+// Estimated, where driving shows it: place of the sensor forward and left (against
+// the antenna's in every turn), pitch and yaw of the mounting (against the way the
+// tyres hold), scale of the gyro about up, where the point is that does not move
+// sideways (against side slip only with corners of different speed), lag and point
+// of the receiver's velocity, its latency, its slow error. A state that nothing
+// excites keeps its prior and its part in the covariance; see [State.OriginCov].
+//
+// Considered: a roll of the mounting is taken for a place of the antenna to the
+// left. Heights of sensor and antenna are the caller's.
+//
+// Noise: scale and cross axis of the accelerometers, cross axis and g-sensitivity of
+// the gyros follow the motion ([Imperfect]), vibration what is measured of it along
+// each axis ([Roughness]), turn-on and warmth the random walks of [Params].
+//
+// All that is a sigma of zero is switched off: it costs nothing and changes nothing.
+//
 // Start at [Filter.InitAtRest] or [Filter.InitMoving], then [Filter.Predict]
 // with every sample and [Filter.Apply] with every observation.
 package eskf
