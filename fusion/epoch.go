@@ -114,7 +114,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 // after it arrive later by as much, so the host clock was set forward.
 func (m *Monitor) leapt(arrival, utc float64) bool {
 	q := &m.nav.IMU
-	if !m.clock.Ready() || !(m.now-q.GapEnd < 1) || q.GapLength == 0 {
+	if !m.clock.Ready() || !(m.now-q.GapEnd < 1) || q.GapLength == 0 || !m.nav.Stamps.Settled() {
 		return false
 	}
 	late := m.clock.Lateness(arrival, utc)

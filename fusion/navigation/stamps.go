@@ -38,6 +38,10 @@ func (q *Evener) Newest() float64 {
 	return q.raw
 }
 
+// Settled reports whether the interval of the sensor is known: before, bursts look
+// like gaps.
+func (q *Evener) Settled() bool { return q.period > 0 }
+
 // At returns the even time of the next stamp, s.
 func (q *Evener) At(stamp float64) float64 {
 	if q.n == 0 || !(stamp > q.raw) {
