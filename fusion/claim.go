@@ -69,9 +69,18 @@ func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity
 		}
 		take(w.Y, &w.C)
 	}
+	if dy, dc, ok := m.againstPhases(x); ok {
+		take(dy, &dc)
+	}
 	llr = math.NaN()
 	if !math.IsInf(best, 1) {
 		llr = trust.Horizontal(&y, &c)
+	}
+	if o := m.phases.odds(m.now); o != 0 {
+		if math.IsNaN(llr) {
+			llr = 0
+		}
+		llr += o
 	}
 	if !hasHeight {
 		return llr, y

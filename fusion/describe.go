@@ -84,6 +84,7 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	s.Claim = Claim{Fix: tr.Fix, Fault: tr.Fault, Since: m.host(tr.Since), LLR: tr.LLR, Believe: tr.Needed, Refute: trust.Refute,
 		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt), Mark: m.host(tr.MarkAt)}
 	s.Link = *m.link.State()
+	m.describePhases(s)
 	s.IMURate = rate(q.Period)
 	s.IMUAge = m.now - q.Last.T
 	s.Vibration = math.Sqrt(3 * q.AccVar)
@@ -155,6 +156,7 @@ func (m *Monitor) protect(s *Snapshot) {
 	s.SigmaLon = math.Sqrt(math.Max(0, c.Along(e, n)))
 	s.SigmaYaw = math.Sqrt(math.Max(0, m.nav.YawVariance(&p.State, &p.P)))
 	step := missedStep(s.Tests[TestJump].Detectable)
+	step = m.protectCarried(s, step)
 	t := m.timing()
 	d := &m.drift.Suspected
 	// Were the antenna's place wrong the body origin would be: by how much, along
@@ -197,7 +199,7 @@ func (m *Monitor) predDirection(s *Snapshot) (e, n float64) {
 
 // coastNow says what the coast budget is to be found for.
 func (m *Monitor) coastNow(s *Snapshot) coast.Now {
-	n := coast.Now{T: m.now, Used: m.now-m.trust.UsedAt < 0.5, Speed: s.Speed, YawRate: s.YawRate,
+	n := coast.Now{T: m.now, Used: m.now-m.trust.UsedAt < 0.5 || s.Phases.Lead, Speed: s.Speed, YawRate: s.YawRate,
 		Unseen: [3]float64{s.PLLat.Unseen(), s.PLLon.Unseen()},
 		Timing: [3]float64{s.PLLat.Timing, s.PLLon.Timing, s.PLYaw.Timing},
 		Limit:  [3]float64{s.ALLat, s.ALLon, s.ALYaw}}
@@ -286,7 +288,9 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 		Claimed: tr.Fault == trust.Broken && tr.Fix == trust.Claimed, Refuted: tr.Fault == trust.Broken && tr.Fix == trust.Refuted,
 		LLR: tr.LLR, LLRWanted: tr.Needed, Offset: math.Hypot(tr.Offset[0], tr.Offset[1]),
 		Refused: !math.IsNaN(tr.RefusedSince), Proven: tr.Proven,
-		Requalifying: !served, DwellLeft: left, SinceUsed: m.now - tr.UsedAt,
+		Requalifying: !served, DwellLeft: left, SinceUsed: m.sinceUsed(),
+		Carried: s.Phases.Carried, CarriedLeads: s.Phases.Lead, CarriedFor: s.Phases.Since, CarriedLeft: s.Phases.Left,
+		Contradicted: m.phases.refuted(m.now), ContradictedBy: r3.Norm(vec(s.Phases.Off)),
 		SettingsOpen: !m.params.Confirmed(&m.nav),
 		Tests:        &s.Tests,
 

@@ -105,7 +105,14 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.realign("the car would have to reverse at speed: the sensor's axes are not the car's")
 		return false
 	}
+	if m.phasesLead() && r.class != navigation.ClassFixed {
+		// A float position says less than the phases that it is made of.
+		m.useVelocity(e, false, 0)
+		m.offerFix(e, false)
+		return false
+	}
 	used := m.weigh(e, z, t)
+	m.offerFix(e, used)
 	m.nav.Least(m.clock.MinLatency(m.nav.Latency()))
 	return used
 }

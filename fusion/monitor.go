@@ -61,6 +61,7 @@ type Monitor struct {
 	drift   integrity.DriftTests
 	ref     integrity.References
 	claims  claims
+	phases  phases
 	heights course.Heights
 	coast   coast.Budget
 
@@ -109,6 +110,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.trust = trust.Start()
 	m.drift.Init(t.Settings)
 	m.ref.Init()
+	m.phases.init()
 	m.params.Init(cfg.Vehicle.Antenna, m.unitSuspect)
 	m.claims.at = math.NaN()
 	m.configureMount(&cfg.IMU)
@@ -158,11 +160,17 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 		m.link.Junk(m.now, rtcm.Refusal(in.Reason), int(in.N))
 	case KindRefused:
 		c.Refused[in.Channel%nChannels]++
+	case KindObservation:
+		m.onReception(in)
+		m.onObservation(in)
+	case KindEphemeris:
+		m.onReception(in)
+		m.phases.begin().Ephemeris(in.Ephemeris)
 	case KindNote:
 		m.onNote(in.Note)
 	case KindTick:
 		m.onTick()
-	case KindRoverFrame, KindObservation, KindEphemeris:
+	case KindRoverFrame:
 		m.onReception(in)
 	}
 	m.onBase()

@@ -1,7 +1,10 @@
 package fusion
 
 import (
+	"kerbline/fusion/carrier"
+	"kerbline/fusion/integers"
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/phasecheck"
 	"kerbline/fusion/trust"
 	"kerbline/fusion/verdict"
 	"kerbline/gnss"
@@ -99,6 +102,8 @@ type Snapshot struct {
 	// while nothing was heard of them; it is the monitor's.
 	Reception *reception.State
 
+	Phases Phases // what the rover's own observations say
+
 	// Inertial sensor and wheel.
 	IMURate    float64 // Hz
 	IMUAge     float64 // s since the last sample
@@ -143,6 +148,28 @@ type Claim struct {
 	Followed bool       // dead reckoning is spent: nothing but height or a mark can tell
 	Proven   float64    // host Unix s of the last epoch that was believed, NaN before
 	Mark     float64    // host Unix s at which a check mark verified the position, NaN: never
+}
+
+// Phases is what the rover's raw observations say of its position.
+type Phases struct {
+	Heard   bool
+	Age     float64 // s since the last observations
+	Carried bool    // the proven position is carried by phases, and needs the receiver's no more
+	Lead    bool    // the receiver's is not used
+	Since   float64 // s since the last fix that was proven
+	Sigma   float64 // m, of the carried position horizontally
+	Level   float64 // m, what one faulty satellite may add to it unseen is inside
+	Left    float64 // s for which the level would stay inside the lateral limit, going on as before
+
+	Lack       carrier.Lack // why nothing is carried
+	Satellites int
+	Systems    int
+	Dual       int // satellites of them with two carriers
+
+	Opinion integers.Opinion // of our own integers on the fix
+	Why     integers.Reason  // there is none
+	Off     geodesy.ENU      // m, from the right place to a refuted fix
+	Drift   phasecheck.Drift
 }
 
 // Counts tallies what came in and what was refused since the start.

@@ -209,6 +209,9 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 // reconsider starts the filter again on a receiver that it has refused for too
 // long. A receiver with an open fault stays unproven all the same.
 func (m *Monitor) reconsider() {
+	if m.phasesLead() {
+		return // the proven position goes on without the receiver
+	}
 	refused := m.trust.RefusedFor(m.now)
 	if !m.believe(&trust.Evidence{Kind: trust.Waited, Now: m.now}).Restart {
 		return

@@ -124,6 +124,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"fusion/internal/sky": {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"fusion/carrier":      {own: []string{"gnss/atmosphere", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"fusion/integers":     {own: []string{"fusion/carrier", "fusion/lambda", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
+	"fusion/phasecheck":   {own: []string{"fusion/carrier", "fusion/integers", "gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit"}},
 	"fusion/navigation":   {own: []string{"gnss", "gnss/geodesy", "fusion/eskf", "fusion/hostclock"}, others: gonum},
 	"fusion/columns":      {},
 	"fusion/integrity":    {others: gonum},
@@ -132,7 +133,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"fusion/parameters":   {own: []string{"fusion/integrity", "fusion/navigation"}, others: gonum},
 	"fusion/coast":        {own: []string{"fusion/course", "fusion/eskf", "fusion/navigation"}, others: gonum},
 	"fusion/course":       {own: []string{"gnss/geodesy"}},
-	"fusion":              {own: []string{"gnss/...", "fusion/coast", "fusion/columns", "fusion/course", "fusion/eskf", "fusion/hostclock", "fusion/integrity", "fusion/navigation", "fusion/parameters", "fusion/trust", "fusion/verdict"}, others: gonum},
+	"fusion":              {own: []string{"gnss/...", "fusion/carrier", "fusion/coast", "fusion/columns", "fusion/course", "fusion/eskf", "fusion/hostclock", "fusion/integers", "fusion/integrity", "fusion/navigation", "fusion/parameters", "fusion/phasecheck", "fusion/trust", "fusion/verdict"}, others: gonum},
 	"fusion/score/bounds": {others: gonum},
 	"fusion/score":        {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/integrity", "fusion/score/bounds"}, others: gonum},
 	"fusion/words":        {own: []string{"gnss/corrections", "fusion"}},
@@ -376,7 +377,7 @@ var exportedFor = map[string][]string{
 	},
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
 	"read by what is being built on the observations": {
-		"fusion/carrier.Missed", "fusion/carrier.Path", "fusion/integers.Checker", "gnss/reception.Side.Carriers", "gnss/reception.Side.Constellations",
+		"gnss/reception.Side.Carriers", "gnss/reception.Side.Constellations",
 		"gnss/reception.State.Lacks", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
 	},
 	"shows others how its package decides or is checked": {

@@ -113,6 +113,7 @@ func (p *Path) link(b *body, age, dwet, split float64, diff func(*track) (float6
 		k.clock[k.carriers], k.diff[k.carriers], k.place[k.carriers] = c, d, j
 		f := satellite.GPS.Frequency(satellite.Signal{Band: '1', Attribute: 'C'}, 0) / t.hz
 		iono[k.carriers] = f * f
+		k.delay[k.carriers] = f * f * b.Slant
 		k.carriers++
 	}
 	if k.carriers == 0 {
@@ -146,6 +147,7 @@ func (p *Path) solveRate(dt float64) {
 		}
 	}
 	links := p.links[:n]
+	p.solver.air0(links, dt)
 	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &slipTest)
 	p.state.LeftOut = sol.left
 	if !ok {
@@ -209,6 +211,7 @@ func (p *Path) solveAnchored() {
 		}
 	}
 	links := p.links[:n]
+	p.solver.air0(links, age)
 	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &outlierTest)
 	total := sol
 	if ok {
@@ -298,6 +301,7 @@ func (p *Path) ahead(age, split float64, with func(*track) bool) (sol solution, 
 			n++
 		}
 	}
+	p.solver.air0(p.links[:n], age)
 	if sol, ok = p.solver.solve(p.links[:n]); ok {
 		p.solver.separate(p.links[:n], &sol, &outlierTest)
 	}
@@ -306,6 +310,22 @@ func (p *Path) ahead(age, split float64, with func(*track) bool) (sol solution, 
 
 // level is what the solution may be off horizontally with one satellite at fault.
 func (s *solution) level() float64 { return s.bias[0] + Missed*s.sub[0] }
+
+// air0 sets how far the ionosphere may have changed at the zenith in age seconds, in
+// all directions alike: satellites with two carriers measure it.
+func (s *solver) air0(links []link, age float64) {
+	dual := 0
+	for i := range links {
+		if links[i].carriers == 2 {
+			dual++
+		}
+	}
+	rate := sharedRate
+	if dual >= minDual {
+		rate = measuredRate
+	}
+	s.prior = rate*rate*age*age + 1e-12
+}
 
 // ionosphere measures by how much the delays changed since the anchor, beyond
 // noise: the variance at the zenith on L1 in m^2, from the satellites whose two
@@ -411,7 +431,7 @@ func (st *State) count(p *Path) {
 // satellites errors are far larger than their deviations. Common practice, no source.
 const (
 	breakMemory = 10.0 // s
-	maxBreaks   = 0.10 // of the phases at an epoch, on average
+	maxBreaks   = 0.20 // of the phases at an epoch, on average
 	minCarried  = 6    // satellites
 )
 
@@ -427,7 +447,7 @@ func (p *Path) readClock() {
 // some seconds have shown otherwise it is bad.
 func (p *Path) quality(dt float64) {
 	if dt <= 0 {
-		p.breaks = 3 * maxBreaks
+		p.breaks = 2 * maxBreaks
 		return
 	}
 	had := 0

@@ -14,8 +14,13 @@ import (
 const (
 	phaseSigma = 0.003  // m at the zenith, noise and multipath in motion
 	ionoRate   = 0.0003 // m/s at the zenith on L1
-	wetZenith  = 0.05   // m, delay at the zenith that the model leaves
-	inflation  = 1.5    // of every deviation, where levels are made of it
+	// The ionosphere's change in all directions alike, m/s at the zenith on L1: in quiet
+	// years, and where enough satellites with two carriers measure it, in any.
+	sharedRate   = 0.0005
+	measuredRate = 0.02
+	minDual      = 5
+	wetZenith    = 0.05 // m, delay at the zenith that the model leaves
+	inflation    = 1.5  // of every deviation, where levels are made of it
 )
 
 // clockAges are the ages in s of the rows of clockSigma.

@@ -5,7 +5,7 @@ import "math"
 const (
 	maxSats   = 64
 	maxGroups = 12 // clocks of the receiver: one for each system and carrier
-	maxDim    = 3 + maxGroups
+	maxDim    = 3 + maxGroups + 1
 )
 
 // link is a satellite in one solution: one or two carriers with a difference of
@@ -18,6 +18,7 @@ type link struct {
 	place    [2]int     // of each in body.tracks
 	diff     [2]float64 // m, difference less the model at the linearization point
 	cov      [3]float64 // 11, 12, 22
+	delay    [2]float64 // of each, for a metre of ionosphere at the zenith on L1
 	out      bool       // left out
 	bad      [2]bool    // carriers left out
 
@@ -51,6 +52,8 @@ type solution struct {
 type solver struct {
 	dim    int
 	active [maxGroups]int // column of each clock, -1 if unused
+	air    int            // column of the ionosphere's change that all directions share
+	prior  float64        // m^2, of that change at the zenith
 	n      [maxDim][maxDim]float64
 	l      [maxDim][maxDim]float64
 	p      [maxDim][maxDim]float64
@@ -75,7 +78,8 @@ func (s *solver) solve(links []link) (sol solution, ok bool) {
 			s.n[i][j] = 0
 		}
 	}
-	rows := 0
+	s.n[s.air][s.air] = 1 / s.prior
+	rows := 1
 	for i := range links {
 		if k := &links[i]; k.m > 0 {
 			s.add(k)
@@ -127,6 +131,8 @@ func (s *solver) columns(links []link) {
 			s.dim++
 		}
 	}
+	s.air = s.dim
+	s.dim++
 	for i := range links {
 		k := &links[i]
 		k.m = 0
@@ -142,40 +148,46 @@ func (s *solver) columns(links []link) {
 	}
 }
 
-// add accumulates one satellite: row j is -u·x + clock(g[j]) = z[j].
+// row is one carrier's equation: its columns and their coefficients.
+type row struct {
+	at [maxRow]int
+	c  [maxRow]float64
+}
+
+const maxRow = 5 // displacement, clock, ionosphere
+
+// row is that of carrier j: -u·x + clock - delay·air = z.
+func (s *solver) row(k *link, j int) (r row) {
+	r.at = [maxRow]int{0, 1, 2, s.active[k.g[j]], s.air}
+	r.c = [maxRow]float64{-k.u[0], -k.u[1], -k.u[2], 1, -k.delay[k.is[j]]}
+	return r
+}
+
+// add accumulates one satellite.
 func (s *solver) add(k *link) {
 	w := inverse2(k.r, k.m)
-	var sw [2]float64 // W summed over rows, and W·z
-	var wz [2]float64
-	if k.m == 1 {
-		sw[0], wz[0] = w[0], w[0]*k.z[0]
-	} else {
-		sw = [2]float64{w[0] + w[1], w[1] + w[2]}
+	rows := [2]row{s.row(k, 0)}
+	wz := [2]float64{w[0] * k.z[0]}
+	if k.m == 2 {
+		rows[1] = s.row(k, 1)
 		wz = [2]float64{w[0]*k.z[0] + w[1]*k.z[1], w[1]*k.z[0] + w[2]*k.z[1]}
 	}
-	all, allz := sw[0]+sw[1], wz[0]+wz[1]
-	for i := range 3 {
-		s.b[i] -= k.u[i] * allz
-		for j := range i + 1 {
-			s.n[i][j] += k.u[i] * k.u[j] * all
+	for i := range k.m {
+		for x, at := range rows[i].at {
+			s.b[at] += rows[i].c[x] * wz[i]
+		}
+		for j := range k.m {
+			f := w[i+j]
+			for x, at := range rows[i].at {
+				c := f * rows[i].c[x]
+				for y, to := range rows[j].at {
+					if to <= at {
+						s.n[at][to] += c * rows[j].c[y]
+					}
+				}
+			}
 		}
 	}
-	for j := range k.m {
-		c := s.active[k.g[j]]
-		s.b[c] += wz[j]
-		for i := range 3 {
-			s.n[c][i] -= k.u[i] * sw[j]
-		}
-	}
-	if k.m == 1 {
-		c := s.active[k.g[0]]
-		s.n[c][c] += w[0]
-		return
-	}
-	c, d := s.active[k.g[0]], s.active[k.g[1]]
-	s.n[c][c] += w[0]
-	s.n[d][d] += w[2]
-	s.n[max(c, d)][min(c, d)] += w[1]
 }
 
 // invert sets p to the inverse of n.
@@ -223,26 +235,27 @@ func (s *solver) invert() bool {
 // residual computes what a satellite's differences are off the solution, and what the
 // solution without it needs.
 func (s *solver) residual(k *link) {
+	var rows [2]row
 	for j := range k.m {
-		k.res[j] = k.z[j] + k.u[0]*s.x[0] + k.u[1]*s.x[1] + k.u[2]*s.x[2] - s.x[s.active[k.g[j]]]
-	}
-	var pa [2][maxDim]float64 // P·A', one column a carrier, rows that matter
-	for j := range k.m {
-		c := s.active[k.g[j]]
-		at := func(i int) float64 {
-			return s.p[i][c] - k.u[0]*s.p[i][0] - k.u[1]*s.p[i][1] - k.u[2]*s.p[i][2]
+		rows[j] = s.row(k, j)
+		k.res[j] = k.z[j]
+		for x, at := range rows[j].at {
+			k.res[j] -= rows[j].c[x] * s.x[at]
 		}
 		for i := range 3 {
-			pa[j][i] = at(i)
-			k.gm[i][j] = pa[j][i]
-		}
-		for l := range k.m {
-			d := s.active[k.g[l]]
-			pa[j][d] = at(d)
+			k.gm[i][j] = 0
+			for x, at := range rows[j].at {
+				k.gm[i][j] += rows[j].c[x] * s.p[i][at]
+			}
 		}
 	}
-	apa := func(i, j int) float64 {
-		return pa[j][s.active[k.g[i]]] - k.u[0]*pa[j][0] - k.u[1]*pa[j][1] - k.u[2]*pa[j][2]
+	apa := func(i, j int) (sum float64) {
+		for x, at := range rows[i].at {
+			for y, to := range rows[j].at {
+				sum += rows[i].c[x] * rows[j].c[y] * s.p[at][to]
+			}
+		}
+		return sum
 	}
 	m := [3]float64{k.r[0] - apa(0, 0), 0, 0}
 	if k.m == 2 {

@@ -255,6 +255,23 @@ func (d *Driver) Position(z r3.Vec, height bool, r [3]float64) eskf.Obs {
 	return d.Filter.HorizontalPosition(z.X, z.Y, [2]float64{r[0], r[1]}, d.Lever, d.Rate)
 }
 
+// carried stands for the class of positions that carrier phases carry.
+const carried = Class(0xff)
+
+// Carried builds the observation of the antenna's position z (m, ENU) as carrier
+// phases carry it: white, m of one axis, is new in each; the deviations horizontally
+// and up, m, stay over the time constant stays, s.
+func (d *Driver) Carried(z r3.Vec, white float64, sigma [2]float64, stays float64) eskf.Obs {
+	if d.corr != carried {
+		d.disturb()
+		d.Filter.SetCorr(sigma[0], sigma[1], stays)
+		d.corr = carried
+	}
+	d.Filter.Params.CorrSigmaH, d.Filter.Params.CorrSigmaV = sigma[0], sigma[1]
+	v := white * white
+	return d.Filter.Position(z, [3]float64{v, v, 4 * v}, d.Lever, d.Rate)
+}
+
 // Accel returns the acceleration at the filter's time, m/s², ENU, gravity removed.
 func (d *Driver) Accel() r3.Vec {
 	f := &d.Filter

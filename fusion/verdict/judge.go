@@ -41,6 +41,12 @@ type Evidence struct {
 	Requalifying     bool                  // fixed epochs have not been consistent for long enough
 	DwellLeft        float64               // s of that left
 	SinceUsed        float64               // s since a fixed epoch was used, NaN for never
+	Carried          bool                  // carrier phases hold the proven position
+	CarriedLeads     bool                  // and the receiver's is not used
+	CarriedFor       float64               // s since the last proven fix
+	CarriedLeft      float64               // s for which the level would stay inside its limit
+	Contradicted     bool                  // our own integers contradict the fix
+	ContradictedBy   float64               // m
 	SettingsOpen     bool                  // the recording has not confirmed the settings yet
 	Tests            *integrity.TestStates // as they stand
 
@@ -93,11 +99,16 @@ func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
 	used := e.SinceUsed <= e.Silence // a fixed epoch was used just now
 	fault := e.Stepped || e.Drifted || e.Claimed || e.Refuted
 	velocity := e.Tests[integrity.TestVelocity].Alarm
-	alarm := e.UnitsWrong || e.Saturated || j.BaseAlarm || fault || velocity
-	usable := !e.SettingsOpen && within && budget && !e.Requalifying && used && e.Fixed && !e.ReceiverSilent && !e.IMUSilent && !alarm && !e.Frozen && !e.EpochLate && !e.Refused
+	sensors := e.UnitsWrong || e.Saturated || j.BaseAlarm
+	alarm := sensors || fault || velocity
+	receiver := !e.Requalifying && used && e.Fixed && !e.ReceiverSilent && !fault && !velocity && !e.Frozen && !e.EpochLate && !e.Refused && !e.Contradicted
+	usable := !e.SettingsOpen && within && budget && !e.IMUSilent && !sensors && (receiver || e.Carried)
+	if e.Carried && (e.CarriedLeads || !receiver) {
+		b.Add(WhyCarried, e.CarriedFor, e.CarriedFor+e.CarriedLeft, "s")
+	}
 	// What dead reckoning cannot answer: it followed the drift itself, or its own
 	// sensors are suspected.
-	misled := e.Drifted || j.BaseAlarm || e.UnitsWrong || e.Saturated || e.IMUSilent
+	misled := e.Drifted && !e.Carried || j.BaseAlarm || e.UnitsWrong || e.Saturated || e.IMUSilent
 	coasting := !usable && within && e.Proven && !misled && e.Coast > 0 && e.SinceUsed <= t.MaxCoast
 	switch {
 	case usable:
@@ -158,6 +169,9 @@ func (j *Judgement) receiver(e *Evidence) {
 	case corrections.BaseUnconfirmed:
 		b.Add(WhyBaseUnknown, math.NaN(), math.NaN(), "")
 		j.BaseAlarm = true
+	}
+	if e.Contradicted {
+		b.Add(WhyRefuted, e.ContradictedBy, math.NaN(), "m")
 	}
 	if e.Drifted {
 		b.Add(WhyDrift, e.FaultSize, ts[integrity.TestDrift2].Detectable, "m")

@@ -35,6 +35,7 @@ const (
 	WhyCoast
 	WhyLever
 	WhyDwell
+	WhyCarried
 	WhySpeed
 	NumReasons
 )
@@ -42,7 +43,7 @@ const (
 var reasonCodes = [NumReasons]string{
 	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
 	"drift", "jump", "fix-refuted", "fix-unproven", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
-	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "speed",
+	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "carried_by_phase", "speed",
 }
 
 // explains lists what each reason makes needless to say.
@@ -55,6 +56,9 @@ var explains = []struct {
 	{WhyNoPosition, []ReasonID{WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma}},
 	{WhyLink, []ReasonID{WhyAge, WhyQuality}},
 	{WhyQuality, []ReasonID{WhyAge, WhySigma, WhySats, WhyHDOP}},
+	// Carried by phases, the receiver's own state costs nothing; a silent link
+	// stays a warning.
+	{WhyCarried, []ReasonID{WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma, WhyFault, WhyNoPosition, WhyClaimed, WhyDwell}},
 	{WhyDrift, []ReasonID{WhyInnovation, WhyJump, WhySuspect}},
 	{WhySuspect, []ReasonID{WhyPLLat, WhyPLLon, WhyCoast}},
 	{WhyJump, []ReasonID{WhyInnovation, WhyVelocity}},

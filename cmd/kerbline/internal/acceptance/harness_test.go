@@ -76,6 +76,15 @@ func decode(t testing.TB, name string, files map[string][]byte) *session {
 			f := *m.Frame
 			s.in[len(s.in)-1].Frame = &f
 		}
+		if m.Observed != nil {
+			e := *m.Observed
+			e.Obs = slices.Clone(e.Obs)
+			s.in[len(s.in)-1].Observed = &e
+		}
+		if m.Ephemeris != nil {
+			e := *m.Ephemeris
+			s.in[len(s.in)-1].Ephemeris = &e
+		}
 		return nil
 	})
 	if err != nil {

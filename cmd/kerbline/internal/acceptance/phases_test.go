@@ -1,0 +1,176 @@
+package acceptance
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"kerbline/fixtures"
+	"kerbline/fixtures/faults"
+	"kerbline/fixtures/signals"
+	"kerbline/fusion"
+	"kerbline/gnss"
+	"kerbline/gnss/geodesy"
+)
+
+// observed is a nominal day whose rover sends its raw observations: two carriers of
+// three systems, a free clock, slips, and places that hide a part of the sky.
+func observed(seed uint64, duration float64) fixtures.Scenario {
+	sc := fixtures.Standard("nominal", seed)
+	sc.Duration = duration
+	sc.Observe = signals.Config{Rate: []float64{1, 5}[seed%2], Second: []string{"L2", "L5"}[seed/2%2], Drift: 2e-7,
+		Still: 0.3, Moving: 0.5, SlipRate: 0.01, HalfTime: 5, WindUp: true, EphEvery: 30, EphOnLink: true,
+		Places: []signals.Place{{From: 100, To: 115, Elevation: 40 * geodesy.Degree, Left: true}}}
+	return sc
+}
+
+// An outage of the corrections is carried by phases: usable without a break, and
+// where the car is.
+func TestPhases_Outages(t *testing.T) {
+	for _, c := range []struct {
+		outage, share, err float64 // s; usable without a break, of all; m, 95 % at the end
+	}{{30, 0.99, 0.05}, {60, 0.98, 0.08}, {120, 0.95, 0.12}, {240, 0.80, 0.20}} {
+		if !long && c.outage > 60 {
+			continue
+		}
+		var errs []float64
+		whole, n, beyond := 0, 0, 0
+		for _, seed := range seeds(4, 60) {
+			sc := observed(seed, 150+c.outage)
+			sc.Faults = faults.Set{{Kind: faults.Silent, From: 120, To: 120 + c.outage}}
+			s := generate(t, sc)
+			broken, last := false, math.NaN()
+			s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, _ []fusion.Event) {
+				if snap == nil {
+					return
+				}
+				at := s.since(snap.T)
+				lat, lon, _, ok := s.errors(snap)
+				if ok && (snap.Verdict == fusion.Usable || snap.Verdict == fusion.Coasting) {
+					if math.Abs(lat) > snap.PLLat.Total || math.Abs(lon) > snap.PLLon.Total {
+						beyond++
+					}
+				}
+				if at > 119 && at < 120+c.outage {
+					broken = broken || snap.Verdict != fusion.Usable
+					last = math.Hypot(lat, lon)
+				}
+			})
+			n++
+			if !broken {
+				whole++
+			}
+			errs = append(errs, last)
+		}
+		slices.Sort(errs)
+		p95 := errs[int(0.95*float64(n-1)+0.5)]
+		t.Logf("outage of %g s: usable without a break in %d of %d, error at the end p95 %.3f m, %d lines beyond their level", c.outage, whole, n, p95, beyond)
+		if float64(whole) < c.share*float64(n) || p95 > c.err || beyond > 0 {
+			t.Errorf("outage of %g s: usable without a break in %d of %d, want %.2f; error p95 %.3f m, want %.2f; %d lines beyond their level", c.outage, whole, n, c.share, p95, c.err, beyond)
+		}
+	}
+}
+
+// Without observations the same outage ends the verdict as ever.
+func TestPhases_NeedObservations(t *testing.T) {
+	sc := observed(1000, 200)
+	sc.Faults = faults.Set{{Kind: faults.Silent, From: 120, To: 180}}
+	s := generate(t, sc)
+	usable := 0.0
+	none := func(m *fusion.Measurement) bool { return m.Channel != fusion.ChanObservations }
+	s.play(t, s.cfg, none, func(snap *fusion.Snapshot, _ []fusion.Event) {
+		if snap != nil && snap.Verdict == fusion.Usable && s.since(snap.T) < 179 {
+			usable = s.since(snap.T)
+		}
+		if snap != nil && snap.Phases.Heard {
+			t.Fatal("phases without observations")
+		}
+	})
+	if usable < 115 || usable > 150 {
+		t.Errorf("usable until %.1f s, the corrections end at 120", usable)
+	}
+}
+
+// A fix that is wrong from the first epoch on is refuted before it is ever usable; one
+// that is right is never.
+func TestPhases_WrongStart(t *testing.T) {
+	for _, seed := range seeds(3, 40) {
+		sc := observed(seed, 240)
+		a := float64(seed) * 0.7
+		sc.Faults = faults.Set{{Kind: faults.Jump, From: -1, To: 160, Size: 0.3 + 0.2*float64(seed%7), Dir: [3]float64{math.Cos(a), math.Sin(a), 0}}}
+		s := generate(t, sc)
+		refuted, usable, late, again := false, 0, 0, false
+		s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, ev []fusion.Event) {
+			for _, e := range ev {
+				refuted = refuted || e.Kind == fusion.EventRefuted
+				if e.Kind == fusion.EventRefuted && s.since(e.T) > 165 {
+					late++
+				}
+			}
+			if snap == nil || snap.Verdict != fusion.Usable {
+				return
+			}
+			if s.since(snap.T) < 160 {
+				usable++
+			}
+			again = true
+		})
+		if !refuted || usable > 0 || late > 0 || !again {
+			t.Errorf("seed %d, %.1f m: refuted %v, %d usable lines while wrong, %d refuted when right, usable afterwards %v", seed, sc.Faults[0].Size, refuted, usable, late, again)
+		}
+	}
+}
+
+// A receiver whose position drifts slowly, its velocity with it.
+func TestPhases_Drift(t *testing.T) {
+	for _, rate := range []float64{0.005, 0.01, 0.02, 0.05} {
+		found, n := 0, 0
+		for _, seed := range seeds(2, 25) {
+			sc := observed(seed, 300)
+			s := generate(t, sc)
+			a := float64(seed)
+			frame := *s.truth.Frame()
+			m := fusion.NewMonitor(s.cfg, s.track(t))
+			n++
+			alarm, begun, utc := math.NaN(), math.NaN(), math.NaN()
+			for i := range s.in {
+				in := s.in[i]
+				if in.Kind == fusion.KindEpoch && in.Epoch.Quality == gnss.QualityFixed && s.since(in.T) > 170 {
+					if math.IsNaN(begun) {
+						begun = in.Epoch.UTC
+					}
+					utc = in.Epoch.UTC
+					e := *in.Epoch
+					p := frame.FromLLA(e.Pos)
+					p.E += rate * (e.UTC - begun) * math.Cos(a)
+					p.N += rate * (e.UTC - begun) * math.Sin(a)
+					e.Pos = frame.ToLLA(p)
+					in.Epoch = &e
+				}
+				_, ev := m.Step(&in)
+				for j := range ev {
+					if ev[j].Kind == fusion.EventDrift && math.IsNaN(alarm) && !math.IsNaN(begun) {
+						alarm = rate * (utc - begun)
+					}
+					if ev[j].Kind == fusion.EventDrift && math.IsNaN(begun) {
+						t.Errorf("seed %d: a drift without one: %s", seed, ev[j].Detail)
+					}
+				}
+			}
+			scatter := m.Snapshot().Phases.Drift.Scatter
+			// What is observed once a second is judged up to a second later.
+			late := 0.0
+			if sc.Observe.Rate < 2 {
+				late = 1 / sc.Observe.Rate
+			}
+			if alarm-rate*late <= math.Max(0.15, 8*scatter) {
+				found++
+			} else {
+				t.Logf("%.3f m/s, seed %d: alarm at %.3f m, scatter %.3f m", rate, seed, alarm, scatter)
+			}
+		}
+		if found < n {
+			t.Errorf("%.3f m/s: %d of %d found before the larger of 0.15 m and 8 times the scatter", rate, found, n)
+		}
+	}
+}

@@ -1,0 +1,268 @@
+package phasecheck
+
+import (
+	"math"
+
+	"kerbline/fusion/carrier"
+	"kerbline/fusion/integers"
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/gnsstime"
+	"kerbline/gnss/observation"
+	"kerbline/gnss/orbit"
+)
+
+const (
+	pairWithin  = 0.03 // s: fix and phases of one epoch
+	anchorEvery = 30.0 // s after which the path is anchored anew while fixes are proven
+	keepSets    = 3    // ephemerides a satellite
+	fixes       = 8    // that wait for their phases
+)
+
+// Fix is a position of the receiver's antenna.
+type Fix struct {
+	Time   gnsstime.Time
+	At     geodesy.ECEF
+	White  [2]float64 // m^2 of one axis, horizontally and up: new in each epoch
+	Shared [2]float64 // m, deviations of what stays for tens of seconds
+	Fixed  bool       // passes the fix gate
+	Proven bool       // and is what the position in use rests on
+}
+
+// State is what phases and fixes say after an epoch of observations.
+type State struct {
+	Time gnsstime.Time // of what is said
+	Path carrier.State
+
+	// Lack is None when the position is carried.
+	Lack     carrier.Lack
+	Position geodesy.ECEF
+	Sigma    [2]float64 // m, deviations horizontally (the larger axis) and up
+	Level    [2]float64 // m, what one faulty satellite adds inside; infinite when unknown
+	Age      float64    // s since the last proven fix
+
+	Drift Drift
+
+	// Integers is the place by integers of our own; Opinion what it says of the last
+	// fix, Off the vector from there to the fix, Judged the time of that fix.
+	Integers integers.Result
+	Opinion  integers.Opinion
+	Off      geodesy.ENU
+	Judged   gnsstime.Time
+}
+
+// Check follows one receiver. Its zero value is ready; it allocates nothing after the
+// first minutes.
+type Check struct {
+	orbits   orbit.Store
+	path     carrier.Path
+	integers integers.Checker
+	frame    geodesy.Frame
+	framed   bool
+	heard    bool
+
+	ring   [fixes]Fix
+	newest int
+	paired bool // the last epoch has met its fix
+
+	known  bool          // the offset is known
+	b      [3]float64    // m, fix less path
+	v      [3]float64    // m^2
+	shared [2]float64    // m
+	grown  [3]float64    // m^2, of the path when the offset was last estimated
+	proven gnsstime.Time // last proven fix
+	placed gnsstime.Time // last anchor of the path
+
+	drift drifts
+	state State
+}
+
+// Heard reports whether there were observations at all.
+func (c *Check) Heard() bool { return c.heard }
+
+// State returns what is known after the last epoch of observations.
+func (c *Check) State() *State { return &c.state }
+
+// Reset forgets all but the orbits.
+func (c *Check) Reset() { *c = Check{orbits: c.orbits} }
+
+// Ephemeris takes a set.
+func (c *Check) Ephemeris(e *orbit.Ephemeris) {
+	c.orbits.Keep = keepSets
+	c.orbits.Add(e)
+}
+
+// Base takes an epoch of the base and where it says that its antenna is.
+func (c *Check) Base(e *observation.Epoch, at geodesy.ECEF) { c.integers.Base(e, at) }
+
+// Rover takes an epoch of the rover's observations; near is where its antenna is, to
+// some tens of metres.
+func (c *Check) Rover(e *observation.Epoch, near geodesy.ECEF) *State {
+	if !c.framed {
+		c.frame, c.framed = geodesy.NewFrame(near.LLA()), true
+	}
+	c.heard, c.paired = true, false
+	st := &c.state
+	st.Path = *c.path.Observe(e, &c.orbits, near)
+	st.Integers = *c.integers.Rover(e, &c.orbits, near)
+	st.Time = st.Path.Time
+	if st.Path.Lack == carrier.NoAnchor {
+		c.known = false
+		c.drift.forget()
+	}
+	c.describe()
+	for i := range c.ring {
+		if f := &c.ring[i]; !f.Time.IsZero() && math.Abs(f.Time.Sub(st.Time)) < pairWithin {
+			c.pair(f)
+			break
+		}
+	}
+	return st
+}
+
+// Fix takes a fix of the receiver.
+func (c *Check) Fix(f *Fix) {
+	c.ring[c.newest] = *f
+	c.newest = (c.newest + 1) % fixes
+	if c.heard && !c.paired && math.Abs(f.Time.Sub(c.state.Time)) < pairWithin {
+		c.pair(f)
+	}
+}
+
+// pair compares the fix with the phases of its epoch.
+func (c *Check) pair(f *Fix) {
+	c.paired = true
+	st := &c.state
+	// The fix, moved to the time of the phases.
+	z := c.frame.FromECEF(f.At)
+	dt := st.Time.Sub(f.Time)
+	at := [3]float64{z.E, z.N, z.U}
+	if st.Path.RateLack == carrier.None {
+		for i := range 3 {
+			at[i] += st.Path.Rate[i] * dt
+		}
+	}
+	moved := c.frame.ToECEF(geodesy.ENU{E: at[0], N: at[1], U: at[2]})
+	if f.Fixed {
+		sh := math.Sqrt(f.White[0] + f.Shared[0]*f.Shared[0])
+		su := math.Sqrt(f.White[1] + f.Shared[1]*f.Shared[1])
+		st.Opinion, st.Off = st.Integers.Judge(moved, [2]float64{sh, su})
+	} else {
+		st.Opinion, st.Off = integers.None, geodesy.ENU{}
+	}
+	st.Judged = f.Time
+	if st.Path.Lack == carrier.None && f.Fixed {
+		p := c.pathENU()
+		e := [3]float64{at[0] - p[0], at[1] - p[1], at[2] - p[2]}
+		was := st.Drift.Alarm
+		st.Drift = c.drift.push(st.Time, e, c.grownNow(), f.White[0])
+		switch {
+		case st.Drift.Alarm && !was && c.known:
+			c.takeBack()
+		case f.Proven && !st.Drift.Alarm:
+			c.estimate(e, f)
+		}
+	}
+	if f.Proven && !st.Drift.Alarm {
+		c.place(moved, f)
+	}
+	c.describe()
+}
+
+// place anchors the path: to the fix where it has none, else where it is with the
+// offset in it.
+func (c *Check) place(fix geodesy.ECEF, f *Fix) {
+	st := &c.state
+	if st.Path.Lack == carrier.None && c.known && st.Time.Sub(c.placed) < anchorEvery {
+		return
+	}
+	at := fix
+	if st.Path.Lack == carrier.None && c.known {
+		p := c.pathENU()
+		at = c.frame.ToECEF(geodesy.ENU{E: p[0] + c.b[0], N: p[1] + c.b[1], U: p[2] + c.b[2]})
+		c.drift.shift(c.b, c.grownNow())
+	} else {
+		c.drift.forget()
+		c.v = [3]float64{f.White[0], f.White[0], f.White[1]}
+	}
+	c.path.Anchor(at)
+	st.Path = *c.path.State()
+	c.known = true
+	c.b, c.grown = [3]float64{}, [3]float64{}
+	c.placed, c.proven, c.shared = st.Time, st.Time, f.Shared
+}
+
+// estimate averages the offset: what the path gathered since adds to its variance,
+// and the fix's own noise is averaged.
+func (c *Check) estimate(e [3]float64, f *Fix) {
+	if !c.known {
+		return
+	}
+	g := c.grownNow()
+	for i := range 3 {
+		r := f.White[0]
+		if i == 2 {
+			r = f.White[1]
+		}
+		c.v[i] += math.Max(0, g[i]-c.grown[i])
+		k := c.v[i] / (c.v[i] + r)
+		c.b[i] += k * (e[i] - c.b[i])
+		c.v[i] *= 1 - k
+	}
+	c.grown, c.proven, c.shared = g, c.state.Time, f.Shared
+}
+
+// takeBack sets the offset to what it was before a drift that the fixes made.
+func (c *Check) takeBack() {
+	r := &c.drift.ref
+	g := c.grownNow()
+	v := c.drift.base*wide*wide + math.Max(g[0], g[1]) - r.v*wide*wide + r.spread/r.n
+	for i := range 3 {
+		c.b[i] = r.off[i] - c.drift.moved[i]
+		c.v[i] = math.Max(c.v[i], v)
+	}
+	c.grown = g
+	c.proven = c.drift.start.Add(r.at)
+}
+
+func (c *Check) pathENU() [3]float64 {
+	p := c.frame.FromECEF(c.state.Path.Position)
+	return [3]float64{p.E, p.N, p.U}
+}
+
+// grownNow is the variance of the path since its anchor, m^2.
+func (c *Check) grownNow() (g [3]float64) {
+	for i := range 3 {
+		g[i] = c.state.Path.Cov[i][i]
+	}
+	return g
+}
+
+// describe fills in the carried position.
+func (c *Check) describe() {
+	st := &c.state
+	st.Lack = st.Path.Lack
+	if st.Lack == carrier.None && !c.known {
+		st.Lack = carrier.NoAnchor
+	}
+	st.Age = math.NaN()
+	if st.Lack != carrier.None {
+		return
+	}
+	st.Age = st.Time.Sub(c.proven)
+	p := c.pathENU()
+	st.Position = c.frame.ToECEF(geodesy.ENU{E: p[0] + c.b[0], N: p[1] + c.b[1], U: p[2] + c.b[2]})
+	// What the path gathered since the offset was estimated, the offset's own error,
+	// and what all fixes share.
+	g := c.grownNow()
+	var v [3]float64
+	for i := range 3 {
+		v[i] = c.v[i] + math.Max(0, g[i]-c.grown[i])
+	}
+	h := math.Max(v[0], v[1]) + c.shared[0]*c.shared[0]
+	u := v[2] + c.shared[1]*c.shared[1]
+	st.Sigma = [2]float64{math.Sqrt(h), math.Sqrt(u)}
+	anchor := [2]float64{math.Sqrt(math.Max(c.v[0], c.v[1]) + c.shared[0]*c.shared[0]), math.Sqrt(c.v[2] + c.shared[1]*c.shared[1])}
+	for i := range 2 {
+		st.Level[i] = st.Path.Bias[i] + carrier.Missed*math.Hypot(st.Path.Sub[i], anchor[i])
+	}
+}

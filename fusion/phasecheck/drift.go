@@ -1,0 +1,164 @@
+package phasecheck
+
+import (
+	"math"
+
+	"kerbline/gnss/gnsstime"
+)
+
+// The drift test compares the offset of fix and phases now with the offset some time
+// ago, over two spans: the longer finds slower drifts, the shorter is there
+// sooner. Spans and least alarm: our own choice, no source.
+const (
+	history = 96   // s kept
+	latest  = 2.0  // s that are now
+	enough  = 6    // seconds with offsets that a reference needs
+	least   = 0.07 // m, no alarm below
+	scatter = 5.5  // times the scatter of the fixes against the phases
+	chance  = 4.9  // deviations of the path: 1e-6, two-sided
+	wide    = 1.5  // by which its variances are widened for levels, which the test does not need
+	inRow   = 2    // pairs in a row that alarm; the newest second alone alarms at once
+)
+
+var spans = [2]struct{ from, to float64 }{{8, 25}, {30, 80}} // s ago
+
+// Drift is what the test says.
+type Drift struct {
+	Known      bool
+	Shift      [3]float64 // m, east-north-up: by how much the fixes moved against the phases
+	Threshold  float64    // m, horizontally
+	Detectable float64    // m/s, slowest drift that is found within the history
+	Scatter    float64    // m, of the fixes against the phases, one axis
+	Alarm      bool
+}
+
+// size is the horizontal shift, m.
+func (d *Drift) size() float64 { return math.Hypot(d.Shift[0], d.Shift[1]) }
+
+// second is the mean offset of one second.
+type second struct {
+	at    float64 // s since the start
+	off   [3]float64
+	v     float64 // m^2, of the path
+	count float64
+}
+
+// average is that of several.
+type average struct {
+	n, v, at float64
+	off      [3]float64
+	spread   float64 // m^2, of one axis about the mean
+}
+
+// drifts is the offsets of the last minutes, one a second.
+type drifts struct {
+	ring  [history]second
+	start gnsstime.Time
+	moved [3]float64 // m, of the path by its anchors
+	base  float64    // m^2, of the path up to its anchor
+	row   int
+	alarm bool
+	ref   average // from before the drift that alarmed
+}
+
+// forget starts anew: the path is another one.
+func (d *drifts) forget() { *d = drifts{} }
+
+// shift says that an anchor moved the path by v, which had gathered a variance.
+func (d *drifts) shift(v, grown [3]float64) {
+	for i := range 3 {
+		d.moved[i] += v[i]
+	}
+	d.base += math.Max(grown[0], grown[1]) / (wide * wide)
+}
+
+// push takes one offset of fix and path, and the path's variance since its anchor.
+func (d *drifts) push(t gnsstime.Time, off, grown [3]float64, white float64) (r Drift) {
+	if d.start.IsZero() {
+		d.start = t
+	}
+	s := t.Sub(d.start)
+	k := &d.ring[int(math.Max(0, s))%history]
+	if s-k.at >= 1 || k.count == 0 {
+		*k = second{at: math.Floor(s)}
+	}
+	k.count++
+	for i := range 3 {
+		k.off[i] += (off[i] + d.moved[i] - k.off[i]) / k.count
+	}
+	k.v = d.base + math.Max(grown[0], grown[1])/(wide*wide)
+
+	now := d.mean(s-latest, s+1)
+	if d.alarm {
+		r = compare(&now, &d.ref, white)
+		if r.size() < r.Threshold/2 {
+			// What was kept meanwhile is no reference.
+			d.alarm, d.row, d.ring = false, 0, [history]second{}
+		}
+		r.Alarm = d.alarm
+		return r
+	}
+	var from average
+	newest, sudden := average{n: 1, v: k.v, off: k.off}, false
+	for _, span := range spans {
+		then := d.mean(s-span.to, s-span.from)
+		if then.n < enough {
+			continue
+		}
+		c := compare(&now, &then, white)
+		last := compare(&newest, &then, white)
+		sudden = sudden || last.size() > last.Threshold
+		c.Detectable = c.Threshold / span.to
+		if r.Known {
+			c.Detectable = math.Min(c.Detectable, r.Detectable)
+		}
+		if !r.Known || c.size()/c.Threshold > r.size()/r.Threshold {
+			r, from = c, then
+		}
+		r.Detectable = c.Detectable
+	}
+	if d.row++; !r.Known || r.size() <= r.Threshold {
+		d.row = 0
+	}
+	if d.row >= inRow || sudden {
+		d.alarm, d.ref, r.Alarm = true, from, true
+	}
+	return r
+}
+
+// compare is the shift between two means.
+func compare(now, then *average, white float64) (r Drift) {
+	r.Known = true
+	r.Scatter = math.Sqrt(then.spread)
+	v := math.Max(0, now.v-then.v) + 2*white*(1/math.Max(1, now.n)+1/then.n)
+	r.Threshold = math.Max(least, math.Max(scatter*r.Scatter, chance*math.Sqrt(v)))
+	for i := range 3 {
+		r.Shift[i] = now.off[i] - then.off[i]
+	}
+	return r
+}
+
+// mean averages the offsets of the seconds that began between two times since the start.
+func (d *drifts) mean(from, to float64) (a average) {
+	var sum2 float64
+	for i := range d.ring {
+		k := &d.ring[i]
+		if k.count == 0 || k.at < from || k.at >= to {
+			continue
+		}
+		a.n++
+		a.at += (k.at - a.at) / a.n
+		a.v += (k.v - a.v) / a.n
+		for j := range 3 {
+			d := k.off[j] - a.off[j]
+			a.off[j] += d / a.n
+			if j < 2 {
+				sum2 += d * (k.off[j] - a.off[j])
+			}
+		}
+	}
+	if a.n > 1 {
+		a.spread = sum2 / (2 * (a.n - 1))
+	}
+	return a
+}

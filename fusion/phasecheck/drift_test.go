@@ -1,0 +1,79 @@
+package phasecheck
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"kerbline/gnss/gnsstime"
+)
+
+// follow gives the test offsets of fixes with white noise, at some epochs a second,
+// that drift from 120 s on, and returns the offset at the alarm, NaN without one.
+func follow(seed uint64, hz, sigma, rate, until float64) (at float64, early bool) {
+	r := rand.New(rand.NewPCG(seed, 5))
+	var d drifts
+	t0 := gnsstime.Time{Week: 2400, TOW: 1000}
+	for k := 0.0; k < until*hz; k++ {
+		t := k/hz + 0.0004*math.Sin(k) // tags are off the second
+		t = math.Max(0, t)
+		off := rate * math.Max(0, t-120)
+		// The path is anchored anew every 30 s; its variance grows in between.
+		age := math.Mod(k/hz, 30)
+		if k > 0 && age == 0 {
+			d.shift([3]float64{0.01, -0.02, 0}, [3]float64{1e-4, 1e-4, 1e-4})
+		}
+		off += 0.1 // a fix is off for good
+		e := [3]float64{off - d.moved[0] + sigma*r.NormFloat64(), -d.moved[1] + sigma*r.NormFloat64(), sigma * r.NormFloat64()}
+		g := 1e-4 * age / 30
+		if d.push(t0.Add(t), e, [3]float64{g, g, g}, sigma*sigma).Alarm {
+			return off - 0.1, t < 120
+		}
+	}
+	return math.NaN(), false
+}
+
+func TestDrifts_Found(t *testing.T) {
+	for _, hz := range []float64{1, 5} {
+		for _, rate := range []float64{0.005, 0.01, 0.02, 0.05} {
+			for seed := range uint64(20) {
+				at, early := follow(seed, hz, 0.01, rate, 200)
+				if early || !(at <= 0.1501) {
+					t.Errorf("%g Hz, %g m/s, seed %d: alarm at %.3f m, before the drift %v", hz, rate, seed, at, early)
+				}
+			}
+		}
+	}
+}
+
+func TestDrifts_NoFalseAlarm(t *testing.T) {
+	for _, sigma := range []float64{0.003, 0.01, 0.04} {
+		for seed := range uint64(20) {
+			if at, _ := follow(seed, 1, sigma, 0, 1800); !math.IsNaN(at) {
+				t.Errorf("sigma %g, seed %d: an alarm without a drift", sigma, seed)
+			}
+		}
+	}
+}
+
+// The alarm goes when the fixes are back where they were.
+func TestDrifts_Withdrawn(t *testing.T) {
+	var d drifts
+	t0 := gnsstime.Time{Week: 2400, TOW: 1000}
+	alarmed := false
+	for k := range 400 {
+		s := float64(k)
+		off := 0.0
+		if s >= 120 && s < 200 {
+			off = 0.02 * (s - 120)
+		}
+		r := d.push(t0.Add(s), [3]float64{off, 0, 0}, [3]float64{}, 1e-4)
+		alarmed = alarmed || r.Alarm
+		if s > 210 && r.Alarm {
+			t.Fatalf("alarm %g s after the return", s-200)
+		}
+	}
+	if !alarmed {
+		t.Error("no alarm")
+	}
+}
