@@ -94,6 +94,14 @@ func (m *Monitor) testDrift(x *weighed) {
 	ts := &m.snap.Tests
 	now, pe := m.epochFix(x), m.pathError()
 	alarm := m.drift.Push(x.t, y, v, &m.ref, &now, &pe, ts)
+	if m.phasesVouch() {
+		// The phases would show it, sharper than wheels and gyro.
+		m.drift.Suspected = integrity.SuspectedDrift{}
+		if alarm != NumTests {
+			m.drift.Reset()
+		}
+		return
+	}
 	if alarm == NumTests || m.trust.Fix == trust.Refuted {
 		return
 	}

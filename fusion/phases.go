@@ -190,6 +190,20 @@ func (m *Monitor) integersConfirm() {
 	m.reposition()
 }
 
+// vouched is the shift, m, from which on the phases must show a drift for the tests by
+// wheels, gyro and velocity to be needed no more. Common practice, no source.
+const vouched = 0.15
+
+// phasesVouch reports whether fixes and phases are known to move alike.
+func (m *Monitor) phasesVouch() bool {
+	p := &m.phases
+	if !p.heard() || !(m.now-p.at < carriedGap) {
+		return false
+	}
+	st := p.check.State()
+	return st.Lack == carrier.None && st.Drift.Known && !st.Drift.Alarm && st.Drift.Threshold < vouched
+}
+
 // reposition gives the filter's position up: another one follows.
 func (m *Monitor) reposition() {
 	const lost = 1.0 // m²
