@@ -34,6 +34,9 @@ const (
 	fitsFails = 3
 	// judgedFor is how long an opinion of our own integers holds, s.
 	judgedFor = 3.0
+	// refutedFor is how long a refuted fix stays so without a place by our own
+	// integers, s; while there is one, only a confirmation ends it.
+	refutedFor = 60.0
 	// refuteRow is how many opinions in a row refute a fix, and confirmRow how many
 	// confirm one that is accused.
 	refuteRow, confirmRow = 2, 3
@@ -53,6 +56,7 @@ type phases struct {
 	last    integers.Opinion
 	told    gnsstime.Time // of the fix last judged
 	judged  float64       // host s of that
+	decided float64       // host s at which our own integers last placed the antenna
 	off     geodesy.ENU   // m, of a refuted fix
 
 	way  [16]struct{ t, x, y, z float64 } // where the filter had the antenna at the last epochs
@@ -61,7 +65,7 @@ type phases struct {
 
 func (p *phases) init() {
 	n := math.NaN()
-	p.at, p.fed, p.began, p.judged = n, n, n, n
+	p.at, p.fed, p.began, p.judged, p.decided = n, n, n, n, n
 }
 
 // begin makes room for the phases when the first of them comes.
@@ -157,6 +161,9 @@ func (m *Monitor) hearOpinion(st *phasecheck.State) {
 		return
 	}
 	p.told = st.Judged
+	if st.Integers.Why == integers.Decided {
+		p.decided = m.now
+	}
 	if st.Opinion == integers.None {
 		return
 	}
@@ -258,7 +265,7 @@ func (m *Monitor) againstPhases(x *weighed) (y integrity.Vec3, c integrity.Sym3,
 
 // refuted reports whether our own integers hold the present fix for wrong.
 func (p *phases) refuted(now float64) bool {
-	return p.opinion == integers.Refuted && now-p.judged < judgedFor
+	return p.opinion == integers.Refuted && now-p.decided < refutedFor
 }
 
 // carry gives the filter the position by phases while the receiver's is not used.
