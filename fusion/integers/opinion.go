@@ -26,6 +26,8 @@ func (o Opinion) String() string { return opinionWords[o] }
 const (
 	near, nearUp = 0.10, 0.20
 	far, farUp   = 0.15, 0.30
+	// However large the deviations that the receiver reports.
+	nearMost, farMost = 0.16, 0.25
 )
 
 // Judge compares a receiver's position, brought to the time of the result, with ours:
@@ -41,9 +43,9 @@ func (r *Result) Judge(fix geodesy.ECEF, sigma [2]float64) (o Opinion, off geode
 	sh := math.Sqrt(r.Cov[0][0] + r.Cov[1][1] + 2*sigma[0]*sigma[0])
 	su := math.Sqrt(r.Cov[2][2] + sigma[1]*sigma[1])
 	switch {
-	case h <= near+3*sh && math.Abs(off.U) <= nearUp+3*su:
+	case h <= math.Min(near+3*sh, nearMost) && math.Abs(off.U) <= nearUp+3*su:
 		return Confirmed, off
-	case h > far+5*sh || math.Abs(off.U) > farUp+5*su:
+	case h > math.Min(far+5*sh, farMost) || math.Abs(off.U) > farUp+5*su:
 		return Refuted, off
 	}
 	return None, off
