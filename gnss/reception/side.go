@@ -39,7 +39,6 @@ type side struct {
 	falls   []float64 // dB, of the epoch at hand
 	slips   [int(slipWindow)]uint16
 	second  int64
-	epochs  int
 }
 
 // Side is what is known of one receiver's signals.

@@ -48,7 +48,6 @@ type Publisher struct {
 
 	sent, dropped   atomic.Uint64
 	linkAt, wholeAt float64
-	lastUp          bool
 }
 
 // ring bounds what waits to be sent.
