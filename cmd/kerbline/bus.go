@@ -101,13 +101,9 @@ func attach(o *engine.Options, p *bus.Publisher) {
 
 // busScreen shows what a car on a bus knows.
 func busScreen(cmd *cobra.Command, fl *liveFlags) error {
-	cfg, err := loadSettings(fl.config, fl.set)
+	cfg, crs, err := fl.given()
 	if err != nil {
-		return usage(err)
-	}
-	crs, _, err := loadCourse(fl.course)
-	if err != nil {
-		return usage(err)
+		return err
 	}
 	t, err := fl.bus.target(fl.from)
 	if err != nil {

@@ -389,15 +389,22 @@ func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(
 	}
 }
 
+// given reads the settings and the map that the flags name.
+func (fl *liveFlags) given() (cfg settings.File, crs *course.Course, err error) {
+	if cfg, err = loadSettings(fl.config, fl.set); err != nil {
+		return cfg, nil, usage(err)
+	}
+	if crs, _, err = loadCourse(fl.course); err != nil {
+		return cfg, nil, usage(err)
+	}
+	return cfg, crs, nil
+}
+
 // secondScreen shows what another kerbline publishes.
 func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
-	cfg, err := loadSettings(fl.config, fl.set)
+	cfg, crs, err := fl.given()
 	if err != nil {
-		return usage(err)
-	}
-	crs, _, err := loadCourse(fl.course)
-	if err != nil {
-		return usage(err)
+		return err
 	}
 	l, err := publish.Listen(fl.from)
 	if err != nil {

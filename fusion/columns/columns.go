@@ -372,17 +372,10 @@ func read(list string, want []Quantity) (l Layout, missing []Quantity, err error
 			}
 		}
 		l.at = append(l.at, at)
-		l.scale = append(l.scale, k*cmpSign(sign[q]))
+		l.scale = append(l.scale, math.Copysign(k, sign[q]))
 		l.plain = l.plain && at == i && l.scale[i] == 1
 	}
 	return l, missing, nil
-}
-
-func cmpSign(s float64) float64 {
-	if s < 0 {
-		return -1
-	}
-	return 1
 }
 
 // ambiguous tells names that two of the wanted quantities share: q is a pitch

@@ -229,10 +229,10 @@ func (c *clockOf) place(first, last float64, ref Reference) {
 		words  string
 		score  float64
 	}{
-		{0, "Unix time", 4}, {-leapNow, "Unix time counted in GPS seconds", 0}, {toGPS, "seconds of GPS time", 4},
+		{0, "Unix time", 4}, {toGPS, "seconds of GPS time", 4},
 		{ofWeek, "seconds of the GPS week", 3}, {ofDay, "seconds of the day", 3},
 	} {
-		if k.score > 0 && inside(k.offset) && like+k.score > c.score {
+		if inside(k.offset) && like+k.score > c.score {
 			c.offset, c.words, c.score, c.rough = k.offset, k.words, like+k.score, false
 		}
 	}
