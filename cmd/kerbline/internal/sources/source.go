@@ -219,6 +219,7 @@ func (s *Source) pump(ctx context.Context, c conn, failure *error) (got bool) {
 	s.first, s.last, s.good, s.opened, s.giveUp = time.Time{}, time.Time{}, time.Time{}, time.Now(), false
 	s.conn = c
 	s.mu.Unlock()
+	s.drain() // before anybody hears that the device is there
 	s.tell(Status{OK: true, Words: c.about()})
 
 	// Closing is left to one place: some readers must not be closed while a
@@ -278,14 +279,6 @@ func (s *Source) write(ctx context.Context, c conn, quit <-chan struct{}) {
 	if !ok {
 		return
 	}
-	for { // what waited for the device is old
-		select {
-		case <-s.send:
-			continue
-		default:
-		}
-		break
-	}
 	for {
 		select {
 		case <-ctx.Done():
@@ -299,6 +292,17 @@ func (s *Source) write(ctx context.Context, c conn, quit <-chan struct{}) {
 				s.lost += int64(len(b) - n)
 				s.mu.Unlock()
 			}
+		}
+	}
+}
+
+// drain forgets what waited for a device: it is old.
+func (s *Source) drain() {
+	for {
+		select {
+		case <-s.send:
+		default:
+			return
 		}
 	}
 }
