@@ -30,7 +30,7 @@ func (p *paths) Step(v float64, w r3.Vec, dt float64) {
 	rot := f.BodyMid()
 	p.ref.Wheel.Add(&integrity.WheelStep{
 		T: f.T, Dt: dt, Speed: v, Rate: f.InBody(f.TurnRate(w)), Rot: &rot, EarthRate: f.Params.EarthRate.Z,
-		Lateral: n.Lat, Slip: f.Slip, Scale: f.WheelScale,
+		Lateral: n.Lat, Slip: f.Slip, Axle: f.Axle, Scale: f.WheelScale,
 		WheelT: q.Now.T, Wheel: q.Now.V, Mid: q.At(f.T - dt/2), Period: q.Period, Refused: q.Refused,
 	})
 	p.ref.Velocity.Add(n.BodyVel(), dt)
@@ -75,7 +75,7 @@ func (m *Monitor) pathError() integrity.PathError {
 	return integrity.PathError{
 		Scale: math.Hypot(scaleWander, math.Sqrt(p[eskf.IScale][eskf.IScale])),
 		Yaw:   math.Sqrt(slipWander*slipWander + f.YawVariance(p)),
-		Slip:  math.Sqrt(p[eskf.ISlip][eskf.ISlip]),
+		Side:  integrity.Side{Slip: p[eskf.ISlip][eskf.ISlip], Axle: p[eskf.IAxle][eskf.IAxle], SlipAxle: p[eskf.ISlip][eskf.IAxle]},
 		Wheel: q.Sigma(m.cfg.Wheel.Sigma) * math.Sqrt(navigation.WheelEvery/math.Max(1, math.Abs(q.Now.V))),
 		Corr:  f.Params.CorrSigmaH, CorrTime: f.Params.CorrTime,
 		Latency:  math.Sqrt(p[eskf.ILat][eskf.ILat]),

@@ -16,7 +16,7 @@ type WheelPath struct {
 	step      r3.Vec  // m, ENU by the filter's heading, level, since path.t
 	turn      float64 // rad, counter-clockwise, what the gyro has turned since the reset
 	travelled float64 // m, length of the path
-	lateral   float64 // m·m/s², leftward acceleration along the path: what slip acts on
+	slide     r3.Vec  // m·m/s², ENU by the filter's heading, to the left of the body: what slip acts on, since path.t
 	lat       float64 // m/s², leftward acceleration at the last step, smoothed
 	ok        bool    // no interval without wheel speed since the reset
 
@@ -30,6 +30,7 @@ type path struct {
 	run   int        // counts resets: paths of different runs cannot be compared
 	t     float64    // host s
 	p     r3.Vec     // m
+	slid  r3.Vec     // m·m/s², leftward acceleration along the path, to the left of the body: what slip acts on
 	frame float64    // rad, from the frame to ENU
 	sum   [2]float64 // m·s, integral of p
 	sq    [3]float64 // m²·s, integral of xx, yy, xy
@@ -41,8 +42,8 @@ type path struct {
 type wheelMark struct {
 	path
 	EpochFix
-	errors             PathError
-	travelled, lateral float64
+	errors    PathError
+	travelled float64
 }
 
 // WheelStep is one step of the filter, as the wheel path needs it.
@@ -54,6 +55,7 @@ type WheelStep struct {
 	EarthRate float64     // rad/s about up
 	Lateral   float64     // m/s², leftward, smoothed
 	Slip      float64     // rad/(m/s²)
+	Axle      float64     // m: the point that does not move sideways is so far behind the body origin
 	Scale     float64     // wheel speed over speed
 
 	WheelT  float64 // host s of the newest wheel speed at or before T
@@ -65,7 +67,7 @@ type WheelStep struct {
 
 // Reset begins the path anew.
 func (o *WheelPath) Reset() {
-	o.path, o.step, o.turn, o.travelled, o.lateral, o.ok = path{run: o.run + 1, t: math.NaN()}, r3.Vec{}, 0, 0, 0, false
+	o.path, o.step, o.turn, o.travelled, o.slide, o.ok = path{run: o.run + 1, t: math.NaN()}, r3.Vec{}, 0, 0, r3.Vec{}, false
 	o.clear()
 }
 
@@ -80,7 +82,8 @@ const (
 
 // Add carries the path over one step. The body turns into its own slip, so speed
 // times yaw rate is the leftward acceleration but for Slip·v·(its change); over
-// the path that share sums to Slip²·v² times the change.
+// the path that share sums to Slip²·v² times the change. The body origin swings
+// about the point that does not move sideways.
 func (o *WheelPath) Add(s *WheelStep) {
 	v := s.Speed * s.Scale
 	if !(s.T-s.WheelT < max(wheelHold, wheelPeriods*s.Period)) || s.Refused > 0 || !(math.Abs(s.Wheel-v) < slipSpeed+slipShare*math.Abs(v)) {
@@ -96,13 +99,14 @@ func (o *WheelPath) Add(s *WheelStep) {
 	v = s.Mid / s.Scale
 	w, r, dt := s.Rate, s.Rot, s.Dt
 	lat := v * w.Z
-	x, y := v*dt, -s.Slip*lat*v*dt+s.Slip*s.Slip*v*v*(s.Lateral-o.lat)
+	x, y := v*dt, (s.Axle*w.Z-s.Slip*lat*v)*dt+s.Slip*s.Slip*v*v*(s.Lateral-o.lat)
 	o.step.X += r[0]*x + r[1]*y
 	o.step.Y += r[3]*x + r[4]*y
 	o.turn += (r[6]*w.X + r[7]*w.Y + r[8]*w.Z - s.EarthRate) * dt
 	o.lat = s.Lateral
 	o.travelled += math.Abs(v) * dt
-	o.lateral += lat * v * dt
+	o.slide.X += r[1] * lat * v * dt
+	o.slide.Y += r[4] * lat * v * dt
 }
 
 // Advance carries the path to an epoch at t, at which the filter points to yaw.
@@ -123,7 +127,8 @@ func (o *WheelPath) Advance(t, yaw float64) {
 	}
 	o.yaw = o.turn
 	o.p = r3.Add(o.p, turned(o.step, -frame))
-	o.t, o.step, o.frame = t, r3.Vec{}, frame
+	o.slid = r3.Add(o.slid, turned(o.slide, -frame))
+	o.t, o.step, o.slide, o.frame = t, r3.Vec{}, r3.Vec{}, frame
 }
 
 // record remembers a fixed epoch to which the path was carried.
@@ -135,18 +140,27 @@ func (o *WheelPath) record(now *EpochFix, e *PathError) {
 }
 
 func (o *WheelPath) markAt(now *EpochFix, e *PathError) wheelMark {
-	return wheelMark{path: o.path, EpochFix: *now, errors: *e, travelled: o.travelled, lateral: o.lateral}
+	return wheelMark{path: o.path, EpochFix: *now, errors: *e, travelled: o.travelled}
 }
 
 // PathError are the errors of the wheel path that grow with it.
 type PathError struct {
-	Scale, Yaw, Slip float64 // 1 sigma: share, rad, rad/(m/s²)
-	Wheel            float64 // m/√m, white noise of wheel speed over the path
-	Corr, CorrTime   float64 // m, slow error of the receiver, 1 sigma each axis; s, its time constant
-	Latency          float64 // s
-	GyroBias         float64 // rad/s, about up
-	GyroWalk         float64 // rad/√s, of its angle
-	GyroScale        float64 // share of its turn about up
+	Scale, Yaw     float64 // 1 sigma: share, rad
+	Side           Side
+	Wheel          float64 // m/√m, white noise of wheel speed over the path
+	Corr, CorrTime float64 // m, slow error of the receiver, 1 sigma each axis; s, its time constant
+	Latency        float64 // s
+	GyroBias       float64 // rad/s, about up
+	GyroWalk       float64 // rad/√s, of its angle
+	GyroScale      float64 // share of its turn about up
+}
+
+// Side is the covariance of what says how the car moves sideways. Driving at one
+// speed shows slip and axle together only: one makes up for the other.
+type Side struct {
+	Slip     float64 // (rad/(m/s²))²
+	Axle     float64 // m²
+	SlipAxle float64 // rad/(m/s²)·m
 }
 
 // compare returns the receiver's displacement since mark a less the
@@ -156,26 +170,30 @@ func (o *WheelPath) compare(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, 
 	d := turned(r3.Sub(o.p, a.p), a.frame)
 	e := r3.Sub(now.since(&a.EpochFix), d)
 	y = Vec3{e.X, e.Y}
-	travelled, lateral := o.travelled-a.travelled, o.lateral-a.lateral
-	// Along the chord scale errors, across it heading errors; slip and white
-	// noise wherever the path pointed.
+	travelled := o.travelled - a.travelled
+	// Along the chord scale errors, across it heading errors; white noise
+	// wherever the path pointed.
 	d.Z = 0
 	chord := r3.Norm(d)
 	var ux, uy float64
 	if chord > 0 {
 		ux, uy = d.X/chord, d.Y/chord
 	}
-	// Scale, heading and slip were learned on the path: what they were worth at
-	// its start counts.
+	// Scale, heading, slip and axle were learned on the path: what they were worth
+	// at its start counts.
 	old := &a.errors
-	scale, yaw, slip := math.Max(s.Scale, old.Scale), math.Max(s.Yaw, old.Yaw), math.Max(s.Slip, old.Slip)
+	scale, yaw, side := math.Max(s.Scale, old.Scale), math.Max(s.Yaw, old.Yaw), &old.Side
+	if s.Side.Slip > side.Slip {
+		side = &s.Side
+	}
 	along := scale * scale * chord * chord
 	across := yaw * yaw * chord * chord
-	iso := slip*slip*lateral*lateral + s.Wheel*s.Wheel*travelled + s.Corr*s.Corr*decorrelated(o.t-a.t, s.CorrTime)
+	iso := s.Wheel*s.Wheel*travelled + s.Corr*s.Corr*decorrelated(o.t-a.t, s.CorrTime)
+	sx, sy, sxy := o.sideError(a, side)
 	hx, hy, hxy := o.gyroError(a, old.GyroBias, math.Max(s.GyroScale, old.GyroScale), s.GyroWalk)
-	c[0][0] = along*ux*ux + across*uy*uy + hx + iso + now.White[0] + a.White[0]
-	c[1][1] = along*uy*uy + across*ux*ux + hy + iso + now.White[1] + a.White[1]
-	c[0][1] = (along-across)*ux*uy + hxy
+	c[0][0] = along*ux*ux + across*uy*uy + sx + hx + iso + now.White[0] + a.White[0]
+	c[1][1] = along*uy*uy + across*ux*ux + sy + hy + iso + now.White[1] + a.White[1]
+	c[0][1] = (along-across)*ux*uy + sxy + hxy
 	dv := r3.Sub(now.Vel, a.Vel)
 	late := math.Max(s.Latency, old.Latency)
 	c[0][0] += late * late * dv.X * dv.X
@@ -183,6 +201,20 @@ func (o *WheelPath) compare(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, 
 	c[0][1] += late * late * dv.X * dv.Y
 	c[1][0] = c[0][1]
 	return y, c
+}
+
+// sideError returns what slip and axle add to the covariance since mark a, m²,
+// east, north and mixed. Slip moves the end by the leftward acceleration along the
+// path, the axle by the change of where the body points.
+func (o *WheelPath) sideError(a *wheelMark, q *Side) (e, n, en float64) {
+	d := r3.Sub(a.slid, o.slid)
+	s1, c1 := math.Sincos(o.yaw)
+	s0, c0 := math.Sincos(a.yaw)
+	f := turned(r3.Vec{X: c1 - c0, Y: s1 - s0}, a.frame)
+	d = turned(d, a.frame)
+	return q.Slip*d.X*d.X + 2*q.SlipAxle*d.X*f.X + q.Axle*f.X*f.X,
+		q.Slip*d.Y*d.Y + 2*q.SlipAxle*d.Y*f.Y + q.Axle*f.Y*f.Y,
+		q.Slip*d.X*d.Y + q.SlipAxle*(d.X*f.Y+d.Y*f.X) + q.Axle*f.X*f.Y
 }
 
 // gyroError returns what the gyro adds to the covariance since mark a, m², east,

@@ -90,9 +90,52 @@ func TestWheelPath_Circle(t *testing.T) {
 	if w := o.travelled; !(math.Abs(w-40*math.Pi) < 0.05) {
 		t.Errorf("travelled %.3f m, want %.3f", w, 40*math.Pi)
 	}
-	// Leftward acceleration v²/r along the path.
-	if s := o.lateral; !(math.Abs(s/(5*40*math.Pi)-1) < 0.003) {
-		t.Errorf("lateral %.1f m·m/s², want %.1f", s, 5*40*math.Pi)
+	// The sideways acceleration along the path points to the middle: once round it
+	// adds up to nothing.
+	if s := o.slid; !(r3.Norm(s) < 1) {
+		t.Errorf("leftward acceleration adds up to %.1f m·m/s² on a lap, want 0", r3.Norm(s))
+	}
+}
+
+// What slip and axle add to the covariance of a comparison, against the ends of
+// paths that differ in them: half round a circle, at one speed, where one makes up
+// for the other.
+func TestWheelPath_SideError(t *testing.T) {
+	end := func(slip, axle float64) (o *WheelPath, p r3.Vec) {
+		c := newCircling()
+		o = &c.ref.Wheel
+		c.s.Slip += slip
+		c.s.Axle += axle
+		c.step()
+		c.advance()
+		o.record(c.at(o.p), &PathError{})
+		from := o.p
+		for range int(math.Round(math.Pi * circleRadius / circleSpeed / circleStep)) {
+			c.step()
+		}
+		c.advance()
+		return o, turned(r3.Sub(o.p, from), o.mark[o.index(0)].frame)
+	}
+	const slip, axle = 2e-4, 0.02
+	o, right := end(0, 0)
+	near := func(what string, a, b, size float64) {
+		if !(math.Abs(a-b) < 0.03*size) {
+			t.Errorf("%s is %.6f m², the ends of two paths say %.6f", what, a, b)
+		}
+	}
+	for name, k := range map[string][2]float64{"slip": {slip, 0}, "axle": {0, axle}, "both": {slip, axle}} {
+		_, p := end(k[0], k[1])
+		d := r3.Sub(p, right)
+		e, n, en := o.sideError(&o.mark[o.index(0)], &Side{Slip: k[0] * k[0], Axle: k[1] * k[1], SlipAxle: k[0] * k[1]})
+		size := r3.Norm2(d) + 1e-6
+		near(name+" east", e, d.X*d.X, size)
+		near(name+" north", n, d.Y*d.Y, size)
+		near(name+" mixed", en, d.X*d.Y, size)
+	}
+	// v² of slip is worth 1 m of axle.
+	e, n, _ := o.sideError(&o.mark[o.index(0)], &Side{Slip: slip * slip, Axle: slip * slip * 1e4, SlipAxle: slip * slip * 1e2})
+	if !(e+n < 1e-6) {
+		t.Errorf("slip and an axle that makes up for it leave %.6f m²", e+n)
 	}
 }
 
@@ -160,7 +203,7 @@ func TestWheelPath_Compare(t *testing.T) {
 			o.step = r3.Vec{X: 100.0 / steps}
 			o.Advance(10*float64(k+1)/steps, 0)
 		}
-		o.travelled, o.lateral = 100, 50
+		o.travelled, o.slid = 100, r3.Vec{X: 30, Y: 40}
 		y, cov := o.compare(&o.mark[o.index(0)], &EpochFix{Pos: r3.Vec{X: 107.3, Y: -0.2}, Vel: r3.Vec{X: 10}, Latency: 0.08, White: white}, &now)
 		if !(math.Abs(y[0]-0.3) < 1e-9 && math.Abs(y[1]+0.2) < 1e-9) {
 			t.Errorf("difference %.3f, %.3f m; want 0.3, -0.2", y[0], y[1])
@@ -176,7 +219,7 @@ func TestWheelPath_Compare(t *testing.T) {
 		{"scale", PathError{Scale: 0.002, CorrTime: 10}, PathError{}, 0.04, 0},
 		{"scale, worse then", PathError{CorrTime: 10}, PathError{Scale: 0.002}, 0.04, 0},
 		{"heading", PathError{Yaw: 0.003, CorrTime: 10}, PathError{Yaw: 0.001}, 0, 0.09},
-		{"slip", PathError{Slip: 0.001, CorrTime: 10}, PathError{}, 0.0025, 0.0025},
+		{"slip", PathError{Side: Side{Slip: 1e-6}, CorrTime: 10}, PathError{}, 9e-4, 16e-4},
 		{"wheel", PathError{Wheel: 0.01, CorrTime: 10}, PathError{}, 0.01, 0.01},
 		{"receiver", PathError{Corr: 0.1, CorrTime: 10}, PathError{}, 2 * 0.01 * (1 - math.Exp(-1)), 2 * 0.01 * (1 - math.Exp(-1))},
 		// A steady rate error bends the path by half its angle, a random walk by
@@ -187,7 +230,7 @@ func TestWheelPath_Compare(t *testing.T) {
 	} {
 		c := at(tt.now, tt.then)
 		near := func(a, b float64) bool { return math.Abs(a-b) < 1e-9+0.003*b }
-		if !(near(c[0], tt.x) && near(c[1], tt.y) && math.Abs(c[2]) < 1e-9) {
+		if !(near(c[0], tt.x) && near(c[1], tt.y) && (tt.name == "slip" || math.Abs(c[2]) < 1e-9)) {
 			t.Errorf("%s: variances %.5f, %.5f, covariance %.5f; want %.5f, %.5f, 0", tt.name, c[0], c[1], c[2], tt.x, tt.y)
 		}
 	}
