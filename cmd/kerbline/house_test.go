@@ -378,7 +378,7 @@ var exportedFor = map[string][]string{
 	"the words or keys of something that is used": {"cmd/kerbline/internal/inject.Kinds", "cmd/kerbline/internal/settings.Key", "cmd/kerbline/internal/settings.Keys"},
 	"read by what is being built on the observations": {
 		"gnss/reception.Side.Carriers", "gnss/reception.Side.Constellations",
-		"gnss/reception.State.Lacks", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo", "gnss/satellite.System.Letter",
+		"gnss/reception.State.Lacks", "gnss/rtcm.LockIndicator", "gnss/rtcm.Observables.AppendTo",
 	},
 	"shows others how its package decides or is checked": {
 		"fixtures.DemoScenario", "fusion/eskf.Filter.PositiveDefinite",

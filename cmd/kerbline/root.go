@@ -114,8 +114,9 @@ type inputs struct {
 func (in *inputs) flags(cmd *cobra.Command) {
 	f := cmd.Flags()
 	f.StringVar(&in.paths.GNSS, "gnss", "", "receiver's sentences: plain, or each behind a TAG block with the host time")
-	f.StringVar(&in.paths.Corrections, "corrections", "", "corrections: lines t,hex, or RTCM 3 bytes")
-	f.StringVar(&in.paths.Observations, "observations", "", "rover's own observations and ephemerides: lines t,hex, or RTCM 3 bytes")
+	f.StringVar(&in.paths.Corrections, "corrections", "", "corrections: lines t,hex, RTCM 3 bytes, or the base's observations in RINEX")
+	f.StringVar(&in.paths.Observations, "observations", "", "rover's own observations and ephemerides: lines t,hex, RTCM 3 bytes, or RINEX")
+	f.StringArrayVar(&in.paths.Navigation, "navigation", nil, "ephemerides in RINEX, for observations that come without; may be repeated")
 	f.StringVar(&in.paths.IMU, "imu", "", "inertial sensor: lines t,wx,wy,wz,fx,fy,fz")
 	f.StringVar(&in.paths.Wheel, "wheel", "", "wheel speed: lines t,v")
 	f.StringVar(&in.paths.Truth, "truth", "", "reference trajectory to judge by: columns t,lat,lon,h and perhaps yaw")

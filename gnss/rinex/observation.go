@@ -15,7 +15,8 @@ import (
 type ObservationHeader struct {
 	Version  float64
 	Marker   string
-	Approx   geodesy.ECEF // m, zero where not given
+	Approx   geodesy.ECEF // m, of the marker; zero where not given
+	Antenna  geodesy.ENU  // m, from the marker to the antenna's reference point
 	Interval float64      // s, 0 where not given
 	// Channels holds the GLONASS frequency channel by slot, satellite.NoChannel
 	// where it is not given.
@@ -36,37 +37,61 @@ type column struct {
 	sig    satellite.Signal
 }
 
-// ReadObservations reads a whole observation file. emit gets each epoch, valid
-// during the call; an error of its stops the reading.
-func ReadObservations(r io.Reader, emit func(*observation.Epoch) error) (*ObservationHeader, error) {
-	l := newLines(r)
-	h := &ObservationHeader{more: satellite.NoSystem}
+// Observations reads an observation file epoch by epoch.
+type Observations struct {
+	ObservationHeader
+	l *lines
+	e observation.Epoch
+}
+
+// NewObservations reads the head of an observation file.
+func NewObservations(r io.Reader) (*Observations, error) {
+	o := &Observations{l: newLines(r), e: observation.Epoch{Station: -1, Complete: true}}
+	h := &o.ObservationHeader
+	h.more = satellite.NoSystem
 	for i := range h.Channels {
 		h.Channels[i] = satellite.NoChannel
 	}
 	var err error
-	if h.Version, h.system, err = version(l, 'O'); err != nil {
+	if h.Version, h.system, err = version(o.l, 'O'); err != nil {
 		return nil, err
 	}
-	if err := h.read(l); err != nil {
+	return o, h.read(o.l)
+}
+
+// Next returns the next epoch, valid until the next call; nil at the end, and
+// with an error where the file could not be read on.
+func (o *Observations) Next() (*observation.Epoch, error) {
+	read := o.epoch3
+	if o.Version < 3 {
+		read = o.epoch2
+	}
+	for o.l.next() {
+		if ok, err := read(o.l, &o.e); err != nil {
+			return nil, err
+		} else if ok {
+			return &o.e, nil
+		}
+	}
+	return nil, o.l.err
+}
+
+// ReadObservations reads a whole observation file. emit gets each epoch, valid
+// during the call; an error of its stops the reading.
+func ReadObservations(r io.Reader, emit func(*observation.Epoch) error) (*ObservationHeader, error) {
+	o, err := NewObservations(r)
+	if err != nil {
 		return nil, err
 	}
-	e := observation.Epoch{Station: -1, Complete: true}
-	for l.next() {
-		var ok bool
-		if h.Version >= 3 {
-			ok, err = h.epoch3(l, &e)
-		} else {
-			ok, err = h.epoch2(l, &e)
+	for {
+		e, err := o.Next()
+		if e != nil {
+			err = emit(e)
 		}
-		if err == nil && ok {
-			err = emit(&e)
-		}
-		if err != nil {
-			return h, err
+		if e == nil || err != nil {
+			return &o.ObservationHeader, err
 		}
 	}
-	return h, l.err
 }
 
 // read reads the header to its end.
@@ -83,6 +108,10 @@ func (h *ObservationHeader) read(l *lines) error {
 			h.Marker = columns(s, 0, 60)
 		case "APPROX POSITION XYZ":
 			for i, v := range []*float64{&h.Approx.X, &h.Approx.Y, &h.Approx.Z} {
+				*v, _ = number(columns(s, 14*i, 14*i+14))
+			}
+		case "ANTENNA: DELTA H/E/N":
+			for i, v := range []*float64{&h.Antenna.U, &h.Antenna.E, &h.Antenna.N} {
 				*v, _ = number(columns(s, 14*i, 14*i+14))
 			}
 		case "INTERVAL":

@@ -79,6 +79,26 @@ func (e *Ephemeris) Decode(frame []byte, near gnsstime.Time) error {
 	return nil
 }
 
+// EncodeSet returns a set as the message of its system.
+func EncodeSet(set *orbit.Ephemeris) ([]byte, error) {
+	number := 0
+	switch set.Sat.System {
+	case satellite.GPS:
+		number = 1019
+	case satellite.GLONASS:
+		number = 1020
+	case satellite.BeiDou:
+		number = 1042
+	case satellite.QZSS:
+		number = 1044
+	case satellite.Galileo:
+		if number = 1046; set.Source == orbit.FNAV {
+			number = 1045
+		}
+	}
+	return (&Ephemeris{Number: number, Set: *set}).Encode()
+}
+
 // Encode returns e as a frame, or an error where a value does not fit.
 func (e *Ephemeris) Encode() ([]byte, error) {
 	if !IsEphemeris(e.Number) || e.Set.Sat.System != ephemerisSystem(e.Number) {

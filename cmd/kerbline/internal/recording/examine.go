@@ -62,10 +62,16 @@ func (r *Recording) examine() error {
 		}
 	}
 	for _, ch := range []fusion.Channel{fusion.ChanCorrections, fusion.ChanObservations} {
-		if c := r.inputs[ch]; c != nil && c.form == formFrames {
-			if err := r.examineFrames(c); err != nil {
+		c := r.inputs[ch]
+		switch {
+		case c == nil:
+		case c.form == formFrames:
+			if err := r.examineFrames(c, ch); err != nil {
 				return err
 			}
+		case c.form == formRINEX:
+			c.first += r.hostMinusUTC + latencyOf(ch)
+			c.last += r.hostMinusUTC + latencyOf(ch)
 		}
 	}
 	return r.span()
@@ -156,7 +162,16 @@ func (r *Recording) examineTimed(in *input, ch fusion.Channel) error {
 		if err := in.head(512, func(b []byte) bool { start = bytes.Clone(b); return true }); err != nil {
 			return err
 		}
-		if !isText(start) {
+		switch kind := rinexType(start); {
+		case kind == 'O':
+			return r.examineRINEX(in, ch)
+		case kind == 'C':
+			return fmt.Errorf("recording: %s: a compact (Hatanaka) RINEX file, want it unpacked", in.name)
+		case kind == 'N':
+			return fmt.Errorf("recording: %s: ephemerides in RINEX, want observations there, and this file as --navigation", in.name)
+		case bytes.HasPrefix(start, []byte{0x1f, 0x8b}):
+			return fmt.Errorf("recording: %s: compressed, want it unpacked", in.name)
+		case !isText(start):
 			in.form = formFrames
 			in.first, in.last = math.NaN(), math.NaN()
 			return nil
@@ -349,13 +364,13 @@ func (r *Recording) settings() settings.File {
 
 // examineFrames finds the first MSM epoch of untimed corrections; without one
 // the bytes are spread evenly.
-func (r *Recording) examineFrames(in *input) error {
+func (r *Recording) examineFrames(in *input, ch fusion.Channel) error {
 	near := r.day
 	g := r.inputs[fusion.ChanNMEA]
 	if g != nil {
 		near = g.first - r.hostMinusUTC
 	}
-	offset := r.hostMinusUTC + linkLatency
+	offset := r.hostMinusUTC + latencyOf(ch)
 	scan := func(from, n int64, first bool) (t float64, err error) {
 		t = math.NaN()
 		var sc rtcm.Scanner

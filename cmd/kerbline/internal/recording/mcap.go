@@ -17,6 +17,9 @@ const topicPrefix = "topic:"
 // openMCAP opens an MCAP file. Settings, course and truth may come from files;
 // the inputs of p, where given, name topics.
 func openMCAP(path string, p Paths) (*Recording, error) {
+	if len(p.Navigation) > 0 {
+		return nil, fmt.Errorf("recording: --navigation %s does not go with the MCAP file %s, want it with plain files", p.Navigation[0], path)
+	}
 	r := &Recording{mcap: path}
 	for _, f := range []struct {
 		flag, value string

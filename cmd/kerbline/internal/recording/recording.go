@@ -28,6 +28,8 @@ import (
 	"kerbline/fusion/columns"
 	"kerbline/fusion/course"
 	"kerbline/fusion/score"
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/orbit"
 )
 
 // Paths names single files, as the flags of every command do. Empty means
@@ -35,6 +37,7 @@ import (
 type Paths struct {
 	GNSS, Observations, Corrections, IMU, Wheel string
 	Truth, Course, Config                       string
+	Navigation                                  []string // ephemerides in RINEX
 	Set                                         []string // settings changed for this run, key=value
 }
 
@@ -74,6 +77,8 @@ type Recording struct {
 	topics                recorder.Topics            // in it
 	inputs                [fusion.NumChannels]*input // by channel; nil when absent
 	truth, course, config *input
+	sets                  orbit.Store // of navigation files
+	hasSets               bool
 	set                   []string
 	untimed               bool    // sentences carry no host time
 	day                   float64 // Unix s near the first sentence, to date untimed ones
@@ -91,6 +96,7 @@ type input struct {
 	table       columns.Table // of lines with times
 	qualities   map[int]int   // what its quality codes mean, nil for GGA's
 	even        float64       // s a byte: untimed corrections without an epoch
+	base        geodesy.ECEF  // m, where a RINEX file's base stands; zero where it is not known
 	first, last float64       // host Unix s; NaN when no line tells one
 }
 
@@ -116,6 +122,11 @@ func Open(arg string, p Paths) (*Recording, error) {
 				return nil, fmt.Errorf("recording: %s: %w", at, cause(err))
 			}
 		}
+		if p.GNSS != "" && !strings.HasPrefix(p.GNSS, topicPrefix) {
+			if err := findRINEX(arg, &p); err != nil {
+				return nil, err
+			}
+		}
 		if p.GNSS == "" || strings.HasPrefix(p.GNSS, topicPrefix) {
 			container, err := oneContainer(arg)
 			if err != nil {
@@ -134,6 +145,9 @@ func Open(arg string, p Paths) (*Recording, error) {
 			return nil, err
 		}
 		*f.in = in
+	}
+	if err := r.readSets(p.Navigation); err != nil {
+		return nil, err
 	}
 	return r, r.examine()
 }

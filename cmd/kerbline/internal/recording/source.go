@@ -23,6 +23,7 @@ const (
 	formUntimed               // NMEA without
 	formFixes                 // a table of positions
 	formFrames                // RTCM 3 bytes without times
+	formRINEX                 // observations in RINEX
 )
 
 // source yields the records of one file in file order.

@@ -71,9 +71,19 @@ func (r *Recording) Stream(latency float64) (*Stream, error) {
 			src.lines = &fixFile{csvFile: csvFile{newLineReader(file, &s.done), in.table}, name: in.name, latency: latency, qualities: in.qualities}
 			src.start(in.first + latency)
 		case formFrames:
-			f := &framesFile{f: file, t: in.first, offset: r.hostMinusUTC + linkLatency, even: in.even, count: func(n int64) { s.done.Add(n) }}
+			f := &framesFile{f: file, t: in.first, offset: r.hostMinusUTC + latencyOf(src.ch), even: in.even, count: func(n int64) { s.done.Add(n) }}
 			f.onFrame = f.frame
 			src.lines = f
+		case formRINEX:
+			f, err := r.rinexSource(in, src.ch, file, func(n int64) { s.done.Add(n) })
+			if err != nil {
+				s.Close()
+				return nil, err
+			}
+			src.lines = f
+		}
+		if r.hasSets && src.ch == r.setsChannel() {
+			s.sources = append(s.sources, r.setsSource(in, src.ch))
 		}
 		s.sources = append(s.sources, src)
 		s.total += in.size
@@ -192,6 +202,8 @@ func (s *Stream) Close() {
 		s.mcap.Reader.Close()
 	}
 	for _, src := range s.sources {
-		src.file.Close()
+		if src.file != nil {
+			src.file.Close()
+		}
 	}
 }
