@@ -6,12 +6,15 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerbline/cmd/kerbline/internal/dropouts"
+	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/settings"
 )
 
 func newDropouts() *cobra.Command {
 	var (
 		in             inputs
 		asJSON, fields bool
+		base           string
 	)
 	cmd := &cobra.Command{
 		Use:   "dropouts [RECORDING]",
@@ -22,10 +25,15 @@ the message types with rates and gaps, the base, and what could not be determine
 
 A file of corrections alone will do (--corrections): then it says which bases it
 holds and how far apart they are, which constellations, where epochs are missing,
-and which counts of time turned over, as they should.`,
+and which counts of time turned over, as they should.
+
+With a record of the base's end (--base, as kerbline base writes it) every frame sent
+is looked for at the car: what was silence becomes a base receiver, a base computer,
+the way through the air, or the car's radio. The two clocks need not agree.`,
 		Example: `  kerbline dropouts run.mcap
   kerbline dropouts morning/ --json | jq '.outages[].cause'
-  kerbline dropouts --corrections base.rtcm3`,
+  kerbline dropouts --corrections base.rtcm3
+  kerbline dropouts car.mcap --base base.mcap`,
 		Args: wrong(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if fields {
@@ -41,6 +49,9 @@ and which counts of time turned over, as they should.`,
 			bar := newProgress(cmd.ErrOrStderr(), "reading")
 			r, err := dropouts.Run(cmd.Context(), rec, cfg.Config, bar.at)
 			bar.end()
+			if err == nil && base != "" {
+				err = joinBase(r, rec, base, &cfg)
+			}
 			switch {
 			case err != nil:
 				return err
@@ -51,8 +62,21 @@ and which counts of time turned over, as they should.`,
 		},
 	}
 	in.flags(cmd)
+	cmd.Flags().StringVar(&base, "base", "", "record of the base's end: a recording of kerbline base, or a folder with corrections.csv")
 	f := cmd.Flags()
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.BoolVar(&fields, "json-fields", false, "list its fields with their meaning and stop")
 	return cmd
+}
+
+// joinBase adds what the record of the base's end at path shows.
+func joinBase(r *dropouts.Report, car *recording.Recording, path string, cfg *settings.File) error {
+	base, err := recording.Open(path, recording.Paths{})
+	if err != nil {
+		return err
+	}
+	if err := r.JoinBase(car, base, cfg.Radio.Both()); err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	return nil
 }

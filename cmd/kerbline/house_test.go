@@ -117,6 +117,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"gnss/ntrip":       {},
 	"gnss":             {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/nmea"}},
 	"gnss/corrections": {own: []string{"gnss", "gnss/geodesy", "gnss/gnsstime", "gnss/rtcm"}},
+	"gnss/bothends":    {own: []string{"gnss/rtcm"}, others: gonum},
 
 	"fusion/eskf":         {others: gonum},
 	"fusion/hostclock":    {},
@@ -365,7 +366,7 @@ var exportedFor = map[string][]string{
 	},
 	"the other half of a pair": {
 		"gnss/gnsstime.UTCToMJD", "fusion/eskf.Log",
-		"gnss/rtcm.AppendFrame", "gnss/rtcm.Frame", "gnss/rtcm.Reseal",
+		"gnss/rtcm.AppendFrame", "gnss/rtcm.Reseal",
 		"tui.State.Clamp", "tui.PlainScreen",
 	},
 	"a figure of a result that is printed whole": {

@@ -23,6 +23,7 @@ var commands = []func() *cobra.Command{
 	newConfig,
 	newInject,
 	newLive,
+	newBase,
 	newListen,
 	newWall,
 	newConvert,

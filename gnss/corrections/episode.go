@@ -67,6 +67,7 @@ type Episode struct {
 
 	Evidence Evidence
 	Recurs   Recurrence // over this episode and those before
+	BaseEnd  string     // what a record of the base's end adds, in a sentence or more; empty without one
 }
 
 // End returns the end of the fault, or the time of closing when it never

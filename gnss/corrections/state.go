@@ -42,6 +42,12 @@ const (
 	SkyBlocked
 	ReceiverSilent
 	Interference // all C/N0 fell together: a jammer, not an obstacle
+
+	// What only a record of the base's end tells: package bothends.
+	BaseReceiverStopped // the base receiver sent nothing, its computer lived
+	BaseComputerStopped // the base's computer showed no life
+	PathLost            // sent, and lost between the antennas
+	RoverRadio          // sent, and lost in the car's radio or cable
 	NumCauses
 )
 

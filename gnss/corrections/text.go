@@ -64,7 +64,7 @@ func (e *Episode) figures(b *strings.Builder) {
 		fmt.Fprintf(b, "%d of %.0f epochs came", v.Epochs, max(float64(v.Epochs), v.Expected))
 	}
 	switch e.Cause {
-	case LinkSilent:
+	case LinkSilent, BaseReceiverStopped, BaseComputerStopped, PathLost, RoverRadio:
 		fmt.Fprintf(b, "Not a byte came for %.1f s", v.Silence)
 	case LinkCorrupt:
 		fmt.Fprintf(b, "%d of %d bytes belonged to no valid frame, %d frames failed their checksum", v.Junk, v.Bytes, v.CRC)
@@ -137,6 +137,9 @@ func (e *Episode) figures(b *strings.Builder) {
 		b.WriteString(Missing(e.Facts))
 	}
 	b.WriteString(". ")
+	if e.BaseEnd != "" {
+		b.WriteString(e.BaseEnd + " ")
+	}
 }
 
 // change says how the base differs from before.

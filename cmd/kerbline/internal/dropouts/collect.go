@@ -53,6 +53,8 @@ type collector struct {
 	marks   []corrections.Condition // worst of each second
 	fixes   []byte                  // worst quality of each second
 	placed  bool                    // a place on the lap was known
+	trail   []place                 // where the car was, for who joins the base's end
+	lap     float64                 // m, length of the lap
 }
 
 // systemSeen is one constellation over all epochs.
@@ -308,6 +310,7 @@ func (c *collector) snapshot(s *fusion.Snapshot) {
 		c.latencies++
 	}
 	c.baseline.Add(s.Link.Baseline)
+	c.track(s)
 	c.placed = c.placed || s.HasCourse && s.HasPos
 }
 
@@ -320,7 +323,7 @@ func (c *collector) outage(ev *fusion.Event, e *corrections.Episode) Outage {
 		Cause: e.Cause.String(), T: num(ev.T), End: num(ev.End), At: c.since(e.Start), UTC: num(e.UTC),
 		Length: num(ev.End - ev.T), Slack: num(e.Slack), Flowing: host(e.Flowing), Requalified: host(e.Requalified),
 		Unfinished: e.Unfinished, AgeMax: num(e.AgeMax), Qualities: []string{}, Where: num(e.Where), Distance: num(e.Distance),
-		Facts: []string{}, Text: ev.Detail, Try: e.Cause.Try(),
+		Facts: []string{}, Text: ev.Detail, Try: e.Cause.Try(), episode: *e,
 		Evidence: Evidence{
 			Silence: num(v.Silence), Bytes: v.Bytes, Junk: v.Junk, CRC: v.CRC, Expected: num(v.Expected), Epochs: v.Epochs,
 			Late: v.Late, Partial: v.Partial, Lost: []string{}, Stopped: append([]int{}, v.Types[:v.NTypes]...),
@@ -347,7 +350,8 @@ func (c *collector) outage(ev *fusion.Event, e *corrections.Episode) Outage {
 func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 	st := &s.Link
 	r := &Report{From: num(c.from), Span: num(math.NaN()), HostMinusUTC: num(c.off), Damage: damage,
-		Link: c.link, Types: []Type{}, Stations: c.stations, Distances: []Distance{}, Receiver: c.rcv, Outages: c.outages, NearMisses: st.NearMisses}
+		Link: c.link, Types: []Type{}, Stations: c.stations, Distances: []Distance{}, Receiver: c.rcv, Outages: c.outages, NearMisses: st.NearMisses,
+		trail: c.trail, lap: c.lap, zero: c.from}
 	if c.started {
 		r.Span = c.since(c.now)
 	}

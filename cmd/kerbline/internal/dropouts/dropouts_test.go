@@ -123,7 +123,9 @@ func TestJSON(t *testing.T) {
 	}
 	whole.Link.Refused = []Refused{{}}
 	whole.Link.Rollovers, whole.Link.Gaps = []Rollover{{}}, []Gap{{}}
-	whole.Reception, whole.Findings = []string{""}, []Finding{{}} // only with observations
+	whole.Reception, whole.Findings = []string{""}, []Finding{{}}            // only with observations
+	whole.Ends = &Ends{Places: []EndPlace{{}}, Distances: []EndDistance{{}}} // only with the base's end
+	whole.Outages[0].Base = &OutageBase{}
 	got := map[string]bool{}
 	var walk func(v any, under string)
 	walk = func(v any, under string) {

@@ -23,6 +23,9 @@ func fields(w io.Writer, t reflect.Type, under string) error {
 		if elem.Kind() == reflect.Slice {
 			name, elem = name+"[]", elem.Elem()
 		}
+		if elem.Kind() == reflect.Pointer {
+			elem = elem.Elem()
+		}
 		if _, err := fmt.Fprintln(w, strings.TrimSpace(fmt.Sprintf("%-44s %s", name, f.Tag.Get("doc")))); err != nil {
 			return err
 		}

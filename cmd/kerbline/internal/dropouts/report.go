@@ -4,6 +4,7 @@ import (
 	"math"
 	"strconv"
 
+	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 )
 
@@ -63,9 +64,13 @@ type Report struct {
 	Timeline   Timeline   `json:"timeline" doc:"second by second"`
 	Reception  []string   `json:"reception,omitempty" doc:"what rover and base receive, by their own observations; absent without any"`
 	Findings   []Finding  `json:"findings,omitempty" doc:"what the observations show that can be mended"`
+	Ends       *Ends      `json:"both_ends,omitempty" doc:"the link as both ends saw it; absent without a record of the base's end"`
 	Missing    []string   `json:"missing" doc:"what could not be determined, and why"`
 
-	letters []byte // of the outages
+	letters []byte  // of the outages
+	trail   []place // where the car was
+	lap     float64 // m, length of the lap; 0 without a map
+	zero    float64 // host Unix s from which the paragraphs count
 }
 
 // Finding is something that a person can act on.
@@ -202,24 +207,27 @@ type QualityShare struct {
 
 // Outage is one correction outage.
 type Outage struct {
-	Cause       string   `json:"cause" doc:"as in event lines"`
-	T           num      `json:"t" doc:"host Unix s of its start"`
-	End         num      `json:"end_t" doc:"host Unix s of the end of the fault"`
-	At          num      `json:"at_s" doc:"start, s from the first record"`
-	UTC         num      `json:"utc" doc:"start, Unix s by the receiver's clock"`
-	Length      num      `json:"length_s" doc:"start to end of the fault"`
-	Slack       num      `json:"start_slack_s" doc:"the start is known to plus or minus this"`
-	Flowing     num      `json:"flowing_t" doc:"host Unix s: fresh corrections again"`
-	Requalified num      `json:"requalified_t" doc:"host Unix s: quality and age as before; null when they were not"`
-	Unfinished  bool     `json:"unfinished" doc:"the recording ended first"`
-	AgeMax      num      `json:"age_max_s" doc:"longest correction age"`
-	Qualities   []string `json:"qualities" doc:"passed through, the one before first"`
-	Where       num      `json:"where_m" doc:"along the lap"`
-	Distance    num      `json:"base_distance_m" doc:"base to rover antenna at the start"`
-	Facts       []string `json:"facts" doc:"what the cause is decided from"`
-	Evidence    Evidence `json:"evidence" doc:"figures behind them"`
-	Text        string   `json:"text" doc:"all of it in words"`
-	Try         string   `json:"try" doc:"what to try next"`
+	Cause       string      `json:"cause" doc:"as in event lines"`
+	T           num         `json:"t" doc:"host Unix s of its start"`
+	End         num         `json:"end_t" doc:"host Unix s of the end of the fault"`
+	At          num         `json:"at_s" doc:"start, s from the first record"`
+	UTC         num         `json:"utc" doc:"start, Unix s by the receiver's clock"`
+	Length      num         `json:"length_s" doc:"start to end of the fault"`
+	Slack       num         `json:"start_slack_s" doc:"the start is known to plus or minus this"`
+	Flowing     num         `json:"flowing_t" doc:"host Unix s: fresh corrections again"`
+	Requalified num         `json:"requalified_t" doc:"host Unix s: quality and age as before; null when they were not"`
+	Unfinished  bool        `json:"unfinished" doc:"the recording ended first"`
+	AgeMax      num         `json:"age_max_s" doc:"longest correction age"`
+	Qualities   []string    `json:"qualities" doc:"passed through, the one before first"`
+	Where       num         `json:"where_m" doc:"along the lap"`
+	Distance    num         `json:"base_distance_m" doc:"base to rover antenna at the start"`
+	Facts       []string    `json:"facts" doc:"what the cause is decided from"`
+	Evidence    Evidence    `json:"evidence" doc:"figures behind them"`
+	Text        string      `json:"text" doc:"all of it in words"`
+	Try         string      `json:"try" doc:"what to try next"`
+	Base        *OutageBase `json:"base_end,omitempty" doc:"what the base's end shows; absent without a record of it"`
+
+	episode corrections.Episode
 }
 
 // Evidence holds the figures behind the facts of an outage.

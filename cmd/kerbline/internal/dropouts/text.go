@@ -54,6 +54,7 @@ func (r *Report) Write(w io.Writer) error {
 		r.timeline(p)
 	}
 	r.outages(p)
+	r.bothEnds(p)
 	r.types(p)
 	r.stationList(p)
 	r.reception(p)
