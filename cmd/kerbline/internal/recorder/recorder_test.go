@@ -34,7 +34,8 @@ func TestRecorder(t *testing.T) {
 	want := sample(3000)
 	path := filepath.Join(t.TempDir(), "run.mcap")
 	r := Start(Options{Path: path, Head: fileHead, Every: 20 * time.Millisecond}, start)
-	if st := r.Status(); !st.OK || st.File != path {
+	eventually(t, "it records", func() bool { return r.Status().OK })
+	if st := r.Status(); st.File != path {
 		t.Errorf("status %+v at the start", st)
 	}
 	feed(r, want[:1500], 10)
@@ -70,7 +71,9 @@ func TestRecorderAllocatesNothing(t *testing.T) {
 	r := Start(Options{Path: filepath.Join(t.TempDir(), "run.mcap"), Every: time.Hour}, start)
 	defer r.Close(time.Minute)
 	data := make([]byte, 60)
+	r.mu.Lock()
 	r.fill = make([]byte, 0, 1<<20)
+	r.mu.Unlock()
 	if n := testing.AllocsPerRun(1000, func() { r.Write(start, fusion.ChanIMU, data) }); n != 0 {
 		t.Errorf("%v allocations a record, want none", n)
 	}
@@ -314,8 +317,9 @@ func TestCannotBegin(t *testing.T) {
 			o.create = func(string, Head) (*File, error) { return nil, &os.PathError{Op: "open", Path: "x", Err: tt.err} }
 		}
 		r := Start(o, start)
-		if st := r.Status(); st.OK || !strings.Contains(st.Words, tt.say) {
-			t.Errorf("%v: status %+v, want %q", tt.err, st, tt.say)
+		eventually(t, tt.say, func() bool { return strings.Contains(r.Status().Words, tt.say) })
+		if st := r.Status(); st.OK {
+			t.Errorf("%v: status %+v", tt.err, st)
 		}
 		r.Write(start, fusion.ChanIMU, []byte("1,2,3"))
 		eventually(t, "lost is counted", func() bool { return r.Status().Lost == 5 })
@@ -338,9 +342,11 @@ func TestSlowDisk(t *testing.T) {
 			time.Sleep(time.Millisecond)
 		}
 	}
+	r.mu.Lock()
 	if len(r.fill) > 100<<10 {
 		t.Errorf("%d bytes pending, want at most 100 kB", len(r.fill))
 	}
+	r.mu.Unlock()
 	if st := r.Status(); st.OK || st.Words == "" || st.Lost == 0 {
 		t.Errorf("status %+v", st)
 	}
@@ -388,6 +394,7 @@ func TestKill(t *testing.T) {
 			t.Fatal(err)
 		}
 		bufio.NewReader(out).ReadString('\n') // it is recording
+		eventually(t, "records on the disk", func() bool { got, _ := read(t, path, Topics{}); return len(got) > 0 })
 		time.Sleep(300*time.Millisecond + time.Duration(rng.Int64N(int64(700*time.Millisecond))))
 		killed := time.Now()
 		cmd.Process.Kill()

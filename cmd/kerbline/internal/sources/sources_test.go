@@ -269,8 +269,9 @@ func TestNoise(t *testing.T) {
 			p := ptytest.New(t, dev)
 			_, b := start(t, ch, "serial://"+dev+"?baud=9600", Options{})
 			b.heard(t, "open", true)
-			stop := make(chan struct{})
+			stop, stopped := make(chan struct{}), make(chan struct{})
 			go func() {
+				defer close(stopped)
 				garbage := noise(1 << 20)
 				for i := 0; ; i = (i + 300) % (1 << 19) {
 					select {
@@ -284,6 +285,7 @@ func TestNoise(t *testing.T) {
 			}()
 			d := b.heard(t, "wrong baud rate", false)
 			close(stop)
+			<-stopped
 			if quiet() && d > 700*time.Millisecond {
 				t.Errorf("said after %v, want half a second", d)
 			}
