@@ -31,7 +31,8 @@ func blankSnapshot() Snapshot {
 		PLLat: pl, PLLon: pl, PLYaw: pl, ALLat: n, ALLon: n, ALYaw: n, Epoch: blankEpoch(), EpochAge: n, EpochRate: n, SigmaFix: n,
 		IMURate: n, IMUAge: n, Vibration: n, WheelRate: n, WheelAge: n, WheelSpeed: n, WheelScale: n, Slip: n,
 		HostMinusUTC: n, Latency: n, LatencySigma: n, ClockDrift: n,
-		Station: n, LapLength: n, Cross: n, HalfWidth: n, CourseYaw: n}
+		LeverSigma: [2]float64{math.Inf(1), math.Inf(1)},
+		Station:    n, LapLength: n, Cross: n, HalfWidth: n, CourseYaw: n}
 	s.Tests = integrity.BlankTests()
 	return s
 }
@@ -161,6 +162,7 @@ func (m *Monitor) protect(s *Snapshot) {
 	d := &m.drift.Suspected
 	// Were the antenna's place wrong the body origin would be: by how much, along
 	// and across.
+	s.LeverOff, s.LeverSigma = m.params.Shown(&m.nav)
 	off, yaw := m.params.Disputed(&m.nav), s.Yaw-math.Atan2(n, e)
 	sin, cos := math.Abs(math.Sin(yaw)), math.Abs(math.Cos(yaw))
 	s.PLLat.Set(m.kPL, s.SigmaLat, step, d.Along(-n, e)+sin*off[0]+cos*off[1], s.Speed*math.Abs(s.YawRate)*t, t)

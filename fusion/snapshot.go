@@ -116,7 +116,12 @@ type Snapshot struct {
 	WheelSpeed float64 // m/s as reported
 	WheelScale float64
 	Slip       float64 // rad/(m/s^2)
-	UnitHint   string  // what looks wrong with units, axes or lever arm, in words
+
+	// Where the drive alone has the antenna from where the settings do, forward
+	// and left, m, and 1 sigma of that, infinite where it has not shown it.
+	LeverOff, LeverSigma [2]float64
+
+	UnitHint string // what looks wrong with units, axes or lever arm, in words
 
 	// Time.
 	HostMinusUTC float64 // s

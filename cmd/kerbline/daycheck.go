@@ -19,10 +19,11 @@ import (
 	"kerbline/fusion"
 	"kerbline/fusion/course"
 	"kerbline/fusion/day"
+	"kerbline/fusion/words"
 	"kerbline/gnss/geodesy"
 )
 
-// errDayNo is the answer no: an exit code, and nothing more to print.
+// errDayNo is an answer without a yes: an exit code, and nothing more to print.
 var errDayNo = coded{exitNo, errors.New("")}
 
 func newDaycheck() *cobra.Command {
@@ -31,35 +32,45 @@ func newDaycheck() *cobra.Command {
 		asJSON bool
 		live   string
 		during time.Duration
+		date   string
 	)
 	cmd := &cobra.Command{
 		Use:   "daycheck [RECORDING...]",
-		Short: "Is map-based driving safe today? Yes, yes below a speed, or no, with criteria",
-		Long: `Say from one or several recordings of today whether map-based driving is safe:
-yes, yes below a speed, or no; what decides it and what to do about it; every
-criterion with value, limit and how sure it is. Recordings count together, so leave
-out what was recorded before a fault was mended.
+		Short: "Is map-based driving safe today? Yes, provisionally yes, yes below a speed, no or cannot say",
+		Long: `Say from one or several recordings whether map-based driving is safe today, what
+decides it and what to do about it; every criterion with value, limit and how sure
+it is. The answers, from the best:
+
+` + degreesHelp() + `
+Recordings of one day, one track, one base and one set of settings count together;
+what is left out is said with its reason. The day is that of the newest recording
+unless --day names one. Leave out what was recorded before a fault was mended.
 
 With --live it hears for a while what kerbline live --publish sends; verdict lines
 say less than a recording, and what they do not say is left open.
 
-The limits stand in the settings, [day]. Exit code 0 means yes or yes below a
-speed, 3 means no.`,
+The limits stand in the settings, [day]. Exit code 0 means a yes of any degree, 3
+means no or cannot say.`,
 		Example: `  kerbline daycheck morning.mcap
   kerbline daycheck run1/ run2/ --set day.least_driving_s=600
+  kerbline daycheck runs/*.mcap --day 2026-11-27
   kerbline daycheck run.mcap --json
   kerbline daycheck --live udp://127.0.0.1:47100 --for 10m --course track.geojson`,
 		Args: wrong(cobra.ArbitraryArgs),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			ask, err := askFor(date)
+			if err != nil {
+				return err
+			}
 			if live != "" {
 				if len(args) > 0 {
 					return usage(errors.New("--live hears verdicts and reads no recording, want one or the other"))
 				}
-				s, cfg, err := hear(cmd.Context(), live, during, &in)
+				s, _, err := hear(cmd.Context(), live, during, &in)
 				if err != nil {
 					return err
 				}
-				return answerDay(day.Judge([]*day.Session{s}, &cfg.Config), asJSON, cmd.OutOrStdout())
+				return answerDay(day.Judge([]*day.Session{s}, ask), asJSON, cmd.OutOrStdout())
 			}
 			runs, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr())
 			if err != nil {
@@ -69,16 +80,40 @@ speed, 3 means no.`,
 			for i := range runs {
 				sessions[i] = runs[i].session
 			}
-			limits := &runs[len(runs)-1].settings.Config // several may differ: the last ones count
-			return answerDay(day.Judge(sessions, limits), asJSON, cmd.OutOrStdout())
+			return answerDay(day.Judge(sessions, ask), asJSON, cmd.OutOrStdout())
 		},
 	}
 	in.flags(cmd)
 	f := cmd.Flags()
+	f.StringVar(&date, "day", "", dayUsage)
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.StringVar(&live, "live", "", "hear verdicts published to this udp://host:port instead of reading a recording")
 	f.DurationVar(&during, "for", 10*time.Minute, "how long to hear, by the time of the verdicts")
 	return cmd
+}
+
+const dayUsage = "judge the recordings of this day, YYYY-MM-DD where they were driven (default the day of the newest)"
+
+// askFor reads --day.
+func askFor(date string) (day.Ask, error) {
+	if date != "" {
+		if _, err := time.Parse(time.DateOnly, date); err != nil {
+			return day.Ask{}, usage(fmt.Errorf("--day %q, want YYYY-MM-DD", date))
+		}
+	}
+	return day.Ask{Day: date, Now: time.Now()}, nil
+}
+
+// degreesHelp lists the answers with their meaning.
+func degreesHelp() string {
+	var b strings.Builder
+	for a := day.Yes; ; a-- {
+		word, meaning := a.Meaning()
+		b.WriteString(strings.Join(words.Wrap(fmt.Sprintf("  %-28s", word), strings.Repeat(" ", 30), meaning, 84), "\n") + "\n")
+		if a == 0 {
+			return b.String()
+		}
+	}
 }
 
 func answerDay(c *day.Check, asJSON bool, out io.Writer) error {
@@ -89,7 +124,7 @@ func answerDay(c *day.Check, asJSON bool, out io.Writer) error {
 	if err := write(out); err != nil {
 		return err
 	}
-	if c.Answer == day.No {
+	if !c.Answer.Drive() {
 		return errDayNo
 	}
 	return nil
@@ -130,6 +165,9 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 			return nil, err
 		}
 		col := day.NewCollector(sessionName(arg, in), &cfg.Config, truth)
+		if crs != nil {
+			col.OnMap(crs.Fingerprint())
+		}
 		p := &pipeline{rec: rec, cfg: cfg.Config, look: func(s *fusion.Snapshot, ev []fusion.Event) { col.Add(s, ev) }}
 		what := "checking"
 		if len(args) > 1 {
@@ -179,6 +217,9 @@ func heardDay(ctx context.Context, next func(context.Context) (lines.Verdict, er
 		crs.Bind(frame)
 	}
 	col := day.NewCollector("verdicts at "+addr, &cfg.Config, nil)
+	if crs != nil {
+		col.OnMap(crs.Fingerprint())
+	}
 	col.LinesOnly()
 	var (
 		last  fusion.Snapshot

@@ -13,8 +13,8 @@ import (
 
 func newReport() *cobra.Command {
 	var (
-		in                   inputs
-		output, csvDir, pngs string
+		in                        inputs
+		output, csvDir, pngs, day string
 	)
 	cmd := &cobra.Command{
 		Use:   "report RECORDING... -o FILE.html",
@@ -24,13 +24,18 @@ where, verdict, protection levels and errors, corrections, receiver, integrity
 diagram where there is truth, every criterion, settings and versions. It needs no
 network and no scripts, and prints on A4 in grey.
 
-Of several recordings the newest gives the answer and all are compared.`,
+Of several recordings those that belong together give the answer, as in daycheck;
+what was left out is said, and all are compared.`,
 		Example: `  kerbline report run.mcap -o run.html
   kerbline report monday.mcap tuesday.mcap -o week.html --csv week/`,
 		Args: wrong(cobra.ArbitraryArgs),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if output == "" && csvDir == "" && pngs == "" {
 				return usage(errors.New("nothing to write, want -o FILE.html, --csv DIR or --png DIR"))
+			}
+			ask, err := askFor(day)
+			if err != nil {
+				return err
 			}
 			runs, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr())
 			if err != nil {
@@ -40,7 +45,7 @@ Of several recordings the newest gives the answer and all are compared.`,
 			for i, r := range runs {
 				inputs[i] = report.Input{Session: r.session, Course: r.course, Settings: r.settings}
 			}
-			p, err := report.New(inputs)
+			p, err := report.New(inputs, ask)
 			if err != nil {
 				return err
 			}
@@ -49,6 +54,7 @@ Of several recordings the newest gives the answer and all are compared.`,
 	}
 	in.flags(cmd)
 	f := cmd.Flags()
+	f.StringVar(&day, "day", "", dayUsage)
 	f.StringVarP(&output, "output", "o", "", "write the page to this file, - for standard output")
 	f.StringVar(&csvDir, "csv", "", "write the data of the figures into this folder")
 	f.StringVar(&pngs, "png", "", "write the figures into this folder")

@@ -10,8 +10,11 @@
 package course
 
 import (
+	"fmt"
+	"hash/fnv"
 	"math"
 	"sort"
+	"strconv"
 
 	"kerbline/gnss/geodesy"
 )
@@ -65,6 +68,17 @@ func (c *Course) Closed() bool { return c.closed }
 
 // Name returns the property "name" of the feature, or "".
 func (c *Course) Name() string { return c.name }
+
+// Fingerprint tells maps apart: it is the same for the same line with the same
+// widths, to a nanodegree and a millimetre.
+func (c *Course) Fingerprint() string {
+	h := fnv.New64a()
+	for i, p := range c.lla {
+		fmt.Fprintf(h, "%.9f %.9f %.3f\n", p.Lat/geodesy.Degree, p.Lon/geodesy.Degree, c.half[i])
+	}
+	fmt.Fprint(h, c.closed)
+	return strconv.FormatUint(h.Sum64(), 16)
+}
 
 // Origin returns the first vertex; its height is 0 when the file gives none.
 func (c *Course) Origin() geodesy.LLA { return c.lla[0] }

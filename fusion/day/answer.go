@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/score/bounds"
 	"kerbline/fusion/words"
 )
 
@@ -19,42 +20,131 @@ func (j *judge) answer(c *Check) {
 	stops, slows := j.failing(Stops), j.failing(Slows)
 	top := j.topSpeed()
 	switch {
+	case j.settled == 0 || len(stops) > 0 && !slices.ContainsFunc(stops, func(r *Row) bool { return !slices.Contains(shown, r.Key) }):
+		c.Answer = CannotSay
+		c.Reasons = j.whyNot(stops)
+		c.Headline = "cannot say: " + j.missing(stops)
 	case len(stops) > 0 || j.byV[fusion.Usable] == 0:
 		c.Answer = No
 		c.Reasons = j.whyNot(stops)
-		c.NotShown = len(stops) > 0
-		for _, r := range stops {
-			c.NotShown = c.NotShown && (r.Key == "driven" || r.Key == "coverage")
-		}
 		c.Headline = "no"
-		if c.NotShown {
-			c.Headline = "no, not shown yet"
-		}
-	case len(slows) > 0:
-		c.Answer = YesBelow
-		c.Speed = math.Min(top, j.caps.quantile(1-j.lim.Usable))
-		c.Headline = fmt.Sprintf("yes, below %s m/s", down(c.Speed))
-		c.Reasons = j.why()
 	default:
-		c.Answer = Yes
-		c.Speed = top
-		c.Headline = fmt.Sprintf("yes, up to %s m/s", down(top))
+		j.firmness(c)
+		j.yes(c, top, len(slows) > 0)
 		c.Reasons = j.why()
 	}
+	j.cautions(c)
+	if n := len(c.Cautions); n > 0 && c.Answer.Drive() {
+		c.Headline += ", with " + plural(n, "caution")
+	}
+	if c.NotToday != "" {
+		c.Headline += "; " + c.NotToday
+	}
+	if len(c.Reasons) > 0 {
+		c.Because = c.Reasons[0].What
+	}
+}
+
+// nothing is the answer to a list of which nothing counts.
+func (c *Check) nothing(ask Ask) {
+	what := "no recording was given"
+	switch {
+	case ask.Day != "":
+		what = "none of " + plural(len(c.LeftOut), "recording") + " is of " + ask.Day
+	case len(c.LeftOut) > 0:
+		what = "no recording holds anything that could be judged"
+	}
+	c.Answer, c.Headline, c.Because = CannotSay, "cannot say: "+what, what
+	c.Reasons = []Reason{{What: what, Seen: "there is nothing to judge by", Do: "record a drive with receiver and inertial sensor on, and give that recording"}}
+}
+
+// shown are the criteria that fail for want of driving alone.
+var shown = []string{"driven", "coverage"}
+
+// missing says in a few words what an answer waits for.
+func (j *judge) missing(stops []*Row) string {
+	if j.driving == 0 {
+		return "no driving was seen"
+	}
+	if j.settled == 0 {
+		return "too little driving, " + lasting(j.driving)
+	}
+	r := stops[0]
+	return fmt.Sprintf("%s %s, must be %s", r.Name, r.ValueText(), r.LimitText())
+}
+
+// firmness says whether what was driven proves the rates that are accepted, and
+// what is missing where it does not.
+func (j *judge) firmness(c *Check) {
+	h := j.driving / 3600
+	for _, k := range []struct {
+		of    string
+		n     int
+		limit float64
+	}{{"step", j.steps, j.lim.Jumps}, {"handover", j.handovers, j.lim.Handovers}} {
+		if more := 3600 * bounds.MoreExposure(k.n, h, k.limit, j.lim.Confidence); more > c.More {
+			c.More, c.MoreOf = more, k.of
+		}
+	}
+	switch {
+	case c.More > 0:
+	case j.live:
+		c.MoreOf = "verdict lines do not say all: judge a recording"
+	case j.grid == nil:
+		c.MoreOf = "give the map (--course)"
+	case j.out.Of("repeat").State == Unseen:
+		c.MoreOf = "two whole laps on the map"
+	default:
+		c.Firm = true
+	}
+}
+
+// yes words a yes by its degree.
+func (j *judge) yes(c *Check, top float64, slow bool) {
+	wait := ""
+	switch {
+	case c.Firm:
+	case c.More > 0:
+		wait = fmt.Sprintf("%s more without a %s to make it firm", upMinutes(c.More), c.MoreOf)
+	default:
+		wait = c.MoreOf + " to make it firm"
+	}
+	switch {
+	case slow:
+		c.Answer, c.Speed = YesBelow, math.Min(top, j.caps.quantile(1-j.lim.Usable))
+		c.Headline = fmt.Sprintf("yes, below %s m/s", down(c.Speed))
+		if wait != "" {
+			c.Headline = fmt.Sprintf("yes, provisional below %s m/s: %s", down(c.Speed), wait)
+		}
+	case wait != "":
+		c.Answer, c.Speed = Provisional, top
+		c.Headline = fmt.Sprintf("yes, provisional up to %s m/s: %s", down(top), wait)
+	default:
+		c.Answer, c.Speed = Yes, top
+		c.Headline = fmt.Sprintf("yes, up to %s m/s", down(top))
+	}
+}
+
+// upMinutes rounds up to whole minutes: what is asked for is enough.
+func upMinutes(s float64) string {
+	m := math.Ceil(s/60 - 1e-9)
+	if m < 120 {
+		return num(m, 0) + " min"
+	}
+	return words.Up(m/60, 1) + " h"
+}
+
+// cautions are the criteria that failed without stopping, or were not seen though
+// they are wanted.
+func (j *judge) cautions(c *Check) {
 	for i := range j.out {
 		r := &j.out[i]
-		if r.Effect != Warns || c.Answer == No && (r.Key == "outages" || r.Key == "longest") { // the reasons tell of them
+		if r.Effect != Warns || !c.Answer.Drive() && (r.Key == "outages" || r.Key == "longest") { // the reasons tell of them
 			continue
 		}
 		if r.State == Fail || r.State == Unseen && slices.Contains(wanted, r.Key) {
 			c.Cautions = append(c.Cautions, j.caution(r))
 		}
-	}
-	if n := len(c.Cautions); n > 0 && c.Answer != No {
-		c.Headline += ", with " + plural(n, "caution")
-	}
-	if len(c.Reasons) > 0 {
-		c.Because = c.Reasons[0].What
 	}
 }
 

@@ -75,7 +75,8 @@ type restStretch struct {
 func NewCollector(name string, cfg *fusion.Config, truth *score.Truth) *Collector {
 	n := math.NaN()
 	c := &Collector{cfg: cfg, truth: truth, lastDT: 0.1, fast: n, lastCoast: n, lastUTC: n}
-	c.s = Session{Name: name, UTCStart: n, Moved: n, FirstEpoch: n, FirstFix: n, FirstUsable: n, TopSpeed: n,
+	inf := math.Inf(1)
+	c.s = Session{Name: name, Config: cfg, LeverSigma: [2]float64{inf, inf}, UTCStart: n, Moved: n, FirstEpoch: n, FirstFix: n, FirstUsable: n, TopSpeed: n,
 		LowCap: n, LowCapWhere: n, LowCapX: n, BaseOff: n, BaseAt: n, MaxAge: n, MaxAgeX: n, LinkUsual: n,
 		Latency: n, LatencySig: n, IMURate: n, GyroBias: n, AccBias: n, AccNoise: n, counts: map[fusion.EventKind]int{}}
 	if truth != nil {
@@ -87,6 +88,9 @@ func NewCollector(name string, cfg *fusion.Config, truth *score.Truth) *Collecto
 // LinesOnly says that verdict lines are all there is: events are then taken from
 // their reasons, and what they do not hold is not judged.
 func (c *Collector) LinesOnly() { c.s.Live = true }
+
+// OnMap says which map the session is driven on: its [course.Course.Fingerprint].
+func (c *Collector) OnMap(fingerprint string) { c.s.Map = fingerprint }
 
 // Add takes what one step of the monitor returned; snap may be nil.
 func (c *Collector) Add(snap *fusion.Snapshot, events []fusion.Event) {
@@ -385,6 +389,8 @@ func (c *Collector) figures(s *fusion.Snapshot, l *line) {
 		}
 	}
 	if l.settled && l.verdict == fusion.Usable {
+		d.level[0].Add(s.PLLon.Total)
+		d.level[1].Add(s.PLLat.Total)
 		if !(s.Speed <= d.TopSpeed) {
 			d.TopSpeed = s.Speed
 		}
@@ -418,6 +424,9 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 	if baseRank[base] > baseRank[d.Base] {
 		d.Base = base
 	}
+	if s.Link.Base != corrections.BaseUnheard && !d.HasBase {
+		d.HasBase, d.BaseFirst = true, s.Link.BaseECEF
+	}
 	if off := s.Link.BaseOff; base != corrections.BaseUnheard && !(off <= d.BaseOff) && !math.IsNaN(off) {
 		d.BaseOff = off
 	}
@@ -448,6 +457,7 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 	if s.HasPos && d.HasIMU {
 		d.GyroBias = largest(s.GyroBias)
 		d.AccBias = largest(s.AccBias)
+		d.LeverOff, d.LeverSigma = s.LeverOff, s.LeverSigma
 	}
 	if s.UnitHint != "" {
 		d.UnitHint = s.UnitHint

@@ -7,6 +7,9 @@
 // beside every figure (SI; rad for headings). "Settled driving" is what counts:
 // the car moves, and [score.SettleTime] has passed since it first moved off.
 //
+// Sessions count together when they are of one day, track, base and set of
+// settings (together.go); whatever does not is left out and said.
+//
 // Bounds of counts are exact (package bounds): what a short clean session does
 // not prove is said, not left out. A criterion that fails either stops (the
 // answer is no), slows (yes below a speed) or is a caution.
@@ -18,8 +21,10 @@
 // same), handovers beyond the accepted rate, too little usable driving. A
 // correction outage that cost no usable second is a caution: the fix held on
 // older corrections inside the age that was allowed. What was not driven is
-// unseen, and a lap with unseen places is no yes. Rates are compared as seen;
-// how little a short session proves stands beside each.
+// unseen, and a lap with unseen places is no yes. Rates are compared as seen; a
+// yes is firm once the driving proves them, provisional before. A shift from lap
+// to lap and an antenna off by the drive's own estimate stop where they are beyond
+// their limit beyond chance, and are cautions where they may be chance.
 //
 // Start at [NewCollector], then [Judge]; [Check.Write] prints the answer.
 package day

@@ -21,13 +21,34 @@ import (
 type Answer uint8
 
 const (
-	No Answer = iota
-	YesBelow
+	CannotSay   Answer = iota // too little is known for a no
+	No                        // what was seen speaks against it
+	YesBelow                  // below a speed
+	Provisional               // nothing speaks against it, and too little was driven to be sure
 	Yes
 )
 
 // String returns the word of the output.
-func (a Answer) String() string { return [...]string{"no", "yes_below", "yes"}[a] }
+func (a Answer) String() string {
+	return [...]string{"cannot_say", "no", "yes_below", "yes_provisional", "yes"}[a]
+}
+
+// Meaning returns the answer as it is printed and what it means.
+func (a Answer) Meaning() (word, meaning string) {
+	d := degrees[a]
+	return d.word, d.meaning
+}
+
+var degrees = [...]struct{ word, meaning string }{
+	CannotSay:   {"cannot say", "too little was driven, or nothing goes with the day asked for"},
+	No:          {"no", "what was seen speaks against it; the first reason is what to mend"},
+	YesBelow:    {"yes, below V", "the speed cap was lower than the speed driven: stay below V"},
+	Provisional: {"yes, provisional up to V", "nothing speaks against it, but the driving is too short to prove the accepted rates: how much more is said"},
+	Yes:         {"yes, up to V", "the driving proves the accepted rates at the confidence asked for"},
+}
+
+// Drive reports whether a car may be driven on the map by this answer.
+func (a Answer) Drive() bool { return a >= YesBelow }
 
 // Effect is what a failed criterion means.
 type Effect uint8
@@ -129,13 +150,19 @@ type Reason struct {
 type Check struct {
 	Answer    Answer
 	Speed     float64 // m/s: fastest shown (yes), below which (yes_below), NaN (no)
-	NotShown  bool    // no only because too little was driven
+	Firm      bool    // it would stand up to the confidence asked for
+	More      float64 // s of driving without the event of MoreOf that make a yes firm, 0 where driving alone does not
+	MoreOf    string  // "step", "handover", or what else is wanted
 	Headline  string  // "yes, up to 11.3 m/s"
 	Because   string  // one sentence
+	Day       string  // of the recordings that count, "" without any
+	NotToday  string  // "of 2026-11-27, not of today", "" where it is
+	LeftOut   []LeftOut
+	Notes     []string
 	Reasons   []Reason
 	Cautions  []Reason // criteria that failed without stopping
 	Rows      Rows
-	Sessions  []*Session
+	Sessions  []*Session // that count
 	Conf      float64
 	Driving   float64 // s, all sessions
 	Settled   float64
@@ -163,13 +190,21 @@ var rules = []string{
 	"Practise under licence first: on a closed circuit, with a licensed person in charge.",
 }
 
-// Judge answers from sessions of one day, taken together.
-func Judge(sessions []*Session, cfg *fusion.Config) *Check {
-	j := &judge{cfg: cfg, lim: &cfg.Day, ss: sessions}
+// Judge answers from those of the sessions that can be counted together, and says
+// which it left out. The newest one's settings hold the limits.
+func Judge(sessions []*Session, ask Ask) *Check {
+	in, out := choose(sessions, ask)
+	c := &Check{LeftOut: out, Sessions: in, Speed: math.NaN(), Unchecked: unchecked, Rules: rules, Notes: notes(in, ask)}
+	if len(in) == 0 {
+		c.nothing(ask)
+		return c
+	}
+	newest := in[len(in)-1]
+	c.Day, c.NotToday = newest.Day(), newest.today(ask)
+	j := &judge{cfg: newest.Config, lim: &newest.Config.Day, ss: in}
 	j.sum()
 	j.rows()
-	c := &Check{Rows: j.out, Sessions: sessions, Conf: j.lim.Confidence, Speed: math.NaN(), Driving: j.driving, Settled: j.settled, Laps: len(j.whole),
-		Unchecked: unchecked, Rules: rules}
+	c.Rows, c.Conf, c.Driving, c.Settled, c.Laps = j.out, j.lim.Confidence, j.driving, j.settled, len(j.whole)
 	j.answer(c)
 	return c
 }
@@ -640,7 +675,14 @@ func (j *judge) qualityRows() {
 		up := rms * math.Sqrt(k/distuv.ChiSquared{K: k}.Quantile(1-lim.Confidence))
 		sure = fmt.Sprintf("%s against those before, largest %s m; at most %s m at %s", plural(n, "lap"), num(worst, 3), num(up, 3), confText(lim.Confidence))
 	}
-	j.add("repeat", rms, lim.Repeat, sure)
+	r := j.add("repeat", rms, lim.Repeat, sure)
+	if n > 0 && r.State == Fail {
+		k := 2 * float64(n)
+		if least := rms * math.Sqrt(k/distuv.ChiSquared{K: k}.Quantile(lim.Confidence)); least <= lim.Repeat {
+			r.Effect = Warns // it may be chance
+		}
+	}
+	j.lever()
 
 	var rest Rest
 	for _, s := range j.ss {
@@ -658,6 +700,33 @@ func (j *judge) qualityRows() {
 	}
 	j.add("rest", rest.rms(), lim.Rest, sure)
 	j.truth()
+}
+
+// lever compares where the drive itself has the antenna with what the levels
+// hold: a body origin that is further off than its level is misleading all day.
+func (j *judge) lever() {
+	worst, effect := math.NaN(), Stops
+	sure := "the drive did not show it"
+	if j.live {
+		sure = untold
+	}
+	beyond := distuv.UnitNormal.Quantile(j.lim.Confidence)
+	for _, s := range j.ss {
+		for i := range s.LeverOff {
+			off, sigma, level := math.Abs(s.LeverOff[i]), s.LeverSigma[i], s.level[i].Value()
+			share := off / level
+			if math.IsInf(sigma, 0) || math.IsNaN(share) || share <= worst {
+				continue
+			}
+			worst, effect = share, Stops
+			if off-beyond*sigma <= level {
+				effect = Warns // it may be chance
+			}
+			axis := [2]string{"forward", "left"}[i]
+			sure = fmt.Sprintf("%s m %s of where the settings have it, known to %s m (1 sigma); the level there is %s m", num(s.LeverOff[i], 2), axis, num(sigma, 2), num(level, 2))
+		}
+	}
+	j.add("lever", worst, 1, sure).Effect = effect
 }
 
 // truth is what only a reference trajectory shows.

@@ -28,26 +28,44 @@ func (r *Row) mark() string {
 	return "X"
 }
 
+// Words parts the headline into what is written large, in capitals, and the rest.
+// How firm a yes is belongs to what is large.
+func (c *Check) Words() (big, rest string) {
+	big = map[Answer]string{CannotSay: "cannot say", No: "no"}[c.Answer]
+	if c.Answer.Drive() {
+		if big = "yes"; strings.HasPrefix(c.Headline, "yes, provisional") {
+			big = "yes, provisional"
+		}
+	}
+	return strings.ToUpper(big), strings.TrimPrefix(c.Headline, big)
+}
+
 // Write prints the answer for a person: the answer first, why, then every
 // criterion, then what was not checked.
 func (c *Check) Write(w io.Writer) error {
 	out := bufio.NewWriter(w)
-	word, rest, _ := strings.Cut(c.Headline, ",")
-	if rest != "" {
-		rest = "," + rest
-	}
-	fmt.Fprintf(out, "map-based driving: %s%s\n", strings.ToUpper(word), rest)
+	big, rest := c.Words()
+	wrapItem(out, "map-based driving: ", big+rest)
 	for _, s := range c.Sessions {
 		fmt.Fprintf(out, "%s: %s, %s to %s, %s of driving\n", s.Name, s.Date(), s.Clock(0), s.Clock(s.Length), minutes(s.Driving))
 	}
+	for i := range c.LeftOut {
+		l := &c.LeftOut[i]
+		wrapItem(out, "left out: ", fmt.Sprintf("%s, %s of driving: %s; by itself: %s", l.Session.Name, minutes(l.Session.Driving), l.Why, l.Alone))
+	}
+	for _, n := range c.Notes {
+		wrapItem(out, "note: ", n)
+	}
 	title := "why"
-	if c.Answer != No {
+	if c.Answer.Drive() {
 		title = "on what it rests"
 	}
 	writeReasons(out, title, c.Reasons)
 	writeReasons(out, "cautions", c.Cautions)
 
-	fmt.Fprintf(out, "\n%-42s%14s   %s\n", "criterion", "value", "limit")
+	if len(c.Rows) > 0 {
+		fmt.Fprintf(out, "\n%-42s%14s   %s\n", "criterion", "value", "limit")
+	}
 	for i := range c.Rows {
 		r := &c.Rows[i]
 		fmt.Fprintf(out, "%s %s%s   %s\n", r.mark(), pad(r.Name, 40), padLeft(r.ValueText(), 14), r.LimitText())
@@ -150,10 +168,23 @@ type sessionJSON struct {
 	TopSpeed  number `json:"top_speed_mps"`
 }
 
+type leftOutJSON struct {
+	Name    string `json:"name"`
+	Driving number `json:"driving_s"`
+	Why     string `json:"why"`
+	Alone   string `json:"by_itself"`
+}
+
 type checkJSON struct {
-	Answer    string        `json:"answer"` // yes, yes_below, no
+	Answer    string        `json:"answer"` // yes, yes_provisional, yes_below, no, cannot_say
+	Firm      bool          `json:"firm"`
+	More      number        `json:"more_s"` // driving that makes a yes firm
 	Speed     number        `json:"speed_mps"`
 	NotShown  bool          `json:"not_shown_yet"`
+	Day       string        `json:"day"`
+	Today     bool          `json:"of_the_day_asked"`
+	LeftOut   []leftOutJSON `json:"left_out"`
+	Notes     []string      `json:"notes"`
 	Headline  string        `json:"headline"`
 	Reasons   []reasonJSON  `json:"reasons"`
 	Cautions  []reasonJSON  `json:"cautions"`
@@ -173,8 +204,13 @@ func (c *Check) WriteJSON(w io.Writer) error {
 		}
 		return out
 	}
-	o := checkJSON{Answer: c.Answer.String(), Speed: number(c.Speed), NotShown: c.NotShown, Headline: c.Headline,
-		Reasons: reasons(c.Reasons), Cautions: reasons(c.Cautions), Conf: number(c.Conf), Unchecked: c.Unchecked, Rules: c.Rules}
+	o := checkJSON{Answer: c.Answer.String(), Firm: c.Firm, More: number(c.More), Speed: number(c.Speed), NotShown: c.Answer == CannotSay, Headline: c.Headline,
+		Reasons: reasons(c.Reasons), Cautions: reasons(c.Cautions), Conf: number(c.Conf), Unchecked: c.Unchecked, Rules: c.Rules,
+		Day: c.Day, Today: c.Day != "" && c.NotToday == "", LeftOut: make([]leftOutJSON, len(c.LeftOut)), Notes: append([]string{}, c.Notes...)}
+	for i := range c.LeftOut {
+		l := &c.LeftOut[i]
+		o.LeftOut[i] = leftOutJSON{l.Session.Name, number(l.Session.Driving), l.Why, l.Alone}
+	}
 	for i := range c.Rows {
 		r := &c.Rows[i]
 		kind := "most"

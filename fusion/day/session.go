@@ -8,6 +8,7 @@ import (
 	"kerbline/fusion/score"
 	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
+	"kerbline/gnss/geodesy"
 	"kerbline/gnss/reception"
 )
 
@@ -37,7 +38,9 @@ const (
 
 // Session is what one recording, or one while of listening, showed.
 type Session struct {
-	Name string
+	Name   string
+	Config *fusion.Config // the settings it was judged with
+	Map    string         // tells maps apart, "" without one
 
 	// Reception is what was known of the observations of rover and base at the
 	// end, nil without any.
@@ -81,6 +84,8 @@ type Session struct {
 	Base       corrections.BaseState // worst seen
 	BaseOff    float64               // m, largest from the reference; NaN when never heard
 	BaseAt     float64               // x at which the base was first elsewhere, NaN when never
+	HasBase    bool                  // its coordinates were heard
+	BaseFirst  geodesy.ECEF          // the first that were
 	Stations   []int                 // ids the receiver named, in order; at most maxStations
 	LinkS      [numConditions]float64
 	MaxAge     float64 // s, while fixed and driving; NaN when none was told
@@ -89,12 +94,18 @@ type Session struct {
 	Latency    float64 // s, of an epoch
 	LatencySig float64
 
-	IMURate   float64
-	GyroBias  float64 // rad/s, largest axis
-	AccBias   float64 // m/s^2, largest axis
-	AccNoise  float64 // m/s^2/sqrt(Hz), at rest; NaN when never at rest
-	RestS     float64 // s at rest behind it
-	UnitHint  string
+	IMURate  float64
+	GyroBias float64 // rad/s, largest axis
+	AccBias  float64 // m/s^2, largest axis
+	AccNoise float64 // m/s^2/sqrt(Hz), at rest; NaN when never at rest
+	RestS    float64 // s at rest behind it
+	UnitHint string
+
+	// By the drive alone: the antenna from where the settings have it, forward and
+	// left, m, and 1 sigma, infinite where it did not show; last known.
+	LeverOff, LeverSigma [2]float64
+	level                [2]Mean // m, along and lateral level on usable lines
+
 	HasIMU    bool
 	HasWheel  bool
 	HasCourse bool

@@ -29,6 +29,16 @@ func (u *Watch) PlacesLeft(d *navigation.Driver) float64 {
 	return math.Hypot(x, y)
 }
 
+// Shown returns how far forward and left the antenna is from where the settings
+// have it, by the recording alone, and 1 sigma of that, m; infinite where it has
+// not shown it.
+func (u *Watch) Shown(d *navigation.Driver) (off, sigma [2]float64) {
+	for i := range off {
+		off[i], sigma[i], _ = seen(d, i)
+	}
+	return off, sigma
+}
+
 // Disputed returns by how much the body origin would be elsewhere, forward and
 // left, m, were the antenna's place wrong and not the sensor's: what the recording
 // shows of it beyond 1 sigma.

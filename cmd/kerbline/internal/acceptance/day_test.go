@@ -15,7 +15,7 @@ func judgeDay(t testing.TB, name string, files map[string][]byte) *day.Check {
 	s := decode(t, name, files)
 	col := day.NewCollector(name, &s.cfg, s.truth)
 	s.play(t, s.cfg, nil, col.Add)
-	return day.Judge([]*day.Session{col.Session()}, &s.cfg)
+	return day.Judge([]*day.Session{col.Session()}, day.Ask{})
 }
 
 // The practice recordings, by what was done to them. link_late is a yes with a
@@ -26,13 +26,13 @@ func TestDayOfPractice(t *testing.T) {
 		answer           day.Answer
 		because, caution string
 	}{
-		"nominal":            {day.Yes, "usable in 100.0 %", ""},
+		"nominal":            {day.Provisional, "usable in 100.0 %", ""},
 		"base_moved":         {day.No, "the base is not where it was surveyed: off by 0.4", ""},
 		"long_outage":        {day.No, "nothing came over the link", ""},
 		"receiver_not_using": {day.No, "corrections came as usual, but the receiver did not use them", ""},
 		"link_silent":        {day.No, "nothing came over the link", ""},
 		"jump":               {day.No, "the receiver said fixed while its position stepped", ""},
-		"link_late":          {day.Yes, "usable in 100.0 %", "whole frames came, but late, twice (link_late)"},
+		"link_late":          {day.Provisional, "usable in 100.0 %", "whole frames came, but late, twice (link_late)"},
 	}
 	found := practice(t)
 	if len(found) == 0 {
@@ -67,7 +67,7 @@ func TestDayOfKinds(t *testing.T) {
 		kind, because string
 		answer        day.Answer
 	}{
-		{"halt", "usable in ", day.Yes},
+		{"halt", "usable in ", day.Provisional},
 		{"link_corrupt", "bytes came over the link, but broken", day.No},
 		{"sky_blocked", "corrections came as usual, but the rover lost satellites", day.No},
 		{"units", "units or axes of the inertial sensor look wrong", day.No},

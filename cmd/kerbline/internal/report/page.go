@@ -30,7 +30,7 @@ type Input struct {
 
 // Page is the report of one or several recordings.
 type Page struct {
-	Check  *day.Check // of the newest recording
+	Check  *day.Check // of the recordings that count together
 	Sheets []*Sheet   // the newest first
 	Trends []Trend    // the oldest first; empty for a single recording
 
@@ -56,8 +56,9 @@ var figureNames = []string{"map", "laps", "verdict", "protection", "link", "rece
 // mapW is the width of the map, px.
 const mapW = 370.0
 
-// New makes the page of the inputs, in whatever order they come.
-func New(inputs []Input) (*Page, error) {
+// New makes the page of the inputs, in whatever order they come. What counts
+// together for the answer is the day check's own rule.
+func New(inputs []Input, ask day.Ask) (*Page, error) {
 	in := slices.Clone(inputs)
 	slices.SortStableFunc(in, func(a, b Input) int { return cmp.Compare(a.Session.UTCStart, b.Session.UTCStart) })
 	if len(in) == 0 {
@@ -78,7 +79,11 @@ func New(inputs []Input) (*Page, error) {
 	}
 	slices.Reverse(p.Sheets)
 	newest := in[len(in)-1]
-	p.Check = p.Sheets[0].Check
+	sessions := make([]*day.Session, len(in))
+	for i := range in {
+		sessions[i] = in[i].Session
+	}
+	p.Check = day.Judge(sessions, ask)
 	var b bytes.Buffer
 	if err := settings.PrintChanged(&b, &newest.Settings); err != nil {
 		return nil, err
@@ -94,7 +99,7 @@ func New(inputs []Input) (*Page, error) {
 }
 
 func newSheet(in *Input) *Sheet {
-	s := &Sheet{Session: in.Session, Check: day.Judge([]*day.Session{in.Session}, &in.Settings.Config), Wide: map[string]*Figure{}, Narrow: map[string]*Figure{}}
+	s := &Sheet{Session: in.Session, Check: day.Judge([]*day.Session{in.Session}, day.Ask{}), Wide: map[string]*Figure{}, Narrow: map[string]*Figure{}}
 	for _, k := range []struct {
 		w    float64
 		figs map[string]*Figure
@@ -253,7 +258,6 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"num":      words.Num,
 	"div":      func(a, b float64) float64 { return a / b },
 	"inc":      func(i int) int { return i + 1 },
-	"upper":    strings.ToUpper,
 	"columns":  func() []string { return trendColumns },
 	"label":    func(cause string) string { return strings.NewReplacer("_", " ", "-", " ").Replace(cause) },
 	"nb":       keepUnits,
@@ -261,10 +265,10 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"list":     func(s *Sheet, n int) breakList { return breakList{s, n} },
 	"unit":     words.EventUnit,
 	"kind":     func(k any) string { return strings.ReplaceAll(fmt.Sprint(k), "_", " ") },
-	"word":     func(h string) string { w, _, _ := strings.Cut(h, ","); return w },
-	"rest": func(h string) string {
-		_, r, _ := strings.Cut(h, ",")
-		return strings.TrimSpace(r)
+	"word":     func(c *day.Check) string { w, _ := c.Words(); return w },
+	"rest": func(c *day.Check) string {
+		_, r := c.Words()
+		return strings.TrimLeft(r, ",: ")
 	},
 	"first": func(n int, bs []day.Break) []day.Break { return bs[:min(n, len(bs))] },
 }).Parse(pageHTML))

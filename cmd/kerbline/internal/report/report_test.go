@@ -96,7 +96,7 @@ func (r *replayed) input(t testing.TB) Input {
 
 func (r *replayed) page(t testing.TB) *Page {
 	t.Helper()
-	p, err := New([]Input{r.input(t)})
+	p, err := New([]Input{r.input(t)}, day.Ask{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -554,7 +554,7 @@ func TestSelfContained(t *testing.T) {
 			t.Errorf("the page refers to %s", u)
 		}
 	}
-	for _, want := range []string{"NO</b>", "What broke, when and where", "Lap by lap", "Integrity", "Day check", "Not checked here", "emergency stop", "All settings", "link_silent"} {
+	for _, want := range []string{"CANNOT SAY</b>", "What broke, when and where", "Lap by lap", "Integrity", "Day check", "Not checked here", "emergency stop", "All settings", "link_silent"} {
 		if !strings.Contains(a, want) {
 			t.Errorf("the page has no %q", want)
 		}
@@ -599,7 +599,7 @@ func TestEscaped(t *testing.T) {
 	s.Breaks = []day.Break{{From: 10, To: 20, Cause: `<i>`, Where: math.NaN(), Coast: math.NaN(), Handover: math.NaN(), Outage: 0}}
 	in := r.input(t)
 	in.Session = &s
-	p, err := New([]Input{in})
+	p, err := New([]Input{in}, day.Ask{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -685,12 +685,12 @@ func TestBare(t *testing.T) {
 	}
 	// And of one in which nothing was ever known.
 	empty := day.NewCollector("empty", &r.settings.Config, nil).Session()
-	p, err := New([]Input{{Session: empty, Settings: r.settings}})
+	p, err := New([]Input{{Session: empty, Settings: r.settings}}, day.Ask{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := markup(t, p); !strings.Contains(got, "NO</b>") {
-		t.Error("an empty session is no no")
+	if got := markup(t, p); !strings.Contains(got, "CANNOT SAY</b>") {
+		t.Error("an empty session gets an answer")
 	}
 }
 
@@ -701,11 +701,11 @@ func TestTrends(t *testing.T) {
 	older.Name, older.UTCStart, older.Jumps, older.NJumps = "older", r.session.UTCStart-86400, nil, 60
 	in := r.input(t)
 	in.Session = &older
-	p, err := New([]Input{r.input(t), in})
+	p, err := New([]Input{r.input(t), in}, day.Ask{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(p.Trends) != 2 || p.Trends[0].Name != "older" || p.Sheets[0].Name != "eventful" || p.Check != p.Sheets[0].Check {
+	if len(p.Trends) != 2 || p.Trends[0].Name != "older" || p.Sheets[0].Name != "eventful" || len(p.Check.Sessions) != 1 || p.Check.Headline != p.Sheets[0].Check.Headline || len(p.Check.LeftOut) != 1 {
 		t.Fatalf("trends %+v, newest %s", p.Trends, p.Sheets[0].Name)
 	}
 	i := slices.Index(trendColumns, "steps and drifts, an hour")
@@ -748,7 +748,7 @@ func TestHourSize(t *testing.T) {
 	}
 	in := r.input(t)
 	in.Session = col.Session()
-	p, err := New([]Input{in})
+	p, err := New([]Input{in}, day.Ask{})
 	if err != nil {
 		t.Fatal(err)
 	}
