@@ -554,7 +554,7 @@ func TestSelfContained(t *testing.T) {
 			t.Errorf("the page refers to %s", u)
 		}
 	}
-	for _, want := range []string{"CANNOT SAY</b>", "What broke, when and where", "Lap by lap", "Integrity", "Day check", "Not checked here", "emergency stop", "All settings", "link_silent"} {
+	for _, want := range []string{"NO</b>", "What broke, when and where", "Lap by lap", "Integrity", "Day check", "Not checked here", "emergency stop", "All settings", "link_silent"} {
 		if !strings.Contains(a, want) {
 			t.Errorf("the page has no %q", want)
 		}
