@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -192,12 +193,13 @@ func baseWords(l *corrections.State) (head, figures string) {
 	default:
 		head = "sends"
 	}
-	var types []string
+	var types []int
 	for _, t := range l.Types[:l.NTypes] {
-		types = append(types, fmt.Sprint(t.Number))
+		types = append(types, t.Number)
 	}
-	if len(types) > 0 {
-		head += " " + strings.Join(types, " ")
+	slices.Sort(types)
+	for _, n := range types {
+		head += fmt.Sprintf(" %d", n)
 	}
 	switch l.Base {
 	case corrections.BaseUnheard:
