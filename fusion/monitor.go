@@ -288,6 +288,14 @@ func (m *Monitor) onNote(note string) {
 	if len(note) > len(mark) && note[:len(mark)] == mark {
 		m.confirm(note[len(mark):])
 	}
+	switch note {
+	case NoteBaseSends:
+		m.link.BaseEnd(m.now, corrections.BaseSends)
+	case NoteBaseSilent:
+		m.link.BaseEnd(m.now, corrections.BaseSilent)
+	case NoteBaseUnheard:
+		m.link.BaseEnd(m.now, corrections.BaseEndUnheard)
+	}
 }
 
 // host turns the monitor's time into host time.

@@ -22,6 +22,13 @@ const (
 	nChannels
 )
 
+// Notes of the base's end, where something that watches it says so.
+const (
+	NoteBaseSends   = "base: sends"   // the base receiver sends
+	NoteBaseSilent  = "base: silent"  // it sends nothing, its computer runs
+	NoteBaseUnheard = "base: unheard" // nothing is heard of its computer
+)
+
 // NumChannels counts the channels.
 const NumChannels = int(nChannels)
 

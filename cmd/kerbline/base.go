@@ -6,12 +6,11 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strings"
 	"time"
-	"unicode"
 
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/bus"
 	"kerbline/cmd/kerbline/internal/dropouts"
 	"kerbline/cmd/kerbline/internal/engine"
 	"kerbline/cmd/kerbline/internal/sources"
@@ -23,6 +22,7 @@ func newBase() *cobra.Command {
 	var (
 		fl  liveFlags
 		all bool
+		at  = busFlags{car: "base"}
 	)
 	cmd := &cobra.Command{
 		Use:   "base",
@@ -35,11 +35,12 @@ stopped and a radio that lost are told apart:
   kerbline dropouts car.mcap --base base.mcap
 
 It prints a line when the base begins or stops sending, changes what it sends or
-where it says it stands, and one a minute. It sends nothing and changes nothing.`,
+where it says it stands, and one a minute. It writes nothing to the base. With --bus
+the car (kerbline live --base nats://HOST/NAME) knows at once whether the base sends.`,
 		Example: `  kerbline base --corrections serial:///dev/ttyUSB0?baud=57600 --record runs/
   kerbline base --corrections tcp://192.0.2.10:2101 --config kerbline.toml --record base.mcap`,
 		Args: wrong(cobra.NoArgs),
-		RunE: func(cmd *cobra.Command, _ []string) error { return watchBase(cmd, &fl, all) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return watchBase(cmd, &fl, &at, all) },
 	}
 	f := cmd.Flags()
 	f.StringVar(&fl.corrections, "corrections", "", "what the base sends, RTCM 3: serial://, tcp://, udp://, a path, - for standard input")
@@ -47,6 +48,9 @@ where it says it stands, and one a minute. It sends nothing and changes nothing.
 	f.StringArrayVar(&fl.set, "set", nil, "change one setting, key=value; may be repeated")
 	f.StringVar(&fl.record, "record", "", "record to this .mcap file, or into this folder/, made if need be")
 	f.Int64Var(&fl.maxMB, "record-part-mb", 512, "begin a new file at this size, MB")
+	f.StringVar(&at.car, "name", at.car, "name of this base on the bus")
+	f.BoolVar(&fl.remote, "publish-remote", false, "allow --bus to serve other computers")
+	at.serving(cmd)
 	f.BoolVar(&all, "every-second", false, "print a line a second")
 	return cmd
 }
@@ -55,7 +59,7 @@ where it says it stands, and one a minute. It sends nothing and changes nothing.
 const aliveEvery = time.Second
 
 // watchBase records and watches the base's end until it is stopped.
-func watchBase(cmd *cobra.Command, fl *liveFlags, every bool) error {
+func watchBase(cmd *cobra.Command, fl *liveFlags, at *busFlags, every bool) error {
 	cfg, err := loadSettings(fl.config, fl.set)
 	if err != nil {
 		return usage(err)
@@ -81,6 +85,16 @@ func watchBase(cmd *cobra.Command, fl *liveFlags, every bool) error {
 		fmt.Fprintln(cmd.ErrOrStderr(), "kerbline: nothing is recorded, want --record to join it with the car's recording")
 	}
 	lines := &baseLines{w: cmd.OutOrStdout(), every: every}
+	if at.at != "" {
+		nc, closeBus, err := at.connect(fl.remote, cmd.ErrOrStderr())
+		if err != nil {
+			return usage(err)
+		}
+		defer closeBus()
+		if lines.bus, err = bus.NewBasePublisher(nc, at.car); err != nil {
+			return usage(err)
+		}
+	}
 	o.Look, o.State = lines.look, lines.state
 	e, err := engine.New(o)
 	if err != nil {
@@ -120,6 +134,8 @@ type baseLines struct {
 	at    float64 // host Unix s of it
 	src   string  // what the source said last, without figures
 	rec   *recState
+	bus   *bus.BasePublisher // nil: not on a bus
+	busAt float64            // host Unix s of the last message
 }
 
 // recState is the recording as the last line saw it.
@@ -138,7 +154,7 @@ func (b *baseLines) state(st engine.State) {
 		b.rec = &recState{r.OK, r.File, r.Bytes, r.Words}
 	}
 	for _, s := range st.Sources {
-		if head := withoutDigits(s.String()); !s.OK && head != b.src {
+		if head := sources.Digitless(s.String()); !s.OK && head != b.src {
 			fmt.Fprintf(b.w, "%s  %s\n", time.Now().UTC().Format("15:04:05"), s)
 			b.src = head
 		} else if s.OK {
@@ -147,15 +163,9 @@ func (b *baseLines) state(st engine.State) {
 	}
 }
 
-// withoutDigits is text without its figures, so that a growing count is no news.
-func withoutDigits(text string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsDigit(r) {
-			return -1
-		}
-		return r
-	}, text)
-}
+// baseEvery is how often the bus hears of the base, s: not oftener than its own
+// silence can be seen.
+const baseEvery = 0.5
 
 // baseMinute is how often a line comes while nothing changes, s.
 const baseMinute = 60.0
@@ -165,6 +175,11 @@ func (b *baseLines) look(s *fusion.Snapshot, _ []fusion.Event) {
 		return
 	}
 	head, figures := baseWords(&s.Link)
+	if b.bus != nil && (s.T-b.busAt >= baseEvery || s.T < b.busAt) {
+		b.busAt = s.T
+		l := &s.Link
+		b.bus.Send(bus.Base{T: s.T, Sends: l.Tapped && l.Condition != corrections.Silent, Frames: l.Frames, Station: l.Station, Words: head})
+	}
 	wait := baseMinute
 	if b.every {
 		wait = 1

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/spf13/cobra"
 
 	"kerbline/cmd/kerbline/internal/bus"
@@ -25,9 +27,14 @@ type busFlags struct {
 }
 
 func (b *busFlags) flags(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&b.car, "car", "car", "name of this car on the bus")
+	b.serving(cmd)
+}
+
+// serving are the flags of who sends.
+func (b *busFlags) serving(cmd *cobra.Command) {
 	f := cmd.Flags()
 	f.StringVar(&b.at, "bus", "", "send everything over a NATS bus: host:port to serve one here, or nats://user@host to join one")
-	f.StringVar(&b.car, "car", "car", "name of this car on the bus")
 	f.StringVar(&b.users, "bus-users", "", "who may connect to the bus served here: a file of lines, name password watch (or publish)")
 	f.StringVar(&b.cert, "bus-cert", "", "certificate of the bus served here, for tls://")
 	f.StringVar(&b.key, "bus-key", "", "its key")
@@ -46,8 +53,8 @@ func (b *busFlags) target(url string) (bus.Target, error) {
 	return t, err
 }
 
-// open returns a publisher of this car, and what closes it and the bus.
-func (b *busFlags) open(remote bool, errOut io.Writer) (*bus.Publisher, func(), error) {
+// connect joins the bus, or serves it, and returns what closes that again.
+func (b *busFlags) connect(remote bool, errOut io.Writer) (*nats.Conn, func(), error) {
 	if err := bus.CheckCar(b.car); err != nil {
 		return nil, nil, err
 	}
@@ -57,14 +64,7 @@ func (b *busFlags) open(remote bool, errOut io.Writer) (*bus.Publisher, func(), 
 			return nil, nil, err
 		}
 		nc, err := bus.Connect(t)
-		if err != nil {
-			return nil, nil, err
-		}
-		p, err := bus.NewPublisher(nc, b.car)
-		if err != nil {
-			return nil, nil, err
-		}
-		return p, func() { p.Close() }, nil
+		return nc, func() {}, err
 	}
 	srv, err := bus.Serve(bus.ServeOptions{Addr: b.at, Remote: remote, Users: b.users, Cert: b.cert, Key: b.key})
 	if err != nil {
@@ -75,13 +75,22 @@ func (b *busFlags) open(remote bool, errOut io.Writer) (*bus.Publisher, func(), 
 		srv.Close()
 		return nil, nil, err
 	}
-	p, err := bus.NewPublisher(nc, b.car)
+	fmt.Fprintf(errOut, "kerbline: bus at %s\n", srv.URL())
+	return nc, srv.Close, nil
+}
+
+// open returns a publisher of this car, and what closes it and the bus.
+func (b *busFlags) open(remote bool, errOut io.Writer) (*bus.Publisher, func(), error) {
+	nc, closeBus, err := b.connect(remote, errOut)
 	if err != nil {
-		srv.Close()
 		return nil, nil, err
 	}
-	fmt.Fprintf(errOut, "kerbline: bus at %s\n", srv.URL())
-	return p, func() { p.Close(); srv.Close() }, nil
+	p, err := bus.NewPublisher(nc, b.car)
+	if err != nil {
+		closeBus()
+		return nil, nil, err
+	}
+	return p, func() { p.Close(); closeBus() }, nil
 }
 
 // attach gives what an engine gives to the bus too.
@@ -182,4 +191,61 @@ func (b *busView) outside(said string, ok bool) {
 		rec = b.whole.Recording
 	}
 	b.sh.outside(list, rec)
+}
+
+// baseEnd follows the base's end on the bus for the car.
+type baseEnd struct {
+	at   string
+	mu   sync.Mutex
+	last tui.Source // what the screen says of it
+}
+
+// baseUnheard is after how long without a word the base's end is not known.
+const baseUnheard = 3 * time.Second
+
+// attachBase lets the engine know whether the base sends: a note where that changes,
+// so that a replay knows too, and a line among the sources.
+func attachBase(o *engine.Options, t bus.Target) (follow func(ctx context.Context, note func(string)), err error) {
+	w, err := bus.WatchBase(t)
+	if err != nil {
+		return nil, err
+	}
+	b := &baseEnd{at: t.String(), last: tui.Source{Name: "base", Words: "not heard yet at " + t.String()}}
+	state := o.State
+	o.State = func(st engine.State) {
+		b.mu.Lock()
+		st.Beside = append(st.Beside, engine.Beside(b.last))
+		b.mu.Unlock()
+		state(st)
+	}
+	return func(ctx context.Context, note func(string)) {
+		defer w.Close()
+		b.follow(ctx, w, note)
+	}, nil
+}
+
+func (b *baseEnd) follow(ctx context.Context, w *bus.BaseWatcher, note func(string)) {
+	was := ""
+	now := func(state, words string, ok bool) {
+		b.mu.Lock()
+		b.last.OK, b.last.Words = ok, words
+		b.mu.Unlock()
+		if state != was {
+			was = state
+			note(state)
+		}
+	}
+	for {
+		heard, err := w.Next(ctx, baseUnheard)
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err != nil:
+			now(fusion.NoteBaseUnheard, "the base's end is not heard at "+b.at+": its computer, the network, or kerbline base does not run", false)
+		case heard.Sends:
+			now(fusion.NoteBaseSends, heard.Words, true)
+		default:
+			now(fusion.NoteBaseSilent, heard.Words, false)
+		}
+	}
 }

@@ -39,7 +39,7 @@ type liveFlags struct {
 	remote                                      bool
 	verdicts, events                            string
 	screen, plain                               bool
-	from                                        string
+	from, base                                  string
 	bus                                         busFlags
 }
 
@@ -102,6 +102,7 @@ kerbline live --from nats://host/CAR.`,
 	f.BoolVar(&fl.screen, "screen", false, "open the dashboard (the default on a terminal)")
 	f.BoolVar(&fl.plain, "plain", false, "print a line for each change instead")
 	f.StringVar(&fl.from, "from", "", "show what another kerbline publishes to this udp:// address, or all that a car on the bus nats://host/CAR knows")
+	f.StringVar(&fl.base, "base", "", "the base's end, as kerbline base --bus sends it: nats://host/NAME")
 	fl.bus.flags(cmd)
 	return cmd
 }
@@ -156,9 +157,24 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 		defer closeBus()
 		attach(&o, p)
 	}
+	var followBase func(context.Context, func(string))
+	if fl.base != "" {
+		t, err := fl.bus.target(fl.base)
+		if err != nil {
+			return usage(err)
+		}
+		if followBase, err = attachBase(&o, t); err != nil {
+			return usage(err)
+		}
+	}
 	e, err := engine.New(o)
 	if err != nil {
 		return usage(err)
+	}
+	if followBase != nil {
+		ctx, stop := context.WithCancel(cmd.Context())
+		defer stop()
+		go followBase(ctx, e.Note)
 	}
 
 	began := time.Now()

@@ -66,6 +66,9 @@ func outsides(st engine.State) (list []tui.Source, rec tui.Recording) {
 	for _, src := range st.Sources {
 		list = append(list, tui.Source{Name: src.Channel.String(), OK: src.OK, Words: src.Words})
 	}
+	for _, b := range st.Beside {
+		list = append(list, tui.Source(b))
+	}
 	if f := st.Forward; f != nil {
 		words := f.Words
 		ok := f.OK

@@ -23,6 +23,8 @@ const (
 	RoverSilent                      // no sentence for at least half of the fault
 	FellTogether                     // all of the rover's C/N0 fell by a like amount, or the base's too
 	BaseFellToo                      // the base's C/N0 fell with them
+	BaseQuiet                        // the base's end said that the receiver sent nothing
+	BaseSent                         // the base's end said that it sent as usual
 	factsEnd
 )
 
@@ -32,7 +34,7 @@ var factTexts = [...]string{
 	"missing observations", "missing station messages", "a healthy link", "another station id", "other base coordinates",
 	"a growing correction age", "no corrected solution", "old corrections used",
 	"a low age against a dead tap", "fewer or weaker satellites", "a worse quality", "no sentences",
-	"all C/N0 down alike", "the base's C/N0 down too",
+	"all C/N0 down alike", "the base's C/N0 down too", "a silent base receiver", "a base that sends",
 }
 
 // String lists the facts in words.
@@ -64,6 +66,7 @@ var rules = [...]rule{
 	{cause: ReceiverSilent, all: RoverSilent, none: NoBytes},
 	{cause: BaseRestarted, all: Interrupted, any: StationChanged | BaseShifted, none: RoverSilent},
 	{cause: BaseMoved, all: BaseShifted | Tapped, none: Interrupted},
+	{cause: BaseReceiverStopped, all: Tapped | NoBytes | BaseQuiet, none: AgeContradicts | RoverSilent},
 	{cause: LinkSilent, all: Tapped | NoBytes, none: AgeContradicts | RoverSilent},
 	{cause: LinkCorrupt, all: Tapped | BadBytes},
 	{cause: LinkLate, all: Tapped | LateFrames, none: AgeContradicts},

@@ -17,6 +17,7 @@
 //     many satellites it has, whether it speaks at all.
 //   - base.go compares the broadcast coordinates and station id with the
 //     reference.
+//   - baseend.go takes what a watcher at the base says, where there is one.
 //   - episode.go holds four tracks (link, use, sky, rover). A track is active
 //     while something is wrong in it. An episode opens when one of them has
 //     been wrong for long enough, and closes once all are quiet and the

@@ -548,6 +548,7 @@ func (l *Link) facts() Facts {
 	set(!math.IsNaN(o.tracks[trackSky].from), SatsFell)
 	set(rank(ev.QualityMin) < rank(ev.QualityBefore), QualityFell)
 	set(ev.RoverGap > r.roverGapLimit() && ev.RoverGap >= 0.5*ev.Span, RoverSilent)
+	facts |= l.ends.baseEndFacts(e.Start, e.Start+ev.Span)
 	if fall := &r.fall; fall.to >= e.Start-fallBefore {
 		ev.Fall, ev.BaseFell, ev.BaseWas = fall.most, fall.base, fall.heard
 		set(true, FellTogether)

@@ -31,6 +31,7 @@ type Link struct {
 	past   [samples]sample
 	nPast  int // samples written so far
 	recur  recur
+	ends   endHistory // what was heard of the base's end
 
 	done  [16]Episode // closed, not yet taken
 	nDone int

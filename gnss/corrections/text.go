@@ -66,6 +66,12 @@ func (e *Episode) figures(b *strings.Builder) {
 	switch e.Cause {
 	case LinkSilent, BaseReceiverStopped, BaseComputerStopped, PathLost, RoverRadio:
 		fmt.Fprintf(b, "Not a byte came for %.1f s", v.Silence)
+		switch {
+		case e.Facts&BaseQuiet != 0:
+			b.WriteString(", and the base's end said that the base receiver sent nothing")
+		case e.Facts&BaseSent != 0:
+			b.WriteString(", while the base's end said that it sent: it was lost on the way or in the car's radio")
+		}
 	case LinkCorrupt:
 		fmt.Fprintf(b, "%d of %d bytes belonged to no valid frame, %d frames failed their checksum", v.Junk, v.Bytes, v.CRC)
 	case LinkSparse:

@@ -5,6 +5,7 @@
 //	kerbline.v1.CAR.event     an event line
 //	kerbline.v1.CAR.link      the correction link, once a second, as JSON
 //	kerbline.v1.CAR.whole     the whole snapshot, for the screens of this program
+//	kerbline.v1.BASE.base     whether a base sends, twice a second, as JSON
 //	kerbline.v1.CAR.recent    ask here: the last events, one a line
 //
 // Units and times are those of package lines. Sending never waits: what the
@@ -32,6 +33,7 @@ const (
 	subLink    = "link"
 	subWhole   = "whole"
 	subRecent  = "recent"
+	subBase    = "base"
 )
 
 var carName = regexp.MustCompile(`^[A-Za-z0-9_-]{1,32}$`)

@@ -267,6 +267,7 @@ type OutageBase struct {
 const (
 	placeBins    = 60 // along the lap
 	distanceBins = 8  // from the nearest to the farthest
+	leastRange   = 50 // m between them, from which on distance may matter
 )
 
 // sum draws up the tables.
@@ -296,7 +297,7 @@ func (e *ends) sum() *Ends {
 	if e.r.lap > 0 {
 		s.Places = e.places()
 	}
-	if hi > lo {
+	if hi-lo >= leastRange {
 		s.Distances = e.distances(lo, hi)
 	}
 	return s

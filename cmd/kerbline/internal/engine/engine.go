@@ -55,7 +55,15 @@ type State struct {
 	Recording *recorder.Status // nil: not wanted
 	Forward   *sources.Status  // nil: not wanted
 	Dropped   int64            // bytes of corrections the forward device did not take
+	Beside    []Beside         // what else is worth a line: filled by who looks
 	Ended     bool             // every source is a file or pipe that gave all it had
+}
+
+// Beside is the state of something that is no input.
+type Beside struct {
+	Name  string
+	OK    bool
+	Words string
 }
 
 const (
