@@ -1,6 +1,7 @@
 package tui
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -9,6 +10,7 @@ import (
 	"testing"
 
 	"kerbline/fusion"
+	"kerbline/fusion/verdict"
 	"kerbline/gnss/geodesy"
 )
 
@@ -54,18 +56,20 @@ func TestJudge(t *testing.T) {
 		{"slow", "SLOW", "USABLE", with(func(v *View) { v.Snap.Advice = fusion.AdviseMapSlow })},
 		{"no cap", "HAND OVER", "USABLE", with(func(v *View) { v.Snap.SpeedCap = nan })},
 		{"cap of nothing", "HAND OVER", "USABLE", with(func(v *View) { v.Snap.SpeedCap = 0 })},
-		{"usable but told to leave", "HAND OVER", "USABLE", with(func(v *View) { v.Snap.Advice = fusion.AdviseReactive })},
-		{"usable but told to stop", "STOP", "USABLE", with(func(v *View) { v.Snap.Advice = fusion.AdviseStop })},
+		{"usable but told to leave", "HAND OVER", "NOT USABLE", with(func(v *View) { v.Snap.Advice = fusion.AdviseReactive })},
+		{"usable but told to stop", "HAND OVER", "NOT USABLE", with(func(v *View) { v.Snap.Advice = fusion.AdviseStop })},
 		{"coasting", "COAST", "COASTING", sampleCoasting()},
-		{"coasting, time is up", "HAND OVER", "COASTING", with(func(v *View) { v.Snap.Verdict, v.Snap.LeaveIn = fusion.Coasting, 0 })},
-		{"coasting, time unknown", "HAND OVER", "COASTING", with(func(v *View) { v.Snap.Verdict = fusion.Coasting })},
+		{"coasting, time is up", "HAND OVER", "COASTING", with(func(v *View) {
+			v.Snap.Verdict, v.Snap.Advice, v.Snap.LeaveIn = fusion.Coasting, fusion.AdviseMapSlow, 0
+		})},
+		{"coasting, time unknown", "HAND OVER", "COASTING", with(func(v *View) { v.Snap.Verdict, v.Snap.Advice = fusion.Coasting, fusion.AdviseMapSlow })},
 		{"coasting, told to leave", "HAND OVER", "COASTING", with(func(v *View) {
 			v.Snap.Verdict, v.Snap.LeaveIn, v.Snap.Advice = fusion.Coasting, 3, fusion.AdviseReactive
 		})},
 		{"unusable", "HAND OVER", "UNUSABLE", sampleUnusable()},
-		{"unusable, advice contradicts", "HAND OVER", "UNUSABLE", with(func(v *View) { v.Snap.Verdict = fusion.Unusable })},
+		{"unusable, advice contradicts", "HAND OVER", "NOT USABLE", with(func(v *View) { v.Snap.Verdict = fusion.Unusable })},
 		{"unusable, stop", "STOP", "UNUSABLE", with(func(v *View) { v.Snap.Verdict, v.Snap.Advice = fusion.Unusable, fusion.AdviseStop })},
-		{"a verdict that does not exist", "HAND OVER", "UNUSABLE", with(func(v *View) { v.Snap.Verdict = 77 })},
+		{"a verdict that does not exist", "HAND OVER", "NOT USABLE", with(func(v *View) { v.Snap.Verdict = 77 })},
 		{"unproven, standing", "WAIT", "UNPROVEN", sampleUnproven()},
 		{"unproven, driving", "HAND OVER", "UNPROVEN", with(func(v *View) { v.Snap.Verdict, v.Snap.Advice = fusion.Unproven, fusion.AdviseReactive })},
 		{"unproven, only the receiver knows the speed", "HAND OVER", "UNPROVEN", with(func(v *View) {
@@ -88,6 +92,44 @@ func TestJudge(t *testing.T) {
 		}
 		if f.todo == "" {
 			t.Errorf("%s: no sentence", tt.name)
+		}
+	}
+}
+
+// No reason is cut off on the smallest screen: whatever stands first is there
+// whole, with its value and limit, and so is every one that follows.
+func TestReasonsWhole(t *testing.T) {
+	for id := range verdict.NumReasons {
+		for _, extra := range []int{0, 1, 4} {
+			v := sampleUnusable()
+			v.Snap.NeedsProof = false
+			rs := []fusion.Reason{{Code: id.String(), Value: 123.456, Limit: 99.5, Unit: "deg/s", Since: sampleT - 754}}
+			for k := range extra {
+				rs = append(rs, fusion.Reason{Code: (id + verdict.ReasonID(k) + 1).String(), Value: 123.456, Limit: 99.5, Unit: "m", Since: sampleT - 754})
+			}
+			setReasons(v, rs...)
+			f := headlineOf(v)
+			screen := draw(v, 80, 24, State{}).String()
+			flat := strings.Join(strings.Fields(screen), " ")
+			told := 0
+			for i, r := range v.reasons(&f) {
+				if !strings.Contains(flat, strings.Join(strings.Fields(r), " ")) {
+					if i == 0 {
+						t.Errorf("%s with %d more: %q is not whole on the screen:\n%s", id, extra, r, screen)
+					}
+					break
+				}
+				told++
+			}
+			if left := len(rs) - told; (left > 0) != strings.Contains(flat, fmt.Sprintf("(+%d more, page 2)", left)) {
+				t.Errorf("%s with %d more: %d told, and the rest not counted:\n%s", id, extra, told, screen)
+			}
+			for p := PageProof; p < numPages; p++ { // the head of the other pages: whole or not at all
+				head := strings.Join(strings.Split(draw(v, 80, 24, State{Page: p}).String(), "\n")[1:5], " ")
+				if strings.Contains(head, "for 12 min") && !strings.Contains(head, "34 s") {
+					t.Errorf("%s: a reason is cut on page %d:\n%s", id, p, head)
+				}
+			}
 		}
 	}
 }
@@ -131,8 +173,8 @@ func TestVerdictsDifferWithoutColour(t *testing.T) {
 	kerb := map[string]string{}
 	word := map[string]string{}
 	for _, s := range samples {
-		if s.name == "replay" || s.name == "nothing" {
-			continue // the same looks as usable and stale
+		if s.name == "replay" || s.name == "nothing" || strings.Contains(s.name, "_over") || strings.Contains(s.name, "_moving") || strings.Contains(s.name, "_stop") {
+			continue // the same looks as usable, stale and unusable
 		}
 		v := s.view()
 		f := headlineOf(v)

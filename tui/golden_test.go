@@ -183,7 +183,7 @@ func golden(t *testing.T, name, got string) {
 // The screens as a terminal gets them, through tview and a simulated screen.
 func TestGoldenScreens(t *testing.T) {
 	for _, s := range samples {
-		for _, size := range [][2]int{{80, 24}, {120, 40}} {
+		for _, size := range [][2]int{{80, 24}, {120, 40}, {200, 60}} {
 			name := fmt.Sprintf("%s_%dx%d", s.name, size[0], size[1])
 			t.Run(name, func(t *testing.T) {
 				v := s.view()
@@ -204,7 +204,6 @@ func TestGoldenPages(t *testing.T) {
 	for p := PageProof; p <= PageHelp; p++ {
 		golden(t, "page_"+pageNames[p], draw(sampleUnusable(), 80, 24, State{Page: p}).String())
 	}
-	golden(t, "coasting_200x60", draw(sampleCoasting(), 200, 60, State{}).String())
 	golden(t, "marks", draw(sampleUnusable(), 80, 24, State{Marking: true, Mark: 1}).String())
 	golden(t, "quitting", draw(sampleUsable(), 80, 24, State{Quitting: true}).String())
 	var lines strings.Builder

@@ -1,6 +1,11 @@
 package tui
 
-import "strings"
+import (
+	"fmt"
+	"strings"
+
+	"kerbline/fusion/words"
+)
 
 // helpText is the help page. Cautions come first: they matter more than keys.
 // A line that begins with ! is a heading; one with | is a word and what it
@@ -13,13 +18,7 @@ var helpText = []string{
 	"The rules of the event, local codes and licensed practice go first.",
 	"",
 	"!The big word, and the kerb around it",
-	"GO|usable: drive on the map up to the speed cap. Kerb whole.",
-	"SLOW|usable, but only under the speed cap. Kerb in long pieces.",
-	"COAST|no GNSS in use, dead reckoning inside the limits. The big seconds run down to the moment the handover must start. Kerb in short pieces.",
-	"HAND OVER|not usable: give the car to reactive driving now. Kerb chequered.",
-	"STOP|not usable: stop the car. Kerb chequered.",
-	"WAIT|not proven yet, and the car stands. Kerb dotted.",
-	"NO DATA|nothing heard from the monitor for half a second: not usable. Kerb chequered.",
+	calls,
 	"",
 	"!The figures",
 	"lateral|and along, heading: protection level of alert limit. The bar shows the parts: █ noise of the filter, ▓ largest step the jump test would miss, ▒ a suspected drift (only then), ░ speed times timing uncertainty. The limit is ┃; a bar past it is not usable.",
@@ -41,6 +40,37 @@ var helpText = []string{
 	"+ -|replay: faster, slower",
 }
 
+// calls stands in the help for the table of words.
+const calls = "calls"
+
+// kerbWords say what the kerb around a word looks like.
+var kerbWords = map[string]string{"GO": "whole", "SLOW": "in long pieces", "COAST": "in short pieces", "HAND OVER": "chequered", "STOP": "chequered", "WAIT": "dotted"}
+
+// helpPage is the help with the table of words in its place: each word once, with
+// every verdict and advice that it stands for.
+func helpPage() []string {
+	var out []string
+	for _, s := range helpText {
+		if s != calls {
+			out = append(out, s)
+			continue
+		}
+		at := map[string]int{}
+		for _, c := range words.Calls {
+			means := fmt.Sprintf("%s, advice %s: %s. ", c.Verdict, c.Advice, c.Means)
+			i, ok := at[c.Word]
+			if !ok {
+				i = len(out)
+				at[c.Word] = i
+				out = append(out, c.Word+"|"+c.Do+" Kerb "+kerbWords[c.Word]+". ")
+			}
+			out[i] += strings.ToUpper(means[:1]) + means[1:]
+		}
+		out = append(out, words.NoData+"|Hand over or stop. Kerb chequered. Nothing was heard of the monitor for half a second: not usable.")
+	}
+	return out
+}
+
 // cautionLines is where the cautions end.
 const cautionLines = 5
 
@@ -48,7 +78,7 @@ const cautionLines = 5
 func helpLines(w int) []line {
 	const indent = 11
 	var out []line
-	for _, s := range helpText {
+	for _, s := range helpPage() {
 		word, means, table := strings.Cut(s, "|")
 		switch {
 		case s == "":

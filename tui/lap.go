@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"kerbline/fusion/words"
 	"kerbline/gnss/geodesy"
 )
 
@@ -207,7 +208,7 @@ func brailleDot(x, y int) uint8 {
 
 // carGlyph is an arrow along the car's heading when that is known and it moves.
 func carGlyph(v *View) rune {
-	if !known(v.Snap.Yaw) || !(v.Snap.Speed > walking) {
+	if !known(v.Snap.Yaw) || !(v.Snap.Speed > words.Walking) {
 		return '◆'
 	}
 	return []rune("→↗↑↖←↙↓↘")[int(math.Round(v.Snap.Yaw/(math.Pi/4)))&7]

@@ -278,20 +278,47 @@ func drawReasons(c *Canvas, y, n int, v *View, f *headline) {
 		c.put(0, y, c.W, text(Plain, " ").put(Good, "√").put(Plain, " every check holds"))
 		return
 	}
-	for i, r := range rs {
-		reason := text(Plain, " ").put(textStyles[f.look], "▸").put(Plain, " ")
-		if i == n-1 && len(rs) > n {
-			more := fmt.Sprintf(" (+%d more, page 2)", len(rs)-n)
-			c.put(0, y+i, c.W-len(more), reason.put(Plain, r))
-			c.Text(min(len(reason)+len([]rune(r)), c.W-len(more)), y+i, Label, more)
-			return
+	y0 := y
+	for i, parts := range fitReasons(rs, c.W-reasonLead, n) {
+		for k, part := range parts {
+			l := text(Plain, strings.Repeat(" ", reasonLead))
+			if k == 0 {
+				l = text(Plain, " ").put(textStyles[f.look], "▸").put(Plain, " ")
+			}
+			st := Plain
+			if i == 0 {
+				st = Strong
+			}
+			if y < y0+n {
+				c.put(0, y, c.W, l.put(st, part))
+			}
+			y++
 		}
-		st := Plain
-		if i == 0 {
-			st = Strong
-		}
-		c.put(0, y+i, c.W, reason.put(st, r))
 	}
+}
+
+// reasonLead is the room before a reason.
+const reasonLead = 3
+
+// fitReasons breaks as many reasons to w cells as n rows hold whole; the last of
+// them says how many more there are.
+func fitReasons(rs []string, w, n int) (out [][]string) {
+	for k := min(len(rs), n); k > 0; k-- {
+		out = out[:0]
+		rows := 0
+		for i, r := range rs[:k] {
+			if left := len(rs) - k; i == k-1 && left > 0 {
+				r += fmt.Sprintf(" (+%d more, page 2)", left)
+			}
+			parts := wrap(r, w)
+			out = append(out, parts)
+			rows += len(parts)
+		}
+		if rows <= n {
+			break
+		}
+	}
+	return out
 }
 
 func putLines(c *Canvas, x, y, w int, lines []line) {

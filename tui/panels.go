@@ -209,12 +209,12 @@ func fixLines(v *View, w int, full bool) []line {
 		l = l.put(Plain, "  ±"+with(s.SigmaFix, 3, "m"))
 	}
 	m := line(nil).to(labelWidth).put(Label, "age ").put(Plain, with(e.Age, 1, "s")).
-		put(Label, "  stn ").put(Plain, count(e.Station)).
-		put(Plain, "  "+with(s.EpochRate, 0, "Hz")).
-		put(Label, "  late ").put(Plain, with(s.Latency*1e3, 0, "ms"))
+		put(Label, "  station ").put(Plain, count(e.Station)).
+		put(Label, "  latency ").put(Plain, with(s.Latency*1e3, 0, "ms"))
 	if !full {
 		return []line{l, m}
 	}
+	m = m.put(Label, "  rate ").put(Plain, with(s.EpochRate, 0, "Hz"))
 	n := line(nil).to(labelWidth).put(Label, "GST sigma N ").put(Plain, num(e.SigmaN, 3)).put(Label, " E ").put(Plain, num(e.SigmaE, 3)).
 		put(Label, " U ").put(Plain, num(e.SigmaU, 3)+" m").put(Label, "  C/N0 ").put(Plain, with(e.CN0, 0, "dB-Hz"))
 	return []line{l, m, n}
@@ -421,9 +421,9 @@ func claimLines(v *View) []line {
 	if k.Fix != trust.Believed {
 		o := &k.Offset
 		out = append(out,
-			line(nil).to(labelWidth).put(Label, "receiver off by ").put(Plain, num(o[0], 2)+" east, "+num(o[1], 2)+" north, "+num(o[2], 2)+" up m"),
-			line(nil).to(labelWidth).put(Label, "evidence ").put(Plain, num(k.LLR, 1)).
-				put(Label, "  believed from ").put(Plain, num(k.Believe, 1)).put(Label, "  refuted from ").put(Plain, num(k.Refute, 1)))
+			line(nil).to(labelWidth).put(Label, "receiver off by ").put(Plain, num(o[0], 2)+" m east, "+num(o[1], 2)+" m north, "+num(o[2], 2)+" m up"),
+			line(nil).to(labelWidth).put(Label, "evidence (log of odds) ").put(Plain, num(k.LLR, 1)).
+				put(Label, "  believed at ").put(Plain, num(k.Believe, 1)).put(Label, "  refuted at ").put(Plain, num(k.Refute, 1)))
 		kept := "dead reckoning, last believed " + lasting(v.since(k.Proven)) + " ago"
 		if k.Followed {
 			kept = "the receiver's place: dead reckoning is spent"
@@ -453,7 +453,7 @@ var testNames = [fusion.NumTests]string{
 // testLines shows the integrity tests.
 func testLines(v *View, w int) []line {
 	s := &v.Snap
-	out := []line{text(Label, fmt.Sprintf("%-14s %10s %10s  %12s  %s", "test", "statistic", "alarm at", "smallest seen", "state"))}
+	out := []line{text(Label, fmt.Sprintf("%-14s %10s %10s  %12s  %s", "test", "statistic", "alarm at", "finds from", "state"))}
 	for i := range s.Tests {
 		t := &s.Tests[i]
 		l := text(Plain, fmt.Sprintf("%-14s %10s %10s  %12s   ", testNames[i], num(t.Stat, 2), num(t.Threshold, 2), detectable(t)))
@@ -467,12 +467,12 @@ func testLines(v *View, w int) []line {
 		}
 		out = append(out, l)
 	}
-	return out
+	return append(out, text(Label, "statistics have no unit: squared errors by their variance, sums by sigma"))
 }
 
 // detectable is the smallest fault a test finds.
 func detectable(t *fusion.TestState) string {
-	if !known(t.Detectable) || t.Detectable <= 0 {
+	if !known(t.Detectable) || t.Detectable <= 0 || t.Unit == "" {
 		return dash
 	}
 	return strings.TrimSpace(num(t.Detectable, 2) + " " + Clean(t.Unit))

@@ -240,6 +240,50 @@ func sampleReplay() *View {
 	return v
 }
 
+// sampleLeave is a coast whose time is used up.
+func sampleLeave() *View {
+	v := sampleCoasting()
+	s := &v.Snap
+	s.Advice, s.LeaveIn, s.Coast, s.Since = fusion.AdviseReactive, -0.2, 1.8, sampleT-6.1
+	s.EpochAge, s.SpeedCap = 6.11, 8.2
+	setReasons(v, fusion.Reason{Code: "receiver-silent", Value: 6.11, Limit: 0.35, Unit: "s", Since: sampleT - 5.76},
+		fusion.Reason{Code: "coast-budget", Value: 1.8, Limit: 2.03, Unit: "s", Since: sampleT - 0.2})
+	return v
+}
+
+// sampleMoving drives and is not proven: a fix after a break.
+func sampleMoving() *View {
+	v := sampleUnproven()
+	s := &v.Snap
+	s.Still, s.Speed, s.HasPos, s.Yaw = false, 6.4, true, 0.3
+	s.Epoch.Quality, s.Epoch.Speed = gnss.QualityFixed, 6.4
+	s.NeedsProof = true
+	s.Claim = fusion.Claim{Fix: trust.Claimed, Since: sampleT - 22, LLR: 1.2, Believe: 4, Refute: -6.9, Followed: true, Proven: sampleT - 60, Mark: nan}
+	setReasons(v, fusion.Reason{Code: "fix-unproven", Value: 1.2, Limit: 4, Since: sampleT - 22},
+		fusion.Reason{Code: "lever-arm-check", Value: nan, Limit: nan, Since: sampleT - 22})
+	return v
+}
+
+// sampleBlind hears neither sensor any more.
+func sampleBlind() *View {
+	v := sampleUnusable()
+	v.Snap.Advice = fusion.AdviseStop
+	v.Snap.NeedsProof = false
+	setReasons(v, fusion.Reason{Code: "imu-silent", Value: 3.2, Limit: 0.1, Unit: "s", Since: sampleT - 3.1},
+		fusion.Reason{Code: "receiver-silent", Value: 4.1, Limit: 0.35, Unit: "s", Since: sampleT - 3.8})
+	return v
+}
+
+// sampleNoSensor is unproven with nothing heard of either sensor yet.
+func sampleNoSensor() *View {
+	v := sampleUnproven()
+	v.Snap.Advice = fusion.AdviseStop
+	v.Snap.Counts.IMU, v.Snap.IMURate, v.Snap.Counts.Epochs, v.Snap.Epoch.UTC = 0, nan, 0, 0
+	setReasons(v, fusion.Reason{Code: "imu-silent", Value: nan, Limit: 0.1, Unit: "s", Since: sampleT - 4},
+		fusion.Reason{Code: "receiver-silent", Value: nan, Limit: 0.35, Unit: "s", Since: sampleT - 4})
+	return v
+}
+
 var samples = []struct {
 	name string
 	view func() *View
@@ -249,6 +293,10 @@ var samples = []struct {
 	{"coasting", sampleCoasting},
 	{"unusable", sampleUnusable},
 	{"unproven", sampleUnproven},
+	{"coasting_over", sampleLeave},
+	{"unproven_moving", sampleMoving},
+	{"unusable_stop", sampleBlind},
+	{"unproven_stop", sampleNoSensor},
 	{"nothing", sampleNothing},
 	{"stale", sampleStale},
 	{"replay", sampleReplay},

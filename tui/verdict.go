@@ -2,8 +2,10 @@ package tui
 
 import (
 	"math"
+	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/words"
 )
 
 // look is how a verdict is shown: its colours, its kerb, its place on the
@@ -61,68 +63,42 @@ func headlineOf(v *View) headline {
 	f := headline{cap: math.NaN(), leave: math.NaN(), silent: math.NaN()}
 	switch {
 	case v.blank():
-		f.word, f.verdict = "NO DATA", "NOT USABLE"
+		f.word, f.verdict = words.NoData, "NOT USABLE"
 		f.todo = "Nothing has come from the monitor yet. Do not drive on the map."
 		return f
 	case v.stale():
-		f.word, f.verdict = "NO DATA", "NOT USABLE"
+		f.word, f.verdict = words.NoData, "NOT USABLE"
 		f.silent = v.Stale
 		f.todo = "The monitor is silent. Hand over to reactive driving or stop."
 		return f
 	}
-	mapped := s.Advice == fusion.AdviseMap || s.Advice == fusion.AdviseMapSlow
-	switch s.Verdict {
-	case fusion.Usable:
-		f.verdict = "USABLE"
-		if !mapped {
-			break
-		}
-		if !(s.SpeedCap > 0) {
-			f.look, f.word = lookBad, "HAND OVER"
-			f.todo = "No speed cap is known. Hand over to reactive driving."
-			return f
-		}
+	call, ok := words.CallOf(s.Verdict, s.Advice, groundSpeed(s) < words.Walking)
+	f.word, f.todo, f.verdict = call.Word, call.Do, strings.ToUpper(s.Verdict.String())
+	f.look = lookBad
+	switch {
+	case !ok:
+		f.verdict = "NOT USABLE"
+	case s.Verdict == fusion.Usable && !(s.SpeedCap > 0):
+		f.word, f.todo = "HAND OVER", "No speed cap is known. Hand over to reactive driving."
+	case s.Verdict == fusion.Usable:
 		f.cap = s.SpeedCap
+		f.look = lookSlow
 		if over := s.Speed - f.cap; over > overCap {
-			f.look, f.word = lookSlow, "SLOW"
-			f.todo = "Slow down, " + up(over, 1) + " m/s over the cap."
+			f.word, f.todo = "SLOW", "Slow down, "+up(over, 1)+" m/s over the cap."
 		} else if s.Advice == fusion.AdviseMap {
-			f.look, f.word, f.todo = lookGood, "GO", "Drive on the map."
-		} else {
-			f.look, f.word, f.todo = lookSlow, "SLOW", "Drive on the map, under the speed cap."
+			f.look = lookGood
 		}
-		return f
-	case fusion.Coasting:
-		f.verdict = "COASTING"
-		if !mapped || !(s.LeaveIn > 0) {
+	case s.Verdict == fusion.Coasting && s.Advice == fusion.AdviseMapSlow:
+		if !(s.LeaveIn > 0) {
+			f.word, f.todo = "HAND OVER", "Hand over to reactive driving now."
 			break
 		}
-		f.look, f.word = lookCoast, "COAST"
-		f.leave = s.LeaveIn
+		f.look, f.leave = lookCoast, s.LeaveIn
 		if s.SpeedCap > 0 {
 			f.cap = s.SpeedCap
 		}
-		f.todo = "No GNSS in use. Get ready to hand over."
-		return f
-	case fusion.Unproven:
-		f.verdict = "UNPROVEN"
-		if s.Advice != fusion.AdviseStop && !(groundSpeed(s) >= walking) {
-			f.look, f.word = lookUnsure, "WAIT"
-			f.todo = "Not proven yet. Do not drive on the map."
-			return f
-		}
-	default:
-		f.verdict = "UNUSABLE"
-	}
-	f.look = lookBad
-	switch {
-	case s.Advice == fusion.AdviseStop:
-		f.word, f.todo = "STOP", "Stop the car."
-	case s.Verdict == fusion.Usable:
-		// The monitor holds a better advice back for a moment.
-		f.word, f.todo = "HAND OVER", "Stay with reactive driving until it says GO."
-	default:
-		f.word, f.todo = "HAND OVER", "Hand over to reactive driving now."
+	case call.Standing:
+		f.look = lookUnsure
 	}
 	return f
 }
@@ -130,10 +106,6 @@ func headlineOf(v *View) headline {
 // overCap is the excess of speed in m/s that is called too fast: less cannot be
 // told at one decimal.
 const overCap = 0.05
-
-// walking is the speed in m/s under which a car that has nothing to hand over
-// yet is told to wait rather than to hand over.
-const walking = 1.5
 
 // groundSpeed is the filter's speed in m/s, before there is one the receiver's.
 func groundSpeed(s *fusion.Snapshot) float64 {
@@ -266,9 +238,11 @@ func drawLowHead(c *Canvas, y int, v *View, f *headline) {
 	}
 	c.low(2, y, st, f.word)
 	x := 2 + bigWidth(f.word, 1) + 3
-	for _, n := range f.numbers() {
+	for _, n := range f.numbers() { // the label sits in the kerb below
+		w := max(bigWidth(n.text, 1), len(n.label)+2)
 		c.low(x, y, st, n.text)
-		x += bigWidth(n.text, 1) + 3
+		c.Text(x-1, y+lowRows-1, st, " "+n.label+" ")
+		x += w + 3
 	}
 	w := c.W - x - 1
 	if w < 1 {
@@ -276,8 +250,10 @@ func drawLowHead(c *Canvas, y int, v *View, f *headline) {
 	}
 	c.put(x, y, w, text(st, f.head(v)))
 	rest := wrap(f.todo, w)
-	if rs := v.reasons(f); len(rs) > 0 {
-		rest = wrap(rs[0], w)
+	if rs := v.reasons(f); len(rs) > 0 { // whole, or not at all: the page below holds it
+		if why := wrap(rs[0], w); len(why) <= 2 {
+			rest = why
+		}
 	}
 	for i, s := range rest[:min(len(rest), 2)] {
 		c.put(x, y+1+i, w, text(st, s))

@@ -107,6 +107,12 @@ func (v *View) reasonText(r *fusion.Reason) string {
 	switch {
 	case r.Code == "fix-quality":
 		return s + " " + qualityWord(value) + ", needed " + qualityWord(limit) + v.lasted(r)
+	case r.Code == "fix-unproven":
+		s = strings.TrimSuffix(s, ",")
+		if known(value) && known(limit) {
+			s += ", evidence " + num(value, 1) + " of " + num(limit, 1) + " needed"
+		}
+		return s + v.lasted(r)
 	case r.Code == "requalifying":
 		return s + " " + lasting(value)
 	case known(value):

@@ -129,6 +129,9 @@ func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
 	if j.Verdict == Usable || j.Verdict == Coasting {
 		j.Cap = speedCap(e, car)
 	}
+	if j.Verdict == Usable && math.IsNaN(j.Cap) { // no speed is good enough: the speed itself is unknown
+		j.Verdict = Unusable
+	}
 	j.Blind = e.IMUSilent && e.ReceiverSilent || e.Empty && !e.IMUHeard
 }
 

@@ -113,9 +113,6 @@ func (m *Memory) advise(now float64, e *Evidence, j *Judgement, car *Car, t *Tim
 		if !(o.SpeedCap >= car.MaxSpeed || e.Speed < brisk*o.SpeedCap) {
 			want = AdviseMapSlow
 		}
-		if math.IsNaN(o.SpeedCap) {
-			want = AdviseReactive
-		}
 	case Coasting:
 		if j.LeaveIn > 0 {
 			want = AdviseMapSlow
@@ -125,8 +122,13 @@ func (m *Memory) advise(now float64, e *Evidence, j *Judgement, car *Car, t *Tim
 			want = AdviseStop
 		}
 	}
-	if want == AdviseMap && o.Advice < AdviseMapSlow {
-		o.Advice = AdviseMapSlow // requalification was hold enough for this much
+	// Requalification was hold enough for this much, and no verdict is told with
+	// an advice that contradicts it.
+	switch {
+	case j.Verdict == Usable && want >= AdviseMapSlow:
+		o.Advice = max(o.Advice, AdviseMapSlow)
+	case j.Verdict == Coasting:
+		o.Advice = max(o.Advice, AdviseReactive)
 	}
 	if want <= o.Advice {
 		o.Advice = want

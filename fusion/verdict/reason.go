@@ -46,6 +46,10 @@ var reasonCodes = [NumReasons]string{
 	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "carried_by_phase", "speed",
 }
 
+// String returns the code: stable, for logs and tests. One beyond the last begins
+// again.
+func (id ReasonID) String() string { return reasonCodes[id%NumReasons] }
+
 // explains lists what each reason makes needless to say.
 var explains = []struct {
 	by  ReasonID
@@ -88,7 +92,7 @@ type Reasons struct {
 
 // Add notes a reason.
 func (b *Reasons) Add(id ReasonID, value, limit float64, unit string) {
-	b.AddCoded(id, reasonCodes[id], value, limit, unit)
+	b.AddCoded(id, id.String(), value, limit, unit)
 }
 
 // AddCoded notes a reason under a code of its own.

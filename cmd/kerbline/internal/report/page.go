@@ -256,6 +256,7 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"svg":      func(f *Figure) template.HTML { return f.svg("") },
 	"key":      key,
 	"num":      words.Num,
+	"said":     said,
 	"div":      func(a, b float64) float64 { return a / b },
 	"inc":      func(i int) int { return i + 1 },
 	"columns":  func() []string { return trendColumns },
@@ -272,6 +273,17 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	},
 	"first": func(n int, bs []day.Break) []day.Break { return bs[:min(n, len(bs))] },
 }).Parse(pageHTML))
+
+// said is a verdict with the words that the screen says of it.
+func said(verdict string) string {
+	var ws []string
+	for _, c := range words.Calls {
+		if c.Verdict.String() == verdict && !slices.Contains(ws, c.Word) {
+			ws = append(ws, c.Word)
+		}
+	}
+	return verdict + " (" + strings.Join(ws, ", ") + ")"
+}
 
 // both returns a figure at both widths; the page shows the one that fits.
 func both(s *Sheet, name string) template.HTML {

@@ -112,6 +112,7 @@ type shown struct {
 	Car     string   `json:"car"`
 	Usable  bool     `json:"usable"`
 	Heard   bool     `json:"heard"`
+	Word    string   `json:"word"` // of [words.Calls]
 	Verdict string   `json:"verdict"`
 	Advice  string   `json:"advice"`
 	Cap     number   `json:"cap_mps"`
@@ -164,12 +165,17 @@ func (w *Wall) look() state {
 
 func show(name string, c *car, d publish.Decision) shown {
 	nan := number(math.NaN())
-	out := shown{Car: name, Usable: d.Usable, Heard: d.Verdict != "", Verdict: d.Verdict, Advice: d.Advice, Cap: number(d.Cap), Why: d.Why, Reasons: []string{},
+	out := shown{Car: name, Word: words.NoData, Usable: d.Usable, Heard: d.Verdict != "", Verdict: d.Verdict, Advice: d.Advice, Cap: number(d.Cap), Why: d.Why, Reasons: []string{},
 		Leave: nan, Coast: nan, Speed: nan, Lat: nan, Lon: nan, Yaw: nan, PLLat: nan, ALLat: nan, PLLon: nan, ALLon: nan, Age: nan}
 	if d.Verdict == "" {
 		return out
 	}
 	s := &c.last
+	if call, _ := words.CallOf(s.Verdict, s.Advice, s.Speed < words.Walking); d.Usable || s.Verdict != fusion.Usable {
+		out.Word = call.Word
+	} else {
+		out.Word = "HAND OVER" // it cannot be driven by: no cap came with it
+	}
 	out.Coast, out.Speed, out.Yaw, out.Age = number(s.Coast), number(s.Speed), number(s.Yaw), number(s.Epoch.Age)
 	if c.whole != nil { // a line alone does not hold it
 		out.Leave = number(s.LeaveIn)

@@ -8,7 +8,7 @@ function lost() {
   if (!document.body.classList.toggle("lost", performance.now() - heard > staleMs)) return;
   for (const c of cards.values()) {
     c.root.className = "";
-    c.word.textContent = "NOT USABLE";
+    c.word.textContent = "NO DATA";
     c.advice.textContent = "this page hears nothing";
     c.reasons.replaceChildren();
     c.facts.replaceChildren();
@@ -37,8 +37,8 @@ function card(name) {
 function paint(s) {
   const c = card(s.car);
   c.root.className = s.usable ? "good" : s.verdict === "coasting" ? "warn" : "";
-  c.word.textContent = s.usable ? "USABLE" : s.verdict === "coasting" ? "COASTING" : "NOT USABLE";
-  let advice = s.heard ? s.advice.replace("_", " ") : s.why;
+  c.word.textContent = s.word;
+  let advice = s.heard ? s.verdict + ": " + s.advice.replace("_", " ") : "not usable: " + s.why;
   if (s.heard && s.cap_mps !== null) advice += ", at most " + Math.floor(s.cap_mps) + " m/s";
   if (s.leave_s !== null && s.verdict === "coasting") advice += ", hand over in " + Math.max(0, s.leave_s).toFixed(1) + " s";
   c.advice.textContent = advice;
