@@ -15,14 +15,30 @@ import (
 // claims keep what a fix that is not believed is weighed by: the place from
 // which the references carry on, and what was learned of heights.
 type claims struct {
-	right  integrity.Mark // at the last believed epoch
-	wrong  integrity.Mark // at the last epoch of a refuted fix
-	offset integrity.Vec3 // m, ENU, of that fix from where it should have been
-	cov    integrity.Sym3 // m², of the offset
-	at     float64        // host s at which the offset was measured, NaN without one
-	rest   restPlace
+	right integrity.Mark // at the last believed epoch
+	wrong integrity.Mark // at the last epoch of a refuted fix
+	off   offset         // of that fix
+	last  offset         // of the fix weighed last
+	rest  restPlace
 
 	drifted float64 // host s of the last drift alarm
+}
+
+// offset is how far a fix stood from where it should have.
+type offset struct {
+	y  integrity.Vec3 // m, ENU
+	c  integrity.Sym3 // m²
+	at float64        // host s at which it was measured, NaN without one
+}
+
+// by returns the offset as it is by now, m, and its covariance, m².
+func (o *offset) by(now float64) (y integrity.Vec3, c integrity.Sym3) {
+	walk := offsetWalk * (now - o.at)
+	c = o.c
+	for i := range c {
+		c[i][i] += walk * walk
+	}
+	return o.y, c
 }
 
 // offsetWalk is how fast the position of wrong integers moves, m/s, 1 sigma:
@@ -32,7 +48,7 @@ const offsetWalk = 0.001
 
 // drift takes the alarm of a drift test: right is from before the drift.
 func (k *claims) drift(right integrity.Mark, y *integrity.Vec3, c *integrity.Sym3, now float64) {
-	k.right, k.offset, k.cov, k.at, k.drifted = right, *y, *c, now, now
+	k.right, k.off, k.drifted = right, offset{*y, *c, now}, now
 }
 
 // weighFix weighs the fix at an epoch by the sharpest place that was kept without
@@ -58,13 +74,12 @@ func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity
 	if w := m.ref.Sharpest(&k.right, &now, &pe); w.OK {
 		take(w.Y, &w.C)
 	}
-	if w := m.ref.Sharpest(&k.wrong, &now, &pe); w.OK && !math.IsNaN(k.at) && m.trust.Fix == trust.Claimed {
-		walk := offsetWalk * (m.now - k.at)
+	if w := m.ref.Sharpest(&k.wrong, &now, &pe); w.OK && !math.IsNaN(k.off.at) && m.trust.Fix == trust.Claimed {
+		oy, oc := k.off.by(m.now)
 		for i := range 2 {
-			w.Y[i] += k.offset[i]
-			w.C[i][i] += walk * walk
+			w.Y[i] += oy[i]
 			for j := range 2 {
-				w.C[i][j] += k.cov[i][j]
+				w.C[i][j] += oc[i][j]
 			}
 		}
 		take(w.Y, &w.C)
@@ -72,6 +87,7 @@ func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity
 	if dy, dc, ok := m.againstPhases(x); ok {
 		take(dy, &dc)
 	}
+	k.last = offset{y, c, m.now}
 	llr = math.NaN()
 	if !math.IsInf(best, 1) {
 		llr = trust.Horizontal(&y, &c)
@@ -96,15 +112,7 @@ func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity
 		llr += trust.Vertical(up, sigma)
 		y[2] = up
 	}
-	m.claims.measure(&y, &c, m.now, m.trust.Fix)
 	return llr, y
-}
-
-// measure keeps the sharpest offset of a fix that is not believed.
-func (k *claims) measure(y *integrity.Vec3, c *integrity.Sym3, now float64, fix trust.Fix) {
-	if fix == trust.Claimed {
-		k.offset, k.cov, k.at = *y, *c, now
-	}
 }
 
 // anchor carries on, at an epoch that was weighed, the places from which claims
@@ -117,7 +125,7 @@ func (m *Monitor) anchor(x *weighed, fixed, used bool) {
 	switch {
 	case m.trust.Fix == trust.Believed && used:
 		m.claims.right = m.ref.Mark(&now, &pe)
-		m.claims.at = math.NaN()
+		m.claims.off.at = math.NaN()
 		if m.trust.Proven {
 			m.heights.Learn(enu(x.z), m.now)
 		}
@@ -190,7 +198,7 @@ func (m *Monitor) watchRest(e *gnss.Epoch, z r3.Vec) {
 		*p = restPlace{n: 1, mean: z, since: m.now} // which of the two is right nothing tells yet
 	case llr <= trust.Refute && tr.Fix != trust.Refuted:
 		m.believe(&trust.Evidence{Kind: trust.AtRest, Now: m.now, Y: y, S: s, LLR: llr})
-		m.claims.offset, m.claims.cov, m.claims.at = y, s, m.now
+		m.claims.off = offset{y, s, m.now}
 		m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventJump, Cause: "at rest", Size: r3.Norm(d), Where: m.where(),
 			Detail: fmt.Sprintf("the position moved by %.2f m (%.2f east, %.2f north, %.2f up) while the car stood and the receiver said fixed", r3.Norm(d), d.X, d.Y, d.Z)})
 	case llr >= -trust.Refute:

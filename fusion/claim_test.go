@@ -1,6 +1,8 @@
 package fusion
 
 import (
+	"math"
+	"strings"
 	"testing"
 
 	"kerbline/gnss"
@@ -122,5 +124,50 @@ func TestClaim_Frozen(t *testing.T) {
 	}
 	if d := st.usableFrom(30) - 30; !(d < 10) {
 		t.Errorf("usable %.1f s after it goes on, want within 10 s", d)
+	}
+}
+
+// A receiver that steps back from a fix that was refuted while dead reckoning was
+// blunt is weighed by what was known of that fix: it is not refuted itself.
+func TestClaim_StepBack(t *testing.T) {
+	r := newRig(60)
+	r.wheel = false
+	r.epoch = func(t float64, e *gnss.Epoch) bool {
+		switch {
+		case t >= 25 && t < 37:
+			float(e)
+		case t >= 37 && t < 40:
+			r.offSky(e)
+		}
+		return true
+	}
+	st := r.tell(t)
+	st.never(t, 25.1, 40)
+	wrong := st.has(EventRefuted, "")
+	if len(wrong) != 1 || wrong[0].T > rigStart+40 {
+		t.Errorf("refuted %+v, want the wrong fix alone", wrong)
+	}
+}
+
+// A receiver that reports no velocity, on a car without wheel speed, may drift
+// unseen: it is not usable, and the reason says so.
+func TestDriftCheck(t *testing.T) {
+	for _, wheel := range []bool{true, false} {
+		r := newRig(40)
+		r.wheel = wheel
+		r.epoch = func(t float64, e *gnss.Epoch) bool {
+			e.Speed, e.Course = math.NaN(), math.NaN()
+			return true
+		}
+		ls := r.tell(t).between(30, 40)
+		told := 0
+		for _, l := range ls {
+			if strings.Contains(l.reasons, "no-drift-check") {
+				told++
+			}
+		}
+		if n := count(ls, Usable); wheel != (n == len(ls)) || wheel == (told == len(ls)) {
+			t.Errorf("wheels %v: %d of %d lines usable, %d say that nothing checks for a drift", wheel, n, len(ls), told)
+		}
 	}
 }

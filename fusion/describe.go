@@ -159,14 +159,14 @@ func (m *Monitor) protect(s *Snapshot) {
 	step := missedStep(s.Tests[TestJump].Detectable)
 	step = m.protectCarried(s, step)
 	t := m.timing()
-	d := &m.drift.Suspected
+	d, unchecked := &m.drift.Suspected, m.drift.Unchecked()
 	// Were the antenna's place wrong the body origin would be: by how much, along
 	// and across.
 	s.LeverOff, s.LeverSigma = m.params.Shown(&m.nav)
 	off, yaw := m.params.Disputed(&m.nav), s.Yaw-math.Atan2(n, e)
 	sin, cos := math.Abs(math.Sin(yaw)), math.Abs(math.Cos(yaw))
-	s.PLLat.Set(m.kPL, s.SigmaLat, step, d.Along(-n, e)+sin*off[0]+cos*off[1], s.Speed*math.Abs(s.YawRate)*t, t)
-	s.PLLon.Set(m.kPL, s.SigmaLon, step, d.Along(e, n)+cos*off[0]+sin*off[1], s.Speed, t)
+	s.PLLat.Set(m.kPL, s.SigmaLat, step, d.Along(-n, e)+unchecked+sin*off[0]+cos*off[1], s.Speed*math.Abs(s.YawRate)*t, t)
+	s.PLLon.Set(m.kPL, s.SigmaLon, step, d.Along(e, n)+unchecked+cos*off[0]+sin*off[1], s.Speed, t)
 	s.PLYaw.Set(m.kPL, s.SigmaYaw, 0, 0, s.YawRate, t)
 	m.limits(s)
 }
@@ -298,8 +298,8 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 
 		Empty: m.nav.Phase == navigation.Empty, Aligned: s.HasPos,
 		PLLat: s.PLLat, PLLon: s.PLLon, PLYaw: s.PLYaw, ALLat: s.ALLat, ALLon: s.ALLon, ALYaw: s.ALYaw,
-		SuspectedDrift: m.drift.Suspected.Size(),
-		Speed:          s.Speed, YawRate: s.YawRate, Timing: m.timing(), Coast: s.Coast,
+		SuspectedDrift: m.drift.Suspected.Size(), Unchecked: m.drift.Unchecked(),
+		Speed: s.Speed, YawRate: s.YawRate, Timing: m.timing(), Coast: s.Coast,
 	}
 }
 

@@ -52,11 +52,12 @@ func (m *Monitor) advancePaths(e *gnss.Epoch, t float64, stands bool) {
 	v := integrity.VelocityEpoch{
 		T: t, UTC: e.UTC, Filter: stands, Precise: m.rcv.precise, Speed: e.Speed, Course: e.Course,
 		Learn: !math.IsNaN(m.trust.ConsistentSince),
-		VelocityNoise: integrity.VelocityNoise{Sigma: m.cfg.GNSS.SpeedSigma, Period: m.rcv.period,
+		VelocityNoise: integrity.VelocityNoise{Sigma: m.cfg.GNSS.SpeedSigma,
 			Corr: f.Params.CorrSigmaH, CorrTime: f.Params.CorrTime},
 	}
 	if stands {
 		m.ref.Wheel.Advance(t, f.Yaw())
+		v.VelSigma = math.Sqrt(math.Max(f.P[eskf.IVel][eskf.IVel], f.P[eskf.IVel+1][eskf.IVel+1]))
 		v.Vel, v.Acc = m.nav.BodyVel(), f.ToWorld(r3.Sub(m.nav.Force, f.AccBias))
 		v.Arm = r3.Cross(f.ToWorld(f.TurnRate(m.nav.Rate)), m.nav.BodyArm())
 	}
@@ -93,6 +94,7 @@ func (m *Monitor) testDrift(x *weighed) {
 	v := [2]float64{s.Along(-n, e), s.Along(e, n)}
 	ts := &m.snap.Tests
 	now, pe := m.epochFix(x), m.pathError()
+	m.drift.Check(x.t, &m.ref, m.nav.IMU.RestFor() > navigation.RestProof || m.phasesVouch())
 	alarm := m.drift.Push(x.t, y, v, &m.ref, &now, &pe, ts)
 	if m.phasesVouch() {
 		// The phases would show it, sharper than wheels and gyro.

@@ -203,6 +203,9 @@ func (m *Monitor) believe(e *trust.Evidence) (d trust.Decision) {
 			m.nav.Filter.SetVariance(eskf.IPos+i, lost)
 		}
 	}
+	if d.Refuted && e.Kind == trust.Position {
+		m.claims.off = m.claims.last
+	}
 	if d.Cleared || d.Refuted {
 		m.tellClaim(d, was, since)
 	}

@@ -112,7 +112,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.ref.Init()
 	m.phases.init()
 	m.params.Init(cfg.Vehicle.Antenna, m.unitSuspect)
-	m.claims.at = math.NaN()
+	m.claims.off.at = math.NaN()
 	m.configureMount(&cfg.IMU)
 	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), cfg.GNSS.Stall)
 	m.hint = -1

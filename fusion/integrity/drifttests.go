@@ -18,7 +18,10 @@ type DriftTests struct {
 	sdb    float64 // smallest detectable bias, sigmas
 	t0     float64 // host s of the first innovation since the reset
 	before marks   // from before a suspicion, or before an alarm that none preceded
-	fix    int     // counts epochs without a fix: the same within one fix
+
+	unchecked float64 // m, how far a drift may have gone since a reference ran last
+	last      float64 // host s of the epoch before, NaN before the first
+	fix       int     // counts epochs without a fix: the same within one fix
 
 	shown   float64 // statistic of the shorter windows from which what they show counts
 	suspect float64 // the same from which a drift is suspected
@@ -37,6 +40,9 @@ const (
 	// cusumSupport is the statistic of a reference from which it supports the
 	// CUSUM: innovations are biased for a while when the filter learns. 3 sigma.
 	cusumSupport = 9.0
+	// driftRate is how fast a position may drift while nothing checks it, m/s:
+	// reflections and wrong integers move it more slowly. Common practice, no source.
+	driftRate = 0.1
 )
 
 // Init prepares the tests.
@@ -73,7 +79,24 @@ func (d *DriftTests) Reset() {
 	d.t0 = math.NaN()
 	d.Suspected = SuspectedDrift{}
 	d.before = marks{}
+	d.unchecked, d.last = 0, math.NaN()
 }
+
+// Check notes a fixed epoch at t that is used: as long as a reference runs, or
+// the car stands, a drift shows.
+func (d *DriftTests) Check(t float64, ref *References, still bool) {
+	dt := t - d.last
+	switch d.last = t; {
+	case still || ref.Runs(t):
+		d.unchecked = 0
+	case dt > 0 && dt < 1:
+		d.unchecked += driftRate * dt
+	}
+}
+
+// Unchecked returns how far the position may have drifted while neither wheels nor
+// a velocity of the receiver were there to check it, m.
+func (d *DriftTests) Unchecked() float64 { return d.unchecked }
 
 // FixLost notes an epoch without a fix: ambiguities may be others from here on.
 func (d *DriftTests) FixLost() { d.fix++ }

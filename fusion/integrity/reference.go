@@ -49,6 +49,11 @@ func (r *References) Init() {
 	r.Velocity.init()
 }
 
+// Runs reports whether either reference runs at host time t.
+func (r *References) Runs(t float64) bool {
+	return r.Wheel.ok || t-r.Velocity.t < reach
+}
+
 // Reset begins both anew: the position was set.
 func (r *References) Reset() {
 	r.Wheel.Reset()

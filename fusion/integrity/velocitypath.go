@@ -19,7 +19,7 @@ type VelocityPath struct {
 	step  r3.Vec  // m, ENU, by the filter since the last epoch
 	acc   r3.Vec  // m/s², ENU, gravity in it, at the last epoch
 	rep   r3.Vec  // m/s, ENU, reported at the last epoch, the filter's upwards
-	cut   float64 // m², what steps without the filter may be off, each axis
+	cut   float64 // m², noise and what steps without the filter may be off, each axis
 	torn  bool    // the filter broke off since the last epoch
 	here  bool    // the path was carried to the present epoch: it reports a velocity
 	noise VelocityNoise
@@ -48,15 +48,19 @@ type VelocityEpoch struct {
 	Vel           r3.Vec  // m/s, ENU, the filter's
 	Acc           r3.Vec  // m/s², ENU, specific force
 	Arm           r3.Vec  // m/s, ENU, velocity of the antenna about the body origin
+	VelSigma      float64 // m/s, horizontal, of that
 	Learn         bool    // consistent with the filter: what the receiver calls velocity may be learned
 	VelocityNoise
 }
+
+// reach is how far apart two velocities may be that carry the path without the
+// filter, s.
+const reach = 3.3
 
 // VelocityNoise is how far a reported velocity and the position beside it are
 // off.
 type VelocityNoise struct {
 	Sigma          float64 // m/s, each axis, 1 sigma
-	Period         float64 // s between epochs
 	Corr, CorrTime float64 // m, slow error of the position, 1 sigma each axis; s
 }
 
@@ -81,12 +85,10 @@ func (o *VelocityPath) Advance(e *VelocityEpoch) {
 		slow    = 0.5 // m/s, below it the course is noise
 		outlier = 1.0 // m/s off the filter's: no velocity of this car
 		gap     = 1.5 // s between velocities that the filter may carry it over
-		close   = 0.5 // s between those from which is learned what they are of
-		// reach is how far apart two epochs may be that carry it without the
-		// filter, s, and bend the share of the change of velocity that such a step
+		close   = 0.5 // s between velocities over which a difference stands
+		// bend is the share of the change of velocity that a step without the filter
 		// may miss (a trapezoid misses a sixth of a change made at once).
-		reach = 3.3
-		bend  = 1.0 / 6
+		bend = 1.0 / 6
 	)
 	o.noise, o.here = e.VelocityNoise, false
 	if math.IsNaN(e.Speed) && e.Precise && e.UTC-o.utc < reach {
@@ -108,17 +110,19 @@ func (o *VelocityPath) Advance(e *VelocityEpoch) {
 	if e.Filter {
 		o.acc = e.Acc
 	}
+	if e.Filter && e.Learn && e.Speed > slow && math.Hypot(r.X, r.Y) <= outlier {
+		o.fit.add(r, e.Arm, o.acc, math.Hypot(e.Sigma, e.VelSigma))
+	}
 	switch {
 	case math.IsNaN(o.t) || !(dt > 0 && dt < reach) || !torn && math.Hypot(r.X, r.Y) > outlier:
 		o.Reset()
 	case !torn && dt < gap && e.Speed > slow:
 		o.p = r3.Add(o.p, r3.Add(o.step, r3.Scale(dt, r)))
+		o.cut += e.Sigma * e.Sigma * dt * dt
 		if dt >= close {
 			// A difference that stands for long may have been another meanwhile.
 			miss := dt / 2 * math.Hypot(r.X, r.Y)
 			o.cut += miss * miss
-		} else if e.Learn {
-			o.fit.add(r, e.Arm, o.acc, e.Sigma)
 		}
 	default:
 		d := r3.Sub(v, was)
@@ -127,7 +131,7 @@ func (o *VelocityPath) Advance(e *VelocityEpoch) {
 		if !(e.Speed > slow) {
 			miss = math.Hypot(miss, dt*e.Speed)
 		}
-		o.cut += miss * miss
+		o.cut += miss*miss + e.Sigma*e.Sigma*dt*dt
 	}
 	o.t, o.step, o.here = e.T, r3.Vec{}, true
 }
@@ -165,7 +169,7 @@ func (o *VelocityPath) compare(a *velocityMark, now *EpochFix) (y Vec3, c Sym3) 
 	e := r3.Sub(now.since(&a.EpochFix), d)
 	y = Vec3{e.X, e.Y}
 	n := &o.noise
-	iso := n.Sigma*n.Sigma*n.Period*dt + steady*steady*dt*dt + n.Corr*n.Corr*decorrelated(dt, n.CorrTime) + o.cut - a.cut
+	iso := steady*steady*dt*dt + n.Corr*n.Corr*decorrelated(dt, n.CorrTime) + o.cut - a.cut
 	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
 	for i := range 2 {
 		for j := range 2 {

@@ -40,7 +40,7 @@ func TestVelocityFit(t *testing.T) {
 }
 
 // velocityNoise is that of the default settings at 10 Hz.
-var velocityNoise = VelocityNoise{Sigma: 0.05, Period: 0.1, Corr: 0.01, CorrTime: 10}
+var velocityNoise = VelocityNoise{Sigma: 0.05, Corr: 0.01, CorrTime: 10}
 
 // A filter that follows a drift does not bend the path by velocity: position
 // and velocity of the filter wander by 0.1 m/s, the receiver's position too, its
@@ -100,7 +100,8 @@ func TestVelocityPath_Compare(t *testing.T) {
 	var o VelocityPath
 	const share, lag = 1.0, 0.1
 	o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8, XY: share * 1e6, ZY: lag * 1e8}
-	o.noise = VelocityNoise{Sigma: 0.05, Period: 0.1, CorrTime: 10}
+	o.noise = VelocityNoise{Sigma: 0.05, CorrTime: 10}
+	o.cut = 0.05 * 0.05 * 0.1 * 4 // forty velocities
 	// From east to north at 10 m/s; the velocity's path is the antenna's, late.
 	a := velocityMark{EpochFix: EpochFix{Arm: r3.Vec{X: 0.5}, Vel: r3.Vec{X: 10}}}
 	body, arm, dv := r3.Vec{X: 20, Y: 20}, r3.Vec{X: -0.5, Y: 0.5}, r3.Vec{X: -10, Y: 10}

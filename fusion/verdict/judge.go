@@ -56,6 +56,7 @@ type Evidence struct {
 	PLLat, PLLon, PLYaw PL
 	ALLat, ALLon, ALYaw float64 // m, m, rad
 	SuspectedDrift      float64 // m, 0 without a suspicion
+	Unchecked           float64 // m, what a drift may have gone to while nothing checks it
 	Speed               float64 // m/s
 	YawRate             float64 // rad/s
 	Timing              float64 // s, what the time of the position may be off
@@ -212,9 +213,13 @@ func (j *Judgement) bounds(e *Evidence) (within bool) {
 		b.Add(WhyPLYaw, e.PLYaw.Total*180/math.Pi, e.ALYaw*180/math.Pi, "deg")
 	}
 	within = lat && lon && yaw
-	// It explains the levels that would be within their limits without it.
-	if e.SuspectedDrift > 0 && !within && e.PLLat.Total-e.PLLat.Drift <= e.ALLat && e.PLLon.Total-e.PLLon.Drift <= e.ALLon {
-		b.Add(WhySuspect, e.SuspectedDrift, math.NaN(), "m")
+	// What explains the levels that would be within their limits without it.
+	if !within && e.PLLat.Total-e.PLLat.Drift <= e.ALLat && e.PLLon.Total-e.PLLon.Drift <= e.ALLon {
+		if e.SuspectedDrift > 0 {
+			b.Add(WhySuspect, e.SuspectedDrift, math.NaN(), "m")
+		} else if e.Unchecked > 0 {
+			b.Add(WhyUnchecked, e.Unchecked, math.NaN(), "m")
+		}
 	}
 	return within
 }

@@ -29,6 +29,7 @@ const (
 	WhyFault
 	WhyAlign
 	WhySuspect
+	WhyUnchecked
 	WhyPLLat
 	WhyPLLon
 	WhyPLYaw
@@ -43,7 +44,7 @@ const (
 var reasonCodes = [NumReasons]string{
 	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
 	"drift", "jump", "fix-refuted", "fix-unproven", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
-	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "carried_by_phase", "speed",
+	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "no-drift-check", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "carried_by_phase", "speed",
 }
 
 // String returns the code: stable, for logs and tests. One beyond the last begins
@@ -65,6 +66,7 @@ var explains = []struct {
 	{WhyCarried, []ReasonID{WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma, WhyFault, WhyNoPosition, WhyClaimed, WhyDwell}},
 	{WhyDrift, []ReasonID{WhyInnovation, WhyJump, WhySuspect}},
 	{WhySuspect, []ReasonID{WhyPLLat, WhyPLLon, WhyCoast}},
+	{WhyUnchecked, []ReasonID{WhyPLLat, WhyPLLon, WhyCoast}},
 	{WhyJump, []ReasonID{WhyInnovation, WhyVelocity}},
 	{WhyRefuted, []ReasonID{WhyInnovation, WhyDwell}},
 	{WhyClaimed, []ReasonID{WhyInnovation, WhyDwell}},

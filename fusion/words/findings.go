@@ -53,6 +53,7 @@ var reasons = map[string]Finding{
 	"fix-sigma":        {"receiver reports a poor position, sigma", "the receiver reported a poor position", doSky},
 	"sat-fault":        {"receiver reports a faulty satellite", "the receiver reported a faulty satellite", "wait until it is gone; leave that satellite out in the receiver"},
 	"aligning":         {"filter not aligned yet", "the filter was not aligned", "stand still for some seconds, then drive straight faster than walking"},
+	"no-drift-check":   {"nothing checks for a slow drift, possible so far", "neither wheel speed nor a velocity of the receiver was there to show a slow drift of the position", "connect wheel speed, or have the receiver send RMC or VTG at every epoch"},
 	"drift-suspected":  {"position may be drifting, seen so far", "the position seemed to drift against wheels, gyro or the receiver's velocity", "look for reflections near the antenna; check wheel speed and gyro against the settings with calibrate"},
 	"pl-lateral":       {"lateral protection level", "the sideways protection level was beyond its limit", doTune},
 	"pl-along":         {"along-track protection level", "the protection level along the track was beyond its limit", doTune},

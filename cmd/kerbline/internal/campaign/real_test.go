@@ -331,6 +331,7 @@ func TestRealFalseFixes(t *testing.T) {
 		misleading runs
 		onMap      int
 		back       float64 // s after the group's end, NaN when not
+		reason     string  // the first of the last line
 	}
 	res := make([]result, len(gs)*places)
 	each(len(res), func(k int) {
@@ -348,6 +349,9 @@ func TestRealFalseFixes(t *testing.T) {
 					r.onMap++
 				}
 			}
+			if r.reason = ""; snap.NReasons > 0 {
+				r.reason = snap.Reasons[0].Code
+			}
 			if math.IsNaN(r.back) && snap.Verdict == fusion.Usable && utc > at+length+0.3 && lat < lateralLimit {
 				r.back = utc - at - length
 			}
@@ -355,6 +359,7 @@ func TestRealFalseFixes(t *testing.T) {
 	})
 	events, lines, onMap, worst, never := 0, 0, 0, 0.0, 0
 	var back []float64
+	why := map[string]int{}
 	for k := range res {
 		r := &res[k]
 		events += len(r.misleading)
@@ -366,12 +371,13 @@ func TestRealFalseFixes(t *testing.T) {
 		}
 		if math.IsNaN(r.back) {
 			never++
+			why[r.reason]++
 		} else {
 			back = append(back, r.back)
 		}
 	}
-	t.Logf("%d false fixes at %d places: %d misleading events, %d lines (%d on the map), worst %.2f m; usable again after %.1f s (median), %.1f s (p95), %d never",
-		len(gs), places, events, lines, onMap, worst, score.Quantile(back, 0.5), score.Quantile(back, 0.95), never)
+	t.Logf("%d false fixes at %d places: %d misleading events, %d lines (%d on the map), worst %.2f m; usable again after %.1f s (median), %.1f s (p95), %d never: %v",
+		len(gs), places, events, lines, onMap, worst, score.Quantile(back, 0.5), score.Quantile(back, 0.95), never, why)
 	if events > 0 || never > 0 {
 		t.Error("want no misleading event, and every run back")
 	}
