@@ -39,6 +39,7 @@ type Monitor struct {
 	now      float64 // host s, without clock steps
 	shift    float64 // s, steps of the host clock: now = T + shift
 	started  bool
+	closed   bool
 	zero     float64 // host s of the first record
 	lastLine float64
 	claim    float64 // host s, far off, that a record bore and no other has confirmed
@@ -131,7 +132,7 @@ func (m *Monitor) Snapshot() *Snapshot { return &m.snap }
 func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 	m.events = m.events[:0]
 	m.due = false
-	if !m.place(in) {
+	if m.closed || !m.place(in) {
 		return nil, m.events
 	}
 	c := &m.snap.Counts
@@ -182,12 +183,15 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 	return nil, m.events
 }
 
-// Close closes what is still open and returns its events.
+// Close closes what is still open and returns its events. The link in the
+// snapshot is then that of the end. A closed monitor takes nothing more.
 func (m *Monitor) Close() []Event {
+	m.closed = true
 	m.events = m.events[:0]
 	m.closeGap()
 	m.link.Close(m.now)
 	m.link.Take(m.take)
+	m.snap.Link = *m.link.State()
 	return m.events
 }
 

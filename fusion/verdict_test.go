@@ -115,6 +115,32 @@ func TestMonitor_Deterministic(t *testing.T) {
 	}
 }
 
+// A closed monitor knows the link to its end, and what comes after changes
+// nothing: an outage that ended with the recording stays as it was reported.
+func TestMonitor_Closed(t *testing.T) {
+	m := NewMonitor(DefaultConfig(), nil)
+	m.Step(&Measurement{T: 100, Kind: KindTick, Channel: ChanTick})
+	for i := range 9 { // between two lines
+		m.Step(&Measurement{T: 100.01 + float64(i)/100, Kind: KindLink, Channel: ChanCorrections, N: 100})
+	}
+	if m.Snapshot().Link.Tapped {
+		t.Fatal("a line came: this test shows nothing")
+	}
+	if m.Close(); !m.Snapshot().Link.Tapped {
+		t.Error("the snapshot does not reach the end")
+	}
+	closed := *m.Snapshot()
+	for i := range 100 {
+		snap, ev := m.Step(&Measurement{T: 101 + float64(i)/10, Kind: KindTick, Channel: ChanTick})
+		if snap != nil || len(ev) > 0 {
+			t.Fatalf("a closed monitor says %v %v", snap, ev)
+		}
+	}
+	if s := m.Snapshot(); s.T != closed.T && s.T == s.T || s.Seq != closed.Seq || s.Counts != closed.Counts || s.Link.Condition != closed.Link.Condition {
+		t.Errorf("%+v after the close, %+v at it", s.Counts, closed.Counts)
+	}
+}
+
 // A mark, a word nobody knows, and no word at all.
 func TestMonitor_Notes(t *testing.T) {
 	m := NewMonitor(DefaultConfig(), nil)

@@ -244,6 +244,39 @@ func TestCorrectionsAlone(t *testing.T) {
 	}
 }
 
+// What came between the last verdict line and the end of the recording counts,
+// and an outage that the end cuts off is one.
+func TestToTheEnd(t *testing.T) {
+	at := geodesy.LLA{Lat: 44.5 * geodesy.Degree, Lon: 11.4 * geodesy.Degree, H: 120}.ECEF()
+	csv := []byte("t,hex\n")
+	last := 0.0
+	epochs(1_791_147_600, 60, 8, at, func(t float64, b []byte) {
+		csv = fmt.Appendf(csv, "%.3f,%s\n", t, hex.EncodeToString(b))
+		last = t
+	})
+	count := func() (n int) {
+		for _, row := range examine(t, map[string][]byte{fixtures.CorrectionsFile: csv}).Types {
+			n += int(row.Count)
+		}
+		return n
+	}
+	before := count()
+	for i := range 5 { // within 50 ms of the last line
+		csv = fmt.Appendf(csv, "%.3f,%s\n", last+0.01*float64(i+1), hex.EncodeToString(rtcm.EncodeBase(1005, 8, at, 0)))
+	}
+	if n := count(); before < 60 || n != before+5 {
+		t.Errorf("%d messages counted, %d with five more at the end", before, n)
+	}
+	s := fixtures.Standard("nominal", 4)
+	s.Still, s.Duration = 12, 60
+	s.Faults = []fixtures.Fault{{Kind: faults.Silent, From: 40, To: 70}}
+	files, _ := s.Files()
+	r := examine(t, files)
+	if len(r.Outages) != 1 || !r.Outages[0].Unfinished || math.Abs(float64(r.Outages[0].End-r.From-r.Span)) > 0.1 {
+		t.Errorf("outages %+v, want one that ends with the recording after %.3f s", r.Outages, r.Span)
+	}
+}
+
 // Outages every 50 s at one place are told as such, with the chance beside; the
 // test behind is checked in gnss/corrections.
 func TestRecurs(t *testing.T) {
