@@ -23,6 +23,7 @@ import (
 type busFlags struct {
 	at, car          string
 	users, cert, key string
+	mqtt             string
 	ca               string
 }
 
@@ -38,6 +39,7 @@ func (b *busFlags) serving(cmd *cobra.Command) {
 	f.StringVar(&b.users, "bus-users", "", "who may connect to the bus served here: a file of lines, name password watch (or publish)")
 	f.StringVar(&b.cert, "bus-cert", "", "certificate of the bus served here, for tls://")
 	f.StringVar(&b.key, "bus-key", "", "its key")
+	f.StringVar(&b.mqtt, "bus-mqtt", "", "serve MQTT clients too, at host:port: topics kerbline/v1/CAR/verdict and so on")
 	b.watcher(cmd)
 }
 
@@ -59,6 +61,9 @@ func (b *busFlags) connect(remote bool, errOut io.Writer) (*nats.Conn, func(), e
 		return nil, nil, err
 	}
 	if bus.Is(b.at) {
+		if b.mqtt != "" {
+			return nil, nil, errors.New("--bus-mqtt goes with a bus served here, want --bus host:port")
+		}
 		t, err := b.target(b.at)
 		if err != nil {
 			return nil, nil, err
@@ -66,7 +71,7 @@ func (b *busFlags) connect(remote bool, errOut io.Writer) (*nats.Conn, func(), e
 		nc, err := bus.Connect(t)
 		return nc, func() {}, err
 	}
-	srv, err := bus.Serve(bus.ServeOptions{Addr: b.at, Remote: remote, Users: b.users, Cert: b.cert, Key: b.key})
+	srv, err := bus.Serve(bus.ServeOptions{Addr: b.at, Remote: remote, Users: b.users, Cert: b.cert, Key: b.key, MQTT: b.mqtt})
 	if err != nil {
 		return nil, nil, err
 	}

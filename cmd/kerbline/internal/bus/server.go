@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"crypto/rand"
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"net"
 	"os"
@@ -21,6 +22,7 @@ type ServeOptions struct {
 	Remote    bool   // other computers may reach it
 	Users     string // file of users; needed with Remote
 	Cert, Key string // files; TLS where they are named
+	MQTT      string // host:port where MQTT clients are served too; "" for none
 }
 
 // Server is the server inside the program.
@@ -28,33 +30,28 @@ type Server struct {
 	s *server.Server
 	// own is the user that this program itself connects as.
 	own, ownPassword string
+	// store is a folder of the sessions of MQTT clients, "" without any.
+	store string
 }
 
 // Serve starts a server. An address that other computers reach needs Remote and
 // a file of users.
 func Serve(o ServeOptions) (*Server, error) {
-	host, port, err := net.SplitHostPort(o.Addr)
-	n, err2 := strconv.Atoi(port)
-	if err != nil || err2 != nil || n < 0 || n > 65535 {
-		return nil, fmt.Errorf("bus: address %q, want host:port such as 127.0.0.1:4222", o.Addr)
-	}
-	ips, err := net.LookupIP(host)
-	if err != nil || len(ips) == 0 {
-		return nil, fmt.Errorf("bus: no address for %q, want host:port such as 127.0.0.1:4222", host)
-	}
-	if !ips[0].IsLoopback() {
-		switch {
-		case !o.Remote:
-			return nil, fmt.Errorf("bus: %s is not this computer alone, want a loopback address, or --publish-remote where others may reach it", o.Addr)
-		case o.Users == "":
-			return nil, fmt.Errorf("bus: %s can be reached by others, want --bus-users FILE with who may watch", o.Addr)
-		}
+	host, n, err := o.listen(o.Addr)
+	if err != nil {
+		return nil, err
 	}
 	b := &Server{own: "own-" + rand.Text(), ownPassword: rand.Text()}
-	so := &server.Options{Host: ips[0].String(), Port: n, NoSigs: true, NoLog: true, MaxPayload: 1 << 20, WriteDeadline: 2 * time.Second,
+	so := &server.Options{Host: host, Port: n, NoSigs: true, NoLog: true, MaxPayload: 1 << 20, WriteDeadline: 2 * time.Second,
 		PingInterval: 5 * time.Second, MaxPingsOut: 2, AuthTimeout: 2}
 	if n == 0 {
 		so.Port = server.RANDOM_PORT
+	}
+	if o.MQTT != "" {
+		if err := o.serveMQTT(so); err != nil {
+			return nil, err
+		}
+		b.store = so.StoreDir
 	}
 	if o.Users != "" {
 		if so.Users, err = readUsers(o.Users); err != nil {
@@ -69,22 +66,74 @@ func Serve(o ServeOptions) (*Server, error) {
 		}
 		so.TLS, so.TLSTimeout = true, 2
 		so.TLSConfig = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+		if o.MQTT != "" {
+			so.MQTT.TLSConfig, so.MQTT.TLSTimeout = so.TLSConfig, so.TLSTimeout
+		}
 	}
 	if b.s, err = server.NewServer(so); err != nil {
 		return nil, fmt.Errorf("bus: %w", err)
 	}
 	// The server ends the program where it cannot listen, so try first.
-	l, err := net.Listen("tcp", net.JoinHostPort(so.Host, strconv.Itoa(max(n, 0))))
-	if err != nil {
-		return nil, fmt.Errorf("bus: %w, want a free port", err)
+	err = free(so.Host, so.Port)
+	if o.MQTT != "" {
+		err = errors.Join(err, free(so.MQTT.Host, so.MQTT.Port))
 	}
-	l.Close()
+	if err != nil {
+		return nil, err
+	}
 	go b.s.Start()
 	if !b.s.ReadyForConnections(10 * time.Second) {
 		b.s.Shutdown()
 		return nil, fmt.Errorf("bus: %s: the server did not start", o.Addr)
 	}
 	return b, nil
+}
+
+// listen checks an address to listen at and returns it in numbers.
+func (o *ServeOptions) listen(addr string) (host string, port int, err error) {
+	name, text, err := net.SplitHostPort(addr)
+	port, err2 := strconv.Atoi(text)
+	if err != nil || err2 != nil || port < 0 || port > 65535 {
+		return "", 0, fmt.Errorf("bus: address %q, want host:port such as 127.0.0.1:4222", addr)
+	}
+	ips, err := net.LookupIP(name)
+	if err != nil || len(ips) == 0 {
+		return "", 0, fmt.Errorf("bus: no address for %q, want host:port such as 127.0.0.1:4222", name)
+	}
+	if !ips[0].IsLoopback() {
+		switch {
+		case !o.Remote:
+			return "", 0, fmt.Errorf("bus: %s is not this computer alone, want a loopback address, or --publish-remote where others may reach it", addr)
+		case o.Users == "":
+			return "", 0, fmt.Errorf("bus: %s can be reached by others, want --bus-users FILE with who may watch", addr)
+		}
+	}
+	return ips[0].String(), port, nil
+}
+
+// serveMQTT lets clients of MQTT 3.1.1 in as well: the server's gateway turns the
+// subject kerbline.v1.CAR.verdict into the topic kerbline/v1/CAR/verdict. It keeps
+// the sessions of its clients in a folder.
+func (o *ServeOptions) serveMQTT(so *server.Options) (err error) {
+	if so.MQTT.Host, so.MQTT.Port, err = o.listen(o.MQTT); err != nil {
+		return err
+	}
+	if so.MQTT.Port == 0 {
+		so.MQTT.Port = server.RANDOM_PORT
+	}
+	so.ServerName, so.JetStream = "kerbline", true
+	so.JetStreamMaxMemory, so.JetStreamMaxStore = 16<<20, 64<<20
+	so.StoreDir, err = os.MkdirTemp("", "kerbline-bus-")
+	return err
+}
+
+// free reports an error where nothing can listen.
+func free(host string, port int) error {
+	l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(max(port, 0))))
+	if err != nil {
+		return fmt.Errorf("bus: %w, want a free port", err)
+	}
+	return l.Close()
 }
 
 // URL is where the server listens.
@@ -94,6 +143,9 @@ func (s *Server) URL() string { return "nats://" + s.s.Addr().String() }
 func (s *Server) Close() {
 	s.s.Shutdown()
 	s.s.WaitForShutdown()
+	if s.store != "" {
+		os.RemoveAll(s.store)
+	}
 }
 
 // readUsers reads lines "name password role"; role is watch or publish.
@@ -125,7 +177,7 @@ func readUsers(path string) (list []*server.User, err error) {
 		if f[2] == "watch" {
 			u.Permissions = &server.Permissions{
 				Publish:   &server.SubjectPermission{Allow: []string{subject("", subRecent)}},
-				Subscribe: &server.SubjectPermission{Allow: []string{prefix + ">", "_INBOX.>"}},
+				Subscribe: &server.SubjectPermission{Allow: []string{prefix + ">", "_INBOX.>", "$MQTT.sub.>"}},
 			}
 		}
 		list = append(list, u)
