@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
@@ -31,9 +32,10 @@ import (
 
 func newConvert() *cobra.Command {
 	var (
-		in     inputs
-		tables bool
-		list   bool
+		in      inputs
+		tables  bool
+		list    bool
+		results bool
 	)
 	cmd := &cobra.Command{
 		Use:   "convert [RECORDING] OUT",
@@ -41,6 +43,10 @@ func newConvert() *cobra.Command {
 		Long: `Turn a recording into another form:
   OUT.mcap       one file with everything; it replays exactly as the original
   OUT/           a folder of plain files; times of sentences are cut to milliseconds
+  --results OUT.mcap
+                 the same file with what the monitor says beside it, for programs that
+                 show any MCAP file: /kerbline/fix (NavSatFix), /kerbline/diagnostics
+                 (DiagnosticArray), /kerbline/verdict (JSON); a replay passes it over
   --tables OUT/  CSV tables with units in the column names: epochs, frames, imu,
                  wheel, notes, verdicts, events
 
@@ -71,6 +77,10 @@ holds and which of it would be used, and write nothing.`,
 				return err
 			}
 			switch {
+			case results && (tables || !strings.HasSuffix(out, ".mcap")):
+				return usage(errors.New("--results goes into OUT.mcap, want a name that ends in .mcap and no --tables"))
+			case results:
+				err = c.results(out)
 			case tables:
 				err = c.tables(out)
 			case strings.HasSuffix(out, ".mcap"):
@@ -86,6 +96,7 @@ holds and which of it would be used, and write nothing.`,
 	}
 	in.flags(cmd)
 	cmd.Flags().BoolVar(&tables, "tables", false, "write CSV tables")
+	cmd.Flags().BoolVar(&results, "results", false, "write what the monitor says into OUT.mcap too")
 	cmd.Flags().BoolVar(&list, "list", false, "list the topics of an MCAP file or a bag")
 	return cmd
 }
@@ -139,19 +150,95 @@ func (c *conversion) records(f func(fusion.Record) error) error {
 	return err
 }
 
-func (c *conversion) mcap(out string) error {
+func (c *conversion) create(out string) (*recorder.File, error) {
 	head := recorder.Head{}
 	for _, name := range []string{recorder.SettingsName, recorder.CourseName, recorder.TruthName} {
 		if b := c.files[name]; b != nil {
 			head.Attachments = append(head.Attachments, recorder.Attached(name, b))
 		}
 	}
-	f, err := recorder.Create(out, head)
+	return recorder.Create(out, head)
+}
+
+func (c *conversion) mcap(out string) error {
+	f, err := c.create(out)
 	if err != nil {
 		return err
 	}
 	err = c.records(func(r fusion.Record) error { return f.Write(recorder.Nanos(r.T), r.Channel, r.Data) })
 	return errors.Join(err, f.Close())
+}
+
+// results writes the same file with what the monitor says of it.
+func (c *conversion) results(out string) error {
+	crs, err := c.rec.Course()
+	if err != nil {
+		return err
+	}
+	f, err := c.create(out)
+	if err != nil {
+		return err
+	}
+	said, err := f.AddResults(lines.VerdictFields())
+	if err != nil {
+		return errors.Join(err, f.Close())
+	}
+	mon, dec := fusion.NewMonitor(c.cfg.Config, crs), fusion.NewDecoder(c.cfg.Config)
+	step := func(m *fusion.Measurement) {
+		if s, _ := mon.Step(m); s != nil && err == nil {
+			fix, status := resultOf(s)
+			err = said.Write(recorder.Nanos(s.T), &fix, &status, lines.AppendVerdict(nil, s))
+		}
+	}
+	last := 0.0
+	failed := c.records(func(r fusion.Record) error {
+		last = r.T
+		if err == nil {
+			err = f.Write(recorder.Nanos(r.T), r.Channel, r.Data)
+		}
+		dec.Decode(r, step)
+		return err
+	})
+	dec.Close(last, step)
+	return errors.Join(cmp.Or(failed, err), f.Close())
+}
+
+// unjudged is the sigma of a height in messages, m: no verdict rests on it, and none
+// is claimed.
+const unjudged = 1000.0
+
+// resultOf is a verdict in the words of the middleware.
+func resultOf(s *fusion.Snapshot) (recorder.Fix, recorder.Judgement) {
+	fix := recorder.Fix{Lat: math.NaN(), Lon: math.NaN(), H: math.NaN()}
+	if s.HasPos {
+		fix.Lat, fix.Lon, fix.H = s.Pos.Lat/geodesy.Degree, s.Pos.Lon/geodesy.Degree, s.Pos.H
+		// Lateral and along, turned east and north.
+		sin, cos := math.Sincos(s.Yaw)
+		a, b := s.SigmaLon*s.SigmaLon, s.SigmaLat*s.SigmaLat
+		ee, nn, en := a*cos*cos+b*sin*sin, a*sin*sin+b*cos*cos, (a-b)*sin*cos
+		fix.Cov = [9]float64{ee, en, 0, en, nn, 0, 0, 0, unjudged * unjudged}
+	}
+	fix.Corrected = s.Epoch.Quality == gnss.QualityFixed || s.Epoch.Quality == gnss.QualityFloat
+	st := recorder.Judgement{Level: map[fusion.Verdict]byte{fusion.Usable: 0, fusion.Coasting: 1}[s.Verdict], Message: s.Verdict.String() + ", advice " + s.Advice.String()}
+	if s.Verdict != fusion.Usable && s.Verdict != fusion.Coasting {
+		st.Level = 2
+	}
+	number := func(name string, x float64) {
+		if !math.IsNaN(x) {
+			st.Values = append(st.Values, [2]string{name, strconv.FormatFloat(x, 'f', 3, 64)})
+		}
+	}
+	for i := range s.Reasons[:s.NReasons] {
+		st.Values = append(st.Values, [2]string{"reason", s.Reasons[i].Code})
+	}
+	number("speed_cap_mps", s.SpeedCap)
+	number("coast_s", s.Coast)
+	number("pl_lat_m", s.PLLat.Total)
+	number("al_lat_m", s.ALLat)
+	number("pl_lon_m", s.PLLon.Total)
+	number("al_lon_m", s.ALLon)
+	st.Values = append(st.Values, [2]string{"link", s.Link.Condition.String()})
+	return fix, st
 }
 
 // table is a CSV file.

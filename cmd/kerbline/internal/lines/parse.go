@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"reflect"
 
 	"kerbline/fusion"
 )
@@ -109,4 +110,27 @@ func strict(line []byte, into any, what string) error {
 		return fmt.Errorf("lines: %.60q: more than one object, want a %s line", line, what)
 	}
 	return nil
+}
+
+// VerdictFields lists the names of a verdict line in order, each with its JSON type.
+func VerdictFields() (list [][2]string) {
+	t := reflect.TypeFor[Verdict]()
+	for i := range t.NumField() {
+		f := t.Field(i)
+		name := f.Tag.Get("json")
+		if name == "session" { // what follows is said of published lines only
+			break
+		}
+		kind := "string"
+		switch {
+		case f.Type == reflect.TypeFor[Float]():
+			kind = "number"
+		case f.Type.Kind() == reflect.Slice:
+			kind = "array"
+		case f.Type.Kind() != reflect.String:
+			kind = "integer"
+		}
+		list = append(list, [2]string{name, kind})
+	}
+	return list
 }

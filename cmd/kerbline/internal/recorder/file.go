@@ -148,6 +148,11 @@ func (f *File) Write(ns int64, ch fusion.Channel, data []byte) error {
 	if i >= len(channels) {
 		return fmt.Errorf("recorder: channel %d, want 0 to %d", i, len(channels)-1)
 	}
+	return f.write(ns, i, data)
+}
+
+// write adds one record to the topic at place i.
+func (f *File) write(ns int64, i int, data []byte) error {
 	t := uint64(ns)
 	f.index[i].Add(t, uint64(f.records.Len()))
 	// Message record: channel id, sequence, log time, publish time, data.
