@@ -76,7 +76,7 @@ func TestResults(t *testing.T) {
 			if err != nil || at != ns+int64(i)*1e9 {
 				t.Errorf("fix %d: %v at %d", i, err, at)
 			}
-			if has := strings.Contains(string(line), "44.5"); has != (i < n-1) {
+			if has := strings.Contains(string(line), "4430.00000000,N,01115.00000000,E"); has != (i < n-1) {
 				t.Errorf("fix %d: %s", i, line)
 			}
 		case statusTopic:
