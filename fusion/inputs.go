@@ -30,9 +30,9 @@ func (m *Monitor) onIMU(in *Measurement) {
 		// too little for the other channels to show.
 		m.stepClock(in.T, m.now+t-before)
 		t = m.stamp(in.T, m.cfg.IMU.Latency)
-		before = math.NaN()
 	}
-	dt, ok := m.nav.PushIMU(navigation.Sample{T: m.nav.Even(t), W: w, F: f})
+	even := m.nav.Even(t)
+	dt, ok := m.nav.PushIMU(navigation.Sample{T: even, W: w, F: f})
 	if !ok {
 		m.snap.Counts.Refused[ChanIMU]++
 		return
@@ -40,7 +40,7 @@ func (m *Monitor) onIMU(in *Measurement) {
 	if dt > m.cfg.IMU.Gap {
 		m.rcv.prev.ok = false
 		m.believe(&trust.Evidence{Kind: trust.Gap})
-		m.event(Event{T: m.host(before), End: m.host(t), Kind: EventIMUGap, Size: dt, Where: m.where(),
+		m.event(Event{T: m.host(even - dt), End: m.host(even), Kind: EventIMUGap, Size: dt, Where: m.where(),
 			Detail: "no inertial sample"})
 		if dt > 1 && m.nav.Phase != navigation.Empty {
 			m.realign("inertial samples were missing for too long")
