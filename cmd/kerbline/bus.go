@@ -24,6 +24,7 @@ type busFlags struct {
 	at, car          string
 	users, cert, key string
 	mqtt             string
+	queue            bool // serve a work queue too
 	ca               string
 }
 
@@ -71,7 +72,7 @@ func (b *busFlags) connect(remote bool, errOut io.Writer) (*nats.Conn, func(), e
 		nc, err := bus.Connect(t)
 		return nc, func() {}, err
 	}
-	srv, err := bus.Serve(bus.ServeOptions{Addr: b.at, Remote: remote, Users: b.users, Cert: b.cert, Key: b.key, MQTT: b.mqtt})
+	srv, err := bus.Serve(bus.ServeOptions{Addr: b.at, Remote: remote, Users: b.users, Cert: b.cert, Key: b.key, MQTT: b.mqtt, Queue: b.queue})
 	if err != nil {
 		return nil, nil, err
 	}

@@ -28,7 +28,7 @@ var commands = []func() *cobra.Command{
 	newWall,
 	newConvert,
 	newMounts,
-	newTune,
+	newTune, newWork,
 	newVersion,
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -36,6 +37,8 @@ type tuning struct {
 	cores    int
 	compare  bool
 	chooseIt bool
+	bus      busFlags
+	remote   bool
 }
 
 func newTune() *cobra.Command {
@@ -89,6 +92,9 @@ stretch of time on which their verdicts differ, and why.`,
 	f.StringVarP(&t.out, "output", "o", "", "write the chosen settings, with their evidence, to this TOML file")
 	f.IntVar(&t.choose, "choose", 0, "choose this setting of the table in place of the first")
 	f.IntVar(&t.cores, "cores", 0, "cores to use, 0 for all")
+	t.bus = busFlags{car: "tune", queue: true}
+	f.BoolVar(&t.remote, "publish-remote", false, "allow --bus to serve other computers")
+	t.bus.serving(cmd)
 	f.BoolVar(&t.compare, "compare", false, "compare two settings files on one recording: A.toml B.toml RECORDING")
 	return cmd
 }
@@ -209,6 +215,19 @@ func (t *tuning) play(cmd *cobra.Command, ins []*sweep.Input, plan *tune.Plan, r
 	bar := newProgress(cmd.ErrOrStderr(), "tuning")
 	defer bar.end()
 	bar.at(0, total)
+	if t.bus.at != "" {
+		nc, closeBus, err := t.bus.connect(t.remote, cmd.ErrOrStderr())
+		if err != nil {
+			return usage(err)
+		}
+		defer closeBus()
+		err = t.handOut(cmd.Context(), nc, plan, todo, func(o *tune.Outcome) error {
+			done++
+			bar.at(done, total)
+			return res.Add(o)
+		})
+		return t.interrupted(err, done, total)
+	}
 	for k, in := range ins {
 		if len(todo[k]) == 0 {
 			continue
@@ -221,17 +240,22 @@ func (t *tuning) play(cmd *cobra.Command, ins []*sweep.Input, plan *tune.Plan, r
 				return res.Add(o)
 			})
 		}
-		if errors.Is(err, runner.ErrInterrupted) {
-			if t.resume != "" {
-				return fmt.Errorf("%w: %d of %d runs are done, the same command goes on", runner.ErrInterrupted, done, total)
-			}
-			return fmt.Errorf("%w: with --resume FILE the next run would have gone on", runner.ErrInterrupted)
-		}
 		if err != nil {
-			return err
+			return t.interrupted(err, done, total)
 		}
 	}
 	return nil
+}
+
+// interrupted says of a run that was stopped how it can go on.
+func (t *tuning) interrupted(err error, done, total int64) error {
+	switch {
+	case !errors.Is(err, runner.ErrInterrupted) && !errors.Is(err, context.Canceled):
+		return err
+	case t.resume != "":
+		return fmt.Errorf("%w: %d of %d runs are done, the same command goes on", runner.ErrInterrupted, done, total)
+	}
+	return fmt.Errorf("%w: with --resume FILE the next run would have gone on", runner.ErrInterrupted)
 }
 
 // assigner gives the assignments of a setting; none for the settings the sweep

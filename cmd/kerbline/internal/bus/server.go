@@ -23,6 +23,7 @@ type ServeOptions struct {
 	Users     string // file of users; needed with Remote
 	Cert, Key string // files; TLS where they are named
 	MQTT      string // host:port where MQTT clients are served too; "" for none
+	Queue     bool   // tasks are handed out too: [Offer] and [Work]
 }
 
 // Server is the server inside the program.
@@ -30,7 +31,7 @@ type Server struct {
 	s *server.Server
 	// own is the user that this program itself connects as.
 	own, ownPassword string
-	// store is a folder of the sessions of MQTT clients, "" without any.
+	// store is a folder of sessions and queues, "" without any.
 	store string
 }
 
@@ -50,6 +51,13 @@ func Serve(o ServeOptions) (*Server, error) {
 	if o.MQTT != "" {
 		if err := o.serveMQTT(so); err != nil {
 			return nil, err
+		}
+	}
+	if o.MQTT != "" || o.Queue {
+		so.ServerName, so.JetStream = "kerbline", true
+		so.JetStreamMaxMemory, so.JetStreamMaxStore = 256<<20, 64<<20
+		if so.StoreDir, err = os.MkdirTemp("", "kerbline-bus-"); err != nil {
+			return nil, fmt.Errorf("bus: %w", err)
 		}
 		b.store = so.StoreDir
 	}
@@ -112,8 +120,7 @@ func (o *ServeOptions) listen(addr string) (host string, port int, err error) {
 }
 
 // serveMQTT lets clients of MQTT 3.1.1 in as well: the server's gateway turns the
-// subject kerbline.v1.CAR.verdict into the topic kerbline/v1/CAR/verdict. It keeps
-// the sessions of its clients in a folder.
+// subject kerbline.v1.CAR.verdict into the topic kerbline/v1/CAR/verdict.
 func (o *ServeOptions) serveMQTT(so *server.Options) (err error) {
 	if so.MQTT.Host, so.MQTT.Port, err = o.listen(o.MQTT); err != nil {
 		return err
@@ -121,10 +128,7 @@ func (o *ServeOptions) serveMQTT(so *server.Options) (err error) {
 	if so.MQTT.Port == 0 {
 		so.MQTT.Port = server.RANDOM_PORT
 	}
-	so.ServerName, so.JetStream = "kerbline", true
-	so.JetStreamMaxMemory, so.JetStreamMaxStore = 16<<20, 64<<20
-	so.StoreDir, err = os.MkdirTemp("", "kerbline-bus-")
-	return err
+	return nil
 }
 
 // free reports an error where nothing can listen.
