@@ -205,6 +205,10 @@ func (m *Monitor) coastNow(s *Snapshot) coast.Now {
 		Unseen: [3]float64{s.PLLat.Unseen(), s.PLLon.Unseen()},
 		Timing: [3]float64{s.PLLat.Timing, s.PLLon.Timing, s.PLYaw.Timing},
 		Limit:  [3]float64{s.ALLat, s.ALLon, s.ALYaw}}
+	n.Since, n.Time, n.Lost = m.now-m.trust.UsedAt, m.timing(), m.memory.Told.Verdict == Coasting
+	car := &m.cfg.Vehicle
+	n.Room = coast.Room{Most: m.cfg.Limits.Lateral, CarHalf: car.HalfWidth, Margin: car.TrackingSigma}
+	n.Brake = coast.Handover{Reaction: car.Reaction, Reactive: car.ReactiveSpeed, Brake: car.Brake}
 	n.East, n.North = m.predDirection(s)
 	if s.HasCourse {
 		n.Course, n.Station, n.Way = m.crs, s.Station, 1
@@ -299,7 +303,7 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 		Empty: m.nav.Phase == navigation.Empty, Aligned: s.HasPos,
 		PLLat: s.PLLat, PLLon: s.PLLon, PLYaw: s.PLYaw, ALLat: s.ALLat, ALLon: s.ALLon, ALYaw: s.ALYaw,
 		SuspectedDrift: m.drift.Suspected.Size(), Unchecked: m.drift.Unchecked(),
-		Speed: s.Speed, YawRate: s.YawRate, Timing: m.timing(), Coast: s.Coast,
+		Speed: s.Speed, YawRate: s.YawRate, Timing: m.timing(), Coast: s.Coast, Leave: m.coast.Leave,
 	}
 }
 

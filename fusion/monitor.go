@@ -115,7 +115,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.params.Init(cfg.Vehicle.Antenna, m.unitSuspect)
 	m.claims.off.at = math.NaN()
 	m.configureMount(&cfg.IMU)
-	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), cfg.GNSS.Stall)
+	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), m.kPL, cfg.GNSS.Stall)
 	m.hint = -1
 	m.claim = math.NaN()
 	m.snap = blankSnapshot()

@@ -302,7 +302,7 @@ func (j *judge) reasonOf(g *group) Reason {
 	case math.IsNaN(b.Coast):
 		seen.WriteString("; it was not usable before either")
 	case !math.IsNaN(b.Handover):
-		fmt.Fprintf(&seen, ", where dead reckoning carried it for %s (coast budget %s)", lasting(b.Handover-b.From), lasting(b.Coast))
+		fmt.Fprintf(&seen, ", where dead reckoning carried it for %s (coast budget %s): %s", lasting(b.Handover-b.From), lasting(b.Coast), b.Why)
 	default:
 		fmt.Fprintf(&seen, ", which dead reckoning carried to the end (coast budget %s)", lasting(b.Coast))
 	}

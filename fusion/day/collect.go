@@ -2,11 +2,13 @@ package day
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 
 	"kerbline/fusion"
 	"kerbline/fusion/score"
+	"kerbline/fusion/words"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
@@ -312,7 +314,7 @@ func (c *Collector) breaks(s *fusion.Snapshot, l *line) {
 		return
 	}
 	if c.brk == nil && l.driving && (c.usable || l.settled) {
-		b := Break{From: l.x, To: math.NaN(), Open: true, Where: where(s), Coast: c.lastCoast, Handover: math.NaN(), Outage: -1}
+		b := Break{From: l.x, To: math.NaN(), Open: true, Where: where(s), Coast: c.lastCoast, Handover: math.NaN(), Said: math.NaN(), Ended: math.NaN(), Outage: -1}
 		if c.before != fusion.Usable { // not lost while driving: there was nothing to lose
 			b.Coast = math.NaN()
 		}
@@ -328,10 +330,45 @@ func (c *Collector) breaks(s *fusion.Snapshot, l *line) {
 			c.brk = &c.spare
 		}
 	}
+	c.countdown(s, l)
 	if c.brk != nil && math.IsNaN(c.brk.Handover) && l.verdict != fusion.Coasting &&
 		(c.before == fusion.Usable || c.before == fusion.Coasting) && l.driving {
-		c.brk.Handover = l.x
+		c.brk.Handover, c.brk.Why = l.x, whyEnded(s, c.cfg)
 	}
+}
+
+// countdown notes what the countdown said as the coast began, and when it ended.
+func (c *Collector) countdown(s *fusion.Snapshot, l *line) {
+	b := c.brk
+	if b == nil || l.verdict != fusion.Coasting && c.before != fusion.Coasting {
+		return
+	}
+	if math.IsNaN(b.Said) && l.verdict == fusion.Coasting {
+		b.Said, b.coastFrom = s.LeaveIn, l.x
+	}
+	if math.IsNaN(b.Ended) && !math.IsNaN(b.Said) && s.Advice < fusion.AdviseMapSlow {
+		b.Ended = l.x
+	}
+}
+
+// whyEnded says what ended the carrying by dead reckoning. The budget runs at the
+// risk of the seconds after a loss, the levels at that of every line, so the levels
+// may end it first.
+func whyEnded(s *fusion.Snapshot, cfg *fusion.Config) string {
+	for _, a := range []struct {
+		name string
+		over bool
+	}{{"lateral", s.PLLat.Total > s.ALLat}, {"along-track", s.PLLon.Total > s.ALLon}, {"heading", s.PLYaw.Total > s.ALYaw}} {
+		if a.over {
+			return fmt.Sprintf("the %s level passed its limit; levels hold at risk %s, the budget at %s", a.name, plain(cfg.Limits.Risk), plain(cfg.Limits.RiskCoast))
+		}
+	}
+	if s.NReasons > 0 {
+		if f := words.OfReason(s.Reasons[0].Code); s.Reasons[0].Code != "receiver-silent" {
+			return f.Was
+		}
+	}
+	return fmt.Sprintf("dead reckoning is never called coasting for longer than %s", with(cfg.Tests.MaxCoast, 0, "s"))
 }
 
 func where(s *fusion.Snapshot) float64 {

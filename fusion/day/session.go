@@ -119,17 +119,24 @@ type Session struct {
 
 // Break is a time of driving that was not usable.
 type Break struct {
-	From, To float64 // x; To is the end of the session when Open
-	Open     bool
-	Lost     float64 // s of driving in it
-	Where    float64 // m along the lap, NaN unknown
-	Coast    float64 // s, coast budget on the last usable line; NaN when there was none
-	Handover float64 // x at which dead reckoning no longer carried it, NaN when it did to the end
-	Reason   string  // the code that explains most of it
-	Cause    string  // what it is put down to: a correction cause, "jump", or Reason
-	Outage   int     // index of the outage behind it, -1
-	reasons  tally
+	From, To  float64 // x; To is the end of the session when Open
+	Open      bool
+	Lost      float64 // s of driving in it
+	Where     float64 // m along the lap, NaN unknown
+	Coast     float64 // s, coast budget on the last usable line; NaN when there was none
+	Handover  float64 // x at which dead reckoning no longer carried it, NaN when it did to the end
+	coastFrom float64 // x of the first coasting line
+	Said      float64 // s, the countdown as the coast began, NaN where there was none
+	Ended     float64 // x at which the countdown ended: the car was to be handed over; NaN when it did not
+	Why       string  // what ended the carrying, in words; "" when it did not end
+	Reason    string  // the code that explains most of it
+	Cause     string  // what it is put down to: a correction cause, "jump", or Reason
+	Outage    int     // index of the outage behind it, -1
+	reasons   tally
 }
+
+// Counted returns after how many s the countdown ended, NaN where it did not.
+func (b *Break) Counted() float64 { return b.Ended - b.coastFrom }
 
 // Jump is a step of the receiver's position under a fixed quality.
 type Jump struct {

@@ -60,7 +60,8 @@ type Evidence struct {
 	Speed               float64 // m/s
 	YawRate             float64 // rad/s
 	Timing              float64 // s, what the time of the position may be off
-	Coast               float64 // s
+	Coast               float64 // s, budget
+	Leave               float64 // s until levels or budget force the handover
 }
 
 // Judgement is what follows from the evidence.
@@ -125,7 +126,7 @@ func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
 	}
 	j.LeaveIn, j.Cap = math.NaN(), math.NaN()
 	if j.Verdict == Coasting {
-		j.LeaveIn = e.Coast - j.Handover
+		j.LeaveIn = math.Min(e.Leave, t.MaxCoast-e.SinceUsed)
 	}
 	if j.Verdict == Usable || j.Verdict == Coasting {
 		j.Cap = speedCap(e, car)

@@ -29,7 +29,7 @@ func good() *Evidence {
 	pl := PL{Total: 0.2, Noise: 0.1, Step: 0.1}
 	return &Evidence{
 		IMUHeard: true, ReceiverHeard: true, Fixed: true, Silence: 0.35, Proven: true, Tests: &tests, Aligned: true,
-		PLLat: pl, PLLon: pl, PLYaw: PL{Total: 0.01}, ALLat: 0.5, ALLon: 1, ALYaw: 0.05, Speed: 10, Coast: 12,
+		PLLat: pl, PLLon: pl, PLYaw: PL{Total: 0.01}, ALLat: 0.5, ALLon: 1, ALYaw: 0.05, Speed: 10, Coast: 12, Leave: 7,
 	}
 }
 
@@ -83,7 +83,7 @@ func TestJudge(t *testing.T) {
 				t.Errorf("%s: reason %s is %v", tt.name, reasonCodes[id], j.Reasons.on[id])
 			}
 		}
-		if known := !math.IsNaN(j.LeaveIn); known != (j.Verdict == Coasting) || known && j.LeaveIn != e.Coast-1.5 { // 0.5 s + 4 m/s by 4 m/s²
+		if known := !math.IsNaN(j.LeaveIn); known != (j.Verdict == Coasting) || known && j.LeaveIn != math.Min(e.Leave, timing.MaxCoast-e.SinceUsed) {
 			t.Errorf("%s: %.2f s to leave", tt.name, j.LeaveIn)
 		}
 		if !math.IsNaN(j.Cap) != (j.Verdict == Usable || j.Verdict == Coasting && e.Coast >= 0.5) {

@@ -312,6 +312,26 @@ func (p *Page) Write(w io.Writer) error {
 	return err
 }
 
+// Countdown says how the countdown did over the session.
+func (s *Sheet) Countdown() string {
+	n, early, late := 0, 0, 0
+	for i := range s.Breaks {
+		b := &s.Breaks[i]
+		if d := b.Said - b.Counted(); !math.IsNaN(d) {
+			n++
+			if d > 0.3 {
+				early++
+			} else if d < -0.3 {
+				late++
+			}
+		}
+	}
+	if n == 0 {
+		return "No countdown ran to its end here."
+	}
+	return fmt.Sprintf("Of %s to its end %d ended more than 0.3 s early, %d late.", words.Plural(n, "countdown"), early, late)
+}
+
 // Carried says how long dead reckoning carried a break, in s.
 func (s *Sheet) Carried(b day.Break) string {
 	if math.IsNaN(b.Handover) {

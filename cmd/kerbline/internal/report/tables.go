@@ -123,10 +123,10 @@ func laps(s *day.Session) Table {
 }
 
 func breaks(s *day.Session) Table {
-	t := Table{Name: "breaks", Header: []string{"number", "from_x_s", "to_x_s", "from_utc_s", "driving_lost_s", "where_m", "coast_budget_s", "handed_over_x_s", "cause", "reason"}}
+	t := Table{Name: "breaks", Header: []string{"number", "from_x_s", "to_x_s", "from_utc_s", "driving_lost_s", "where_m", "coast_budget_s", "handed_over_x_s", "cause", "reason", "countdown_said_s", "countdown_ended_x_s", "why_ended"}}
 	for i := range s.Breaks {
 		b := &s.Breaks[i]
-		t.Rows = append(t.Rows, []string{strconv.Itoa(i + 1), cell(b.From, 3), cell(b.To, 3), cell(s.UTC(b.From), 3), cell(b.Lost, 3), cell(b.Where, 1), cell(b.Coast, 3), cell(b.Handover, 3), b.Cause, b.Reason})
+		t.Rows = append(t.Rows, []string{strconv.Itoa(i + 1), cell(b.From, 3), cell(b.To, 3), cell(s.UTC(b.From), 3), cell(b.Lost, 3), cell(b.Where, 1), cell(b.Coast, 3), cell(b.Handover, 3), b.Cause, b.Reason, cell(b.Said, 3), cell(b.Ended, 3), b.Why})
 	}
 	return t
 }
