@@ -132,7 +132,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"fusion/trust":        {own: []string{"fusion/integrity"}},
 	"fusion/verdict":      {own: []string{"gnss/corrections", "fusion/integrity"}},
 	"fusion/parameters":   {own: []string{"fusion/integrity", "fusion/navigation"}, others: gonum},
-	"fusion/coast":        {own: []string{"fusion/course", "fusion/eskf", "fusion/navigation"}, others: gonum},
+	"fusion/coast":        {own: []string{"fusion/course", "fusion/eskf", "fusion/integrity", "fusion/navigation"}, others: gonum},
 	"fusion/course":       {own: []string{"gnss/geodesy"}},
 	"fusion":              {own: []string{"gnss/...", "fusion/carrier", "fusion/coast", "fusion/columns", "fusion/course", "fusion/eskf", "fusion/hostclock", "fusion/integers", "fusion/integrity", "fusion/navigation", "fusion/parameters", "fusion/phasecheck", "fusion/trust", "fusion/verdict"}, others: gonum},
 	"fusion/score/bounds": {others: gonum},
