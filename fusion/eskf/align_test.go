@@ -88,6 +88,55 @@ func quadForm(t *testing.T, p [][4]float64, e []float64) (q float64) {
 	return q
 }
 
+// What the filter is told of its start is what its covariance holds, state by
+// state and without ties: tilt across the vertical and yaw along it, whatever the
+// attitude.
+func TestInitMoving_Sigmas(t *testing.T) {
+	f := &Filter{Params: testParams()}
+	f.Params.CorrSigmaH, f.Params.CorrSigmaV = 0.031, 0.047
+	s := Sigmas{PosH: 0.01, PosV: 0.02, Vel: 0.03, Tilt: 0.004, Yaw: 0.05, GyroBias: 0.0006, AccBias: 0.07, WheelScale: 0.008, Slip: 0.009,
+		Latency: 0.011, Gain: 0.012, IMU: [2]float64{0.013, 0.014}, Axle: 0.015, Ant: 0.016, VelLag: 0.017, VelPoint: 0.018}
+	f.InitMoving(3, vec(1, 2, 3), vec(4, 5, 6), 0.1, -0.2, 0.7, s)
+	want := map[int]float64{IPos: s.PosH, IPos + 1: s.PosH, IPos + 2: s.PosV, IVel: s.Vel, IVel + 1: s.Vel, IVel + 2: s.Vel,
+		IGyr: s.GyroBias, IGyr + 1: s.GyroBias, IGyr + 2: s.GyroBias, IAcc: s.AccBias, IAcc + 1: s.AccBias, IAcc + 2: s.AccBias,
+		IScale: s.WheelScale, ISlip: s.Slip, ILat: s.Latency, IGain: s.Gain, IMount: 0, IMount + 1: 0, IIMU: s.IMU[0], IIMU + 1: s.IMU[1],
+		IAxle: s.Axle, IAnt: s.Ant, ILag: s.VelLag, IPoint: s.VelPoint, ICorr: 0.031, ICorr + 1: 0.031, ICorr + 2: 0.047}
+	if len(want) != NErr-3 {
+		t.Fatalf("%d states and the attitude, of %d", len(want), NErr)
+	}
+	for i, sigma := range want {
+		if got := math.Sqrt(f.P[i][i]); math.Abs(got-sigma) > 1e-12 {
+			t.Errorf("state %d: %g 1 sigma, want %g", i, got, sigma)
+		}
+		for j := range NErr {
+			if j != i && f.P[i][j] != 0 {
+				t.Errorf("states %d and %d are tied by %g", i, j, f.P[i][j])
+			}
+		}
+	}
+	along := func(u r3.Vec) (v float64) {
+		b := f.ToBody(u)
+		e := [3]float64{b.X, b.Y, b.Z}
+		for i := range 3 {
+			for j := range 3 {
+				v += e[i] * e[j] * f.P[IAtt+i][IAtt+j]
+			}
+		}
+		return math.Sqrt(v)
+	}
+	for _, tt := range []struct {
+		u    r3.Vec
+		want float64
+	}{{vec(0, 0, 1), s.Yaw}, {vec(1, 0, 0), s.Tilt}, {vec(0, 1, 0), s.Tilt}, {vec(0.6, 0.8, 0), s.Tilt}} {
+		if got := along(tt.u); math.Abs(got-tt.want) > 1e-12 {
+			t.Errorf("about %v: %g rad, want %g", tt.u, got, tt.want)
+		}
+	}
+	if f.T != 3 || f.Pos != vec(1, 2, 3) || f.Vel != vec(4, 5, 6) || f.WheelScale != 1 || math.Abs(f.Yaw()-0.7) > 1e-12 || math.Abs(f.Roll()-0.1) > 1e-12 || math.Abs(f.Pitch()+0.2) > 1e-12 {
+		t.Errorf("start %+v", f.State)
+	}
+}
+
 func TestInitMoving(t *testing.T) {
 	f := &Filter{Params: testParams()}
 	f.GyroBias, f.Slip, f.Latency = vec(0.001, 0, 0), 0.005, 0.07

@@ -107,6 +107,36 @@ func TestJudge_SuspectedDrift(t *testing.T) {
 	}
 }
 
+// What is told of a line: the verdict, the one before where it is another, and since
+// when, in host time whatever the clock's steps were.
+func TestMemory_Changes(t *testing.T) {
+	var m Memory
+	car, timing := DefaultCar(), DefaultTiming()
+	m.Start(5)
+	for _, tt := range []struct {
+		now, shift float64
+		v, was     Verdict
+		changed    bool
+		since      float64
+	}{
+		{10, 0, Unproven, Unproven, true, 10}, // the first line is news
+		{11, 0, Unproven, Unproven, false, 10},
+		{12, 0, Usable, Unproven, true, 12},
+		{13, 3, Usable, Usable, false, 9}, // the clock was set back by 3 s
+		{14, 3, Coasting, Usable, true, 11},
+		{15, 3, Unusable, Coasting, true, 12},
+		{16, 3, Unusable, Unusable, false, 12},
+	} {
+		told := m.Tell(tt.now, tt.shift, good(), &Judgement{Verdict: tt.v, Cap: 20}, &car, &timing)
+		if told.Verdict != tt.v || told.Was != tt.was || told.Changed != tt.changed || told.Since != tt.since {
+			t.Errorf("at %g s: %s after %s, changed %v, since %g; want %s after %s, %v, %g", tt.now, told.Verdict, told.Was, told.Changed, told.Since, tt.v, tt.was, tt.changed, tt.since)
+		}
+		if known := tt.v == Usable || tt.v == Coasting; known == math.IsNaN(told.SpeedCap) {
+			t.Errorf("at %g s: %s with a cap of %g m/s", tt.now, tt.v, told.SpeedCap)
+		}
+	}
+}
+
 // The speed cap falls at once and rises by 1 m/s².
 func TestMemory_Cap(t *testing.T) {
 	var m Memory
