@@ -171,3 +171,35 @@ func TestDriftCheck(t *testing.T) {
 		}
 	}
 }
+
+// A receiver that tells a time 0.1 s off, and the right one again, is placed by it
+// from the next epoch on: the name is the clock's, and nothing is refuted.
+func TestTimeStep(t *testing.T) {
+	for _, off := range []float64{0.1, -0.1} {
+		r := newRig(60)
+		r.epoch = func(t float64, e *gnss.Epoch) bool {
+			if t >= 25 && t < 40 {
+				e.UTC += off
+			}
+			return true
+		}
+		st := r.tell(t)
+		told := st.has(EventClock, "")
+		if len(told) != 2 || !(math.Abs(told[0].Size+off) < 0.02) || !(math.Abs(told[1].Size-off) < 0.02) {
+			t.Errorf("%+.1f s: %+v, want a step of the clock and one back", off, told)
+		}
+		if n := len(st.has(EventJump, "")) + len(st.has(EventRefuted, "")) + len(st.has(EventUnit, "")); n > 0 {
+			t.Errorf("%+.1f s: %d events blame something else", off, n)
+		}
+		for _, at := range []float64{25, 40} {
+			if d := st.usableFrom(at+0.2) - at; !(d < 3) {
+				t.Errorf("%+.1f s: usable %.1f s after the step", off, d)
+			}
+		}
+		for _, l := range st.between(24, 60) {
+			if live := l.verdict == Usable || l.verdict == Coasting; live && l.off > l.bound {
+				t.Fatalf("%+.1f s: %.2f m off at %.2f s, level %.2f m", off, l.off, l.t, l.bound)
+			}
+		}
+	}
+}

@@ -79,6 +79,10 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.clock.Anchor()
 	}
 	t := m.clock.Reference(e.UTC) - m.nav.Latency()
+	// No epoch is valid after it arrived: what its time claims beyond is left to the
+	// jump test.
+	r.ahead = math.Max(0, t-m.now)
+	t -= r.ahead
 	if math.IsNaN(e.Speed) {
 		m.nav.Seen(r.class, z, t, m.now)
 	}
@@ -90,8 +94,9 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	}
 	if !m.nav.Reaches(t) {
 		// Older than what was already used, or no inertial samples to reach it: the
-		// path by reported velocity goes on.
-		r.prev.ok = false
+		// path by reported velocity goes on. What comes after an older one may be
+		// compared with what came before it.
+		r.prev.ok = r.prev.ok && t <= m.nav.Filter.T
 		m.advancePaths(e, t, false)
 		return false
 	}
@@ -159,7 +164,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 }
 
 func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t, placed float64, white [3]float64, post r3.Vec) {
-	m.rcv.prev = antennaFix{ok: e.HasH, t: t, class: m.rcv.class, z: z, post: post, vel: m.nav.Filter.Vel, lat: placed, white: white}
+	m.rcv.prev = antennaFix{ok: e.HasH, t: t, lag: e.Arrival - e.UTC, class: m.rcv.class, z: z, post: post, vel: m.nav.Filter.Vel, lat: placed, white: white}
 }
 
 // believeClass notes whether the epoch passes the fix gate.

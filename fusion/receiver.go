@@ -25,12 +25,15 @@ type receiver struct {
 	same int // epochs in a row with the very same position
 
 	prev antennaFix // the epoch before, for the jump test
+
+	ahead float64 // s, by which the last epoch's time is after its arrival
 }
 
 // antennaFix is one epoch's antenna position beside the filter's.
 type antennaFix struct {
 	ok    bool
 	t     float64 // host s of validity
+	lag   float64 // s, arrival less UTC
 	class navigation.Class
 	z     r3.Vec  // m, ENU, reported
 	post  r3.Vec  // m, ENU, the filter's, after its update

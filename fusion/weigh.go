@@ -23,6 +23,7 @@ type weighed struct {
 	in     eskf.Innovation
 	nis    float64
 	gate   *integrity.Gate
+	timed  bool // it stepped in time
 }
 
 // weigh tests one epoch against the filter and uses what passes.
@@ -58,6 +59,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 	}
 	m.anchor(x, fixed, used)
 	m.remember(e, z, t, placed, x.white, m.nav.Antenna())
+	m.rcv.prev.ok = m.rcv.prev.ok && !x.timed
 	if !used {
 		m.rcv.prev.post = x.before
 		m.reconsider()
@@ -165,6 +167,9 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 		m.believe(&trust.Evidence{Kind: trust.Undisplaced})
 		return false
 	}
+	if x.timed = m.timeStepped(e, &y, &s); x.timed {
+		return true
+	}
 	if !m.rcv.frozen() {
 		m.params.OnRow(m.trust.Row+1, f.Forward())
 	}
@@ -182,6 +187,36 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 			Detail: fmt.Sprintf("the position stepped by %.2f m (%.2f east, %.2f north, %.2f up) while the receiver said fixed; smallest step found %.2f m",
 				r3.Norm(d), d.X, d.Y, d.Z, ts.Detectable)})
 	}
+	return true
+}
+
+// timeStepped reports whether a step y, m, with covariance s, is one of time: the
+// receiver tells another UTC than before, or the host clock was set, so that the
+// epoch was placed on the track ahead of where it belongs or behind. Arrival less
+// UTC then changed by as much as the car takes for the step. Epochs to come are
+// placed by the new relation, and the fix is a claim.
+func (m *Monitor) timeStepped(e *gnss.Epoch, y *integrity.Vec3, s *integrity.Sym3) bool {
+	const (
+		least  = 0.02 // s, that no jitter explains
+		most   = 0.25 // s, from which the clocks themselves show it
+		jitter = 0.03 // s, of arrivals
+	)
+	v, a := m.nav.Filter.Vel, m.nav.Accel()
+	by := (y[0]*v.X + y[1]*v.Y) / (v.X*v.X + v.Y*v.Y)
+	r := r3.Add(r3.Scale(by, v), r3.Scale(by*by/2, a))
+	by -= m.rcv.ahead
+	if size := math.Abs(by); !(size > least && size < most && math.Abs(e.Arrival-e.UTC-m.rcv.prev.lag-by) < jitter) {
+		return false
+	}
+	rest := integrity.Vec3{y[0] - r.X, y[1] - r.Y, y[2] - r.Z}
+	if !(integrity.NIS(&rest, s, 3) <= m.jump.Threshold) {
+		return false
+	}
+	m.clock.Shift(by)
+	m.ref.Velocity.Reset() // it was carried to the wrong time
+	m.believe(&trust.Evidence{Kind: trust.Gap})
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: by, Where: m.where(),
+		Detail: fmt.Sprintf("the receiver's time and the host clock came apart by %+.3f s: the position moved by what the car drives in that time", by)})
 	return true
 }
 

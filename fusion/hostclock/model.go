@@ -172,6 +172,15 @@ func (c *Model) Young(utc float64) bool { return utc-c.since < settling }
 // minimum latency from here on.
 func (c *Model) Anchor() { c.ref = c.low + c.drift*(c.refUTC-c.origin) }
 
+// Shift notes that UTC and the host clock came apart by s (arrival - UTC grew by
+// it) without the filter's latency having changed: epochs are placed by the new
+// relation, and the envelope is begun anew.
+func (c *Model) Shift(by float64) {
+	c.ref += by
+	c.low += by
+	c.kept, c.n, c.near, c.before = [bins]bin{}, 0, 0, 0
+}
+
 // Lateness returns how much later than the envelope an arrival is, s.
 func (c *Model) Lateness(arrival, utc float64) float64 {
 	return arrival - utc - c.base - c.envelope(utc)

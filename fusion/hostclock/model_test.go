@@ -226,3 +226,34 @@ func TestModel_Young(t *testing.T) {
 		t.Errorf("envelope off by %.4f s", d)
 	}
 }
+
+// After a shift epochs are placed by the new relation, and the latency stays.
+func TestShift(t *testing.T) {
+	for _, by := range []float64{-0.1, 0.1} {
+		var c Model
+		var placed, lag float64
+		for k := range 200 {
+			utc, delay := 1000+float64(k)/10, 0.05+0.01*float64(k%3)
+			at := utc + 7 + delay
+			if k >= 100 {
+				utc -= by
+			}
+			if k == 100 {
+				c.Shift(by)
+			}
+			if c.Push(at, utc, 0.7) != InTime {
+				t.Fatalf("%+.1f s: epoch %d does not fit", by, k)
+			}
+			if k == 20 {
+				c.Anchor()
+			}
+			if k == 99 || k == 199 {
+				p, l := c.Reference(utc)-(at-delay), c.MinLatency(0.05)
+				if k == 199 && !(math.Abs(p-placed) < 1e-3 && math.Abs(l-lag) < 1e-3) {
+					t.Errorf("%+.1f s: placed %.3f s off, latency %.3f s; before %.3f, %.3f", by, p, l, placed, lag)
+				}
+				placed, lag = p, l
+			}
+		}
+	}
+}

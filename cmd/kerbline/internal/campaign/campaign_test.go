@@ -259,15 +259,15 @@ func TestCampaign(t *testing.T) {
 		all := rows
 		rows = nil
 		for _, w := range strings.Split(want, ",") {
-			w, raw := strings.CutSuffix(w, "+raw")
+			w, mark, marked := strings.Cut(w, "+")
+			if marked {
+				mark = "+" + mark
+			}
 			for _, r := range all {
 				if r != w && !(strings.HasSuffix(w, "*") && strings.HasPrefix(r, w[:len(w)-1])) {
 					continue
 				}
-				if raw {
-					r += "+raw"
-				}
-				rows = append(rows, r)
+				rows = append(rows, r+mark)
 			}
 		}
 		if len(rows) == 0 {
