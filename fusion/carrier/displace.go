@@ -61,7 +61,11 @@ var secondBands = [...]byte{'5', '7', '2', '6', '8', '3'}
 
 func (b *body) wave(j int) float64 { return satellite.SpeedOfLight / b.tracks[j].hz }
 
-func (t *track) slip() { t.goes, t.recent, t.anchored = false, false, false }
+// slip ends an arc that a test of ours says has jumped.
+func (t *track) slip() {
+	t.doubt = t.doubt || t.anchored
+	t.goes, t.recent, t.anchored = false, false, false
+}
 
 // median of a value over the satellites in view that have it, at least three.
 func (p *Path) median(value func(*body) float64) (float64, bool) {
@@ -95,8 +99,10 @@ func (p *Path) clock(s satellite.System, band byte) int {
 }
 
 // link makes a satellite's differences over age seconds, of the carriers that with
-// chooses, in one: ok is false when there is none.
-func (p *Path) link(b *body, age, dwet, split float64, diff func(*track) (float64, bool)) (k link, ok bool) {
+// chooses, in one: ok is false when there is none. Before them the position was carried
+// for old seconds: clocks and ionosphere go on as they went, so that their variance
+// grows by more than in as many seconds alone.
+func (p *Path) link(b *body, age, old, dwet, split float64, diff func(*track) (float64, bool)) (k link, ok bool) {
 	k.u = b.U
 	var iono [2]float64
 	noise := 2 * phaseSigma * phaseSigma / (b.Sin * b.Sin)
@@ -119,9 +125,9 @@ func (p *Path) link(b *body, age, dwet, split float64, diff func(*track) (float6
 	if k.carriers == 0 {
 		return k, false
 	}
-	clock := ClockDrift(b.id.System, age)
-	common := clock*clock + wetZenith*wetZenith*dwet*dwet
-	delay := (ionoRate*ionoRate*age*age + split) * b.Slant * b.Slant
+	was, is := ClockDrift(b.id.System, old), ClockDrift(b.id.System, old+age)
+	common := is*is - was*was + wetZenith*wetZenith*dwet*dwet
+	delay := (ionoRate*ionoRate*age*(age+2*old) + split) * b.Slant * b.Slant
 	k.cov = [3]float64{
 		noise + common + delay*iono[0]*iono[0],
 		common + delay*iono[0]*iono[1],
@@ -139,7 +145,7 @@ func (p *Path) solveRate(dt float64) {
 		if !b.up {
 			continue
 		}
-		k, ok := p.link(b, dt, 0, 0, func(t *track) (float64, bool) { return t.y - t.last, t.now && t.recent })
+		k, ok := p.link(b, dt, 0, 0, 0, func(t *track) (float64, bool) { return t.y - t.last, t.now && t.recent })
 		if ok {
 			k.sat = i
 			p.links[n] = k
@@ -147,7 +153,7 @@ func (p *Path) solveRate(dt float64) {
 		}
 	}
 	links := p.links[:n]
-	p.solver.air0(links, dt)
+	p.solver.air0(links, dt, 0)
 	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &slipTest)
 	p.state.LeftOut = sol.left
 	if !ok {
@@ -195,6 +201,8 @@ func (p *Path) solveAnchored() {
 	if age <= 0 {
 		return
 	}
+	p.markLosses()
+	old := p.anchor.from.Sub(p.anchor.time)
 	split := p.ionosphere()
 	n, known := 0, 0
 	for i := range p.n {
@@ -203,7 +211,7 @@ func (p *Path) solveAnchored() {
 			continue
 		}
 		known++
-		k, ok := p.link(b, age, b.Wet-b.wetRef, split, func(t *track) (float64, bool) { return t.y - t.ref, t.now && t.anchored })
+		k, ok := p.link(b, age, old, b.Wet-b.wetRef, split, func(t *track) (float64, bool) { return t.y - t.ref, t.now && t.anchored })
 		if ok {
 			k.sat = i
 			p.links[n] = k
@@ -211,19 +219,19 @@ func (p *Path) solveAnchored() {
 		}
 	}
 	links := p.links[:n]
-	p.solver.air0(links, age)
+	p.solver.air0(links, age, old)
 	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &outlierTest)
 	total := sol
 	if ok {
 		p.solver.separate(links, &sol, &outlierTest)
 		total = sol
-		total.add(&p.anchor.cov, p.anchor.bias, p.anchor.sub)
+		total.add(&p.anchor.sol)
 		for i := range links {
 			k := &links[i]
 			b := &p.sats[k.sat]
 			for j := range k.carriers {
 				if k.out || k.bad[j] {
-					b.tracks[k.place[j]].anchored = false
+					b.tracks[k.place[j]].anchored, b.tracks[k.place[j]].kept = false, false
 				}
 			}
 			if k.out {
@@ -232,13 +240,14 @@ func (p *Path) solveAnchored() {
 			}
 		}
 	}
+	total, ok = p.bridge(total, ok)
 	// The way by the last epoch, with all that goes on from there: better once arcs of
 	// the anchor have ended, and needed before too few are left.
 	if st.RateLack == None && p.carried {
 		over := p.rateSol
-		over.add(&p.last.p, p.last.bias, p.last.sub)
-		thin := sol.used < minCarried+2 && p.rateSol.used > sol.used+1
-		if !ok || thin || over.width() < 0.7*total.width() {
+		over.add(&p.last)
+		thin := total.used < minCarried+2 && p.rateSol.used > total.used+1
+		if !ok || thin {
 			p.handOver(false)
 			total, ok = over, true
 			total.x = [3]float64{} // at the rate's solution already
@@ -258,6 +267,7 @@ func (p *Path) solveAnchored() {
 	st.Lack = None
 	p.shift(total.x)
 	p.last = total
+	p.mend()
 	if age-p.looked >= lookEvery {
 		p.looked = age
 		p.lookAhead(age, split)
@@ -275,33 +285,38 @@ const (
 // lookAhead hands the position over to all phases of this epoch, if the level will be
 // lower for it: what the anchor's gathered stays, but more satellites gather less.
 func (p *Path) lookAhead(age, split float64) {
+	if held, seen := p.phases(); seen <= held {
+		return // those that are missing come back
+	}
 	grow := (age + lookFor) / age
-	keep, ok := p.ahead(age+lookFor, split*grow*grow, func(t *track) bool { return t.anchored })
+	old := p.anchor.from.Sub(p.anchor.time)
+	keep, ok := p.ahead(age+lookFor, old, split*grow*grow, func(t *track) bool { return t.anchored })
 	if ok {
-		keep.add(&p.anchor.cov, p.anchor.bias, p.anchor.sub)
+		keep.add(&p.anchor.sol)
 	}
 	grow = lookFor / age
-	over, can := p.ahead(lookFor, split*grow*grow, func(t *track) bool { return t.goes })
-	over.add(&p.last.p, p.last.bias, p.last.sub)
-	if can && (!ok || over.level() < 0.95*keep.level()) {
+	over, can := p.ahead(lookFor, old+age, split*grow*grow, func(t *track) bool { return t.goes })
+	over.add(&p.last)
+	if can && (!ok || over.level() < 0.7*keep.level()) {
 		p.handOver(true)
 	}
 }
 
 // ahead is the solution of age seconds by some of this epoch's phases.
-func (p *Path) ahead(age, split float64, with func(*track) bool) (sol solution, ok bool) {
+func (p *Path) ahead(age, old, split float64, with func(*track) bool) (sol solution, ok bool) {
 	n := 0
 	for i := range p.n {
 		b := &p.sats[i]
 		if !b.up || b.barred.Sub(p.time) > 0 {
 			continue
 		}
-		if k, ok := p.link(b, age, b.Wet-b.wetRef, split, func(t *track) (float64, bool) { return 0, t.now && with(t) }); ok {
+		if k, ok := p.link(b, age, old, b.Wet-b.wetRef, split, func(t *track) (float64, bool) { return 0, t.now && with(t) }); ok {
+			k.sat = i
 			p.links[n] = k
 			n++
 		}
 	}
-	p.solver.air0(p.links[:n], age)
+	p.solver.air0(p.links[:n], age, old)
 	if sol, ok = p.solver.solve(p.links[:n]); ok {
 		p.solver.separate(p.links[:n], &sol, &outlierTest)
 	}
@@ -312,8 +327,8 @@ func (p *Path) ahead(age, split float64, with func(*track) bool) (sol solution, 
 func (s *solution) level() float64 { return s.bias[0] + Missed*s.sub[0] }
 
 // air0 sets how far the ionosphere may have changed at the zenith in age seconds, in
-// all directions alike: satellites with two carriers measure it.
-func (s *solver) air0(links []link, age float64) {
+// all directions alike, beyond what it changed in old seconds before: satellites with two carriers measure it.
+func (s *solver) air0(links []link, age, old float64) {
 	dual := 0
 	for i := range links {
 		if links[i].carriers == 2 {
@@ -324,7 +339,7 @@ func (s *solver) air0(links []link, age float64) {
 	if dual >= minDual {
 		rate = measuredRate
 	}
-	s.prior = rate*rate*age*age + 1e-12
+	s.prior = rate*rate*age*(age+2*old) + 1e-12
 }
 
 // ionosphere measures by how much the delays changed since the anchor, beyond
@@ -343,8 +358,8 @@ func (p *Path) ionosphere() float64 {
 		if c < 0 {
 			continue
 		}
-		f := 1575.42e6 / t.hz
-		g := 1575.42e6 / o.hz
+		f := delayHz / t.hz
+		g := delayHz / o.hz
 		scale := 1 / ((g*g - f*f) * b.Slant)
 		x := ((t.y - t.ref) - (o.y - o.ref)) * scale
 		sum[c] += x
@@ -365,18 +380,22 @@ func (p *Path) ionosphere() float64 {
 	return math.Max(0, total/free)
 }
 
-// add joins what was carried before: errors add as independent ones, what a fault may
-// add in each part adds up.
-func (s *solution) add(cov *[3][3]float64, bias, sub [2]float64) {
+// add joins what was carried before: errors add as independent ones, and what a fault
+// of the same satellite may add in each part adds up.
+func (s *solution) add(before *solution) {
 	for i := range 3 {
 		for j := range 3 {
-			s.p[i][j] += cov[i][j]
+			s.p[i][j] += before.p[i][j]
 		}
 	}
-	for i := range 2 {
-		s.bias[i] += bias[i]
-		s.sub[i] = math.Hypot(s.sub[i], sub[i])
+	for i := range s.by {
+		f, b := &s.by[i], &before.by[i]
+		for a := range 2 {
+			f.bias[a] += b.bias[a]
+			f.v[a] += b.v[a]
+		}
 	}
+	s.worst()
 }
 
 // width compares solutions: the horizontal deviation.
@@ -391,13 +410,14 @@ func (p *Path) handOver(now bool) {
 	if now {
 		p.anchor.from = p.time
 	}
-	p.anchor.cov, p.anchor.bias, p.anchor.sub = p.last.p, p.last.bias, p.last.sub
+	p.anchor.sol = p.last
+	p.forgetLosses()
 	for i := range p.n {
 		b := &p.sats[i]
 		b.wetRef = b.Wet
 		for j := range b.tracks {
 			t := &b.tracks[j]
-			t.anchored = t.now && t.recent && b.up && b.barred.Sub(p.time) <= 0
+			t.anchored, t.kept = t.now && t.recent && b.up && b.barred.Sub(p.time) <= 0, false
 			if t.ref = t.last; now {
 				t.ref = t.y
 			}
@@ -405,9 +425,29 @@ func (p *Path) handOver(now bool) {
 	}
 }
 
+// phases counts those that are carried from the anchor, or may be again, and those
+// that could be from here on.
+func (p *Path) phases() (held, seen int) {
+	for i := range p.n {
+		b := &p.sats[i]
+		for j := range b.tracks {
+			t := &b.tracks[j]
+			here := b.up && t.now && !t.half
+			if here && b.barred.Sub(p.time) <= 0 {
+				seen++
+			}
+			if here && t.anchored || t.kept && p.time.Sub(t.leftAt) < mendFor {
+				held++
+			}
+		}
+	}
+	return held, seen
+}
+
 // count fills in what the solution rests on.
 func (st *State) count(p *Path) {
 	st.Satellites, st.Dual, st.Systems = 0, 0, 0
+	st.Held, st.Seen = p.phases()
 	var systems [satellite.NSystems]bool
 	for i := range p.n {
 		b := &p.sats[i]

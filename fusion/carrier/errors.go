@@ -19,8 +19,9 @@ const (
 	sharedRate   = 0.0005
 	measuredRate = 0.02
 	minDual      = 5
-	wetZenith    = 0.05 // m, delay at the zenith that the model leaves
-	inflation    = 1.5  // of every deviation, where levels are made of it
+	wetZenith    = 0.05      // m, delay at the zenith that the model leaves
+	delayHz      = 1575.42e6 // L1, that delays of the ionosphere are for
+	inflation    = 1.5       // of every deviation, where levels are made of it
 )
 
 // clockAges are the ages in s of the rows of clockSigma.

@@ -162,7 +162,10 @@ func (b *body) take(e *observation.Epoch, before gnsstime.Time) {
 		}
 		t.now = true
 		t.goes = goes
-		t.anchored = t.anchored && goes
+		t.kept = t.kept && t.signal == o.Signal
+		if t.anchored && !goes {
+			t.anchored, t.doubt = false, false
+		}
 		t.recent = goes && t.yTime == before
 		t.turned = math.NaN()
 		if t.recent && finite(o.Doppler) && finite(t.doppler) && o.Doppler != 0 {
@@ -177,11 +180,12 @@ func (b *body) take(e *observation.Epoch, before gnsstime.Time) {
 // serve sees to the ephemeris. An arc keeps the one it began with, as long as the
 // satellite calls itself sound: another would move its range by decimetres.
 func (b *body) serve(orbits *orbit.Store, now gnsstime.Time) {
-	if b.known && b.held() && b.eph.Serves(now) && sound(orbits.Sets(b.id), b.eph.Toe) {
+	if b.known && (b.held() || b.kept(now)) && b.eph.Serves(now) && sound(orbits.Sets(b.id), b.eph.Toe) {
 		return
 	}
 	if b.known {
 		b.end()
+		b.tracks[0].kept, b.tracks[1].kept = false, false
 	}
 	set := orbits.Find(b.id, now)
 	if b.known = set != nil && sound(orbits.Sets(b.id), set.Toe); b.known {

@@ -67,6 +67,8 @@ type State struct {
 	Dual       int // satellites of them with two carriers
 	Slips      int // phases of the epoch before that do not go on
 	LeftOut    int // satellites left out by their residuals
+	Held       int // phases that are carried from the anchor, or may be again
+	Seen       int // phases that could be carried from here on
 }
 
 // track is one carrier of a satellite.
@@ -89,6 +91,13 @@ type track struct {
 	last     float64       // the same at the epoch before
 	anchored bool
 	ref      float64 // y at the anchor
+
+	// What is kept of an arc that ended, to tell by how many cycles it goes on.
+	kept   bool
+	doubt  bool          // it ended by a test of ours, not by what the receiver reports
+	left   float64       // m, y less ref when it was last anchored
+	leftAt gnsstime.Time // and when that was
+	marks  [maxMarks]mark
 }
 
 // body is one satellite.
@@ -123,9 +132,7 @@ type Path struct {
 		time gnsstime.Time // of the known position
 		from gnsstime.Time // of the epoch that the arcs refer to
 		at   [3]float64    // displacement there
-		cov  [3][3]float64
-		bias [2]float64
-		sub  [2]float64
+		sol  solution      // from the known position to that epoch
 	}
 	time     gnsstime.Time // tag of the last epoch
 	at       [3]float64    // displacement of the last epoch in the frame
@@ -139,7 +146,9 @@ type Path struct {
 	breaks   float64       // share of the phases that break at an epoch, on average
 	carried  bool          // last is that of the last epoch
 	rateSol  solution
-	looked   float64 // s since the anchor at which it was last looked ahead
+	losses   [maxMarks]loss // of arcs since the anchor
+	linked   int            // links of the last solution since one
+	looked   float64        // s since the anchor at which it was last looked ahead
 	values   [maxSats]float64
 	links    [maxSats]link
 	solver   solver
@@ -220,8 +229,9 @@ func (p *Path) Anchor(at geodesy.ECEF) {
 	p.anchor.set = true
 	p.anchor.time, p.anchor.from = p.time, p.time
 	p.anchor.at = p.at
-	p.anchor.cov, p.anchor.bias, p.anchor.sub = [3][3]float64{}, [2]float64{}, [2]float64{}
-	p.last, p.carried, p.looked = solution{}, true, 0
+	p.anchor.sol, p.last = solution{}, solution{}
+	p.carried, p.looked = true, 0
+	p.forgetLosses()
 	for i := range p.n {
 		b := &p.sats[i]
 		b.wetRef = b.Wet
@@ -229,6 +239,7 @@ func (p *Path) Anchor(at geodesy.ECEF) {
 			t := &b.tracks[j]
 			t.anchored = t.now && b.up && b.barred.Sub(p.time) <= 0
 			t.ref = t.y
+			t.keep(p.time)
 		}
 	}
 	st := &p.state
@@ -275,7 +286,7 @@ func (p *Path) breakAll() {
 	for i := range p.n {
 		for j := range p.sats[i].tracks {
 			t := &p.sats[i].tracks[j]
-			t.goes, t.anchored, t.now = false, false, false
+			t.goes, t.anchored, t.now, t.kept = false, false, false, false
 		}
 	}
 	p.anchor.set, p.has, p.carried = false, false, false

@@ -43,9 +43,27 @@ type solution struct {
 	left int
 	dof  int
 	chi2 float64
-	// Separation: of all solutions without one satellite, the largest that the test
-	// would miss, and the deviation of that solution; horizontally and up.
+	// Separation, by place of the satellite in Path.sats, and the worst of all.
+	by        [maxSats]fault
 	bias, sub [2]float64
+}
+
+// fault is what one faulty satellite may do: by how much it moves the solution at most
+// without being seen, and the variance of the solution without it; horizontally and up.
+type fault struct{ bias, v [2]float64 }
+
+// worst finds the satellite whose fault would do most.
+func (s *solution) worst() {
+	var worst [2]float64
+	for i := range s.by {
+		f := &s.by[i]
+		for a := range 2 {
+			sub := math.Sqrt(f.v[a])
+			if l := f.bias[a] + Missed*sub; l > worst[a] {
+				worst[a], s.bias[a], s.sub[a] = l, f.bias[a], sub
+			}
+		}
+	}
 }
 
 // solver is the work space.
@@ -328,16 +346,18 @@ func (s *solver) exclude(links []link, most int, limit *[3]float64) (sol solutio
 // limit times the deviation of that separation; the solution without it has its own
 // noise beside.
 func (s *solver) separate(links []link, sol *solution, limit *[3]float64) {
-	sol.bias, sol.sub = [2]float64{}, [2]float64{}
-	var worst [2]float64
+	none := fault{v: [2]float64{larger(sol.p[0][0], sol.p[0][1], sol.p[1][1]), sol.p[2][2]}}
+	for i := range sol.by {
+		sol.by[i] = none
+	}
 	for i := range links {
 		k := &links[i]
 		if k.m == 0 {
 			continue
 		}
 		if !k.ok {
-			sol.bias = [2]float64{math.Inf(1), math.Inf(1)}
-			return
+			sol.by[k.sat].bias = [2]float64{math.Inf(1), math.Inf(1)}
+			continue
 		}
 		// Covariance of the separation, horizontally, and its part upwards.
 		e := [2]float64{k.gm[0][0], k.gm[0][1]}
@@ -345,14 +365,12 @@ func (s *solver) separate(links []link, sol *solution, limit *[3]float64) {
 		ee, nn, en := quad2(k.mi, e, k.m), quad2(k.mi, n, k.m), cross2(k.mi, e, n, k.m)
 		uu := quad2(k.mi, [2]float64{k.gm[2][0], k.gm[2][1]}, k.m)
 		test := math.Sqrt(limit[k.m])
-		bias := [2]float64{test * math.Sqrt(larger(ee, en, nn)), test * math.Sqrt(uu)}
-		sub := [2]float64{math.Sqrt(larger(sol.p[0][0]+ee, sol.p[0][1]+en, sol.p[1][1]+nn)), math.Sqrt(sol.p[2][2] + uu)}
-		for a := range 2 {
-			if l := bias[a] + Missed*sub[a]; l > worst[a] {
-				worst[a], sol.bias[a], sol.sub[a] = l, bias[a], sub[a]
-			}
+		sol.by[k.sat] = fault{
+			bias: [2]float64{test * math.Sqrt(larger(ee, en, nn)), test * math.Sqrt(uu)},
+			v:    [2]float64{larger(sol.p[0][0]+ee, sol.p[0][1]+en, sol.p[1][1]+nn), sol.p[2][2] + uu},
 		}
 	}
+	sol.worst()
 }
 
 // inverse2 inverts a symmetric matrix of one or two rows, 11, 12, 22.

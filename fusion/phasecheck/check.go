@@ -14,6 +14,7 @@ import (
 const (
 	pairWithin  = 0.03 // s: fix and phases of one epoch
 	anchorEvery = 30.0 // s after which the path is anchored anew while fixes are proven
+	anchorSoon  = 5.0  // s after which it is where more phases are in sight
 	keepSets    = 3    // ephemerides a satellite
 	fixes       = 8    // that wait for their phases
 )
@@ -172,8 +173,12 @@ func (c *Check) pair(f *Fix) {
 // offset in it.
 func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	st := &c.state
-	if st.Path.Lack == carrier.None && c.known && st.Time.Sub(c.placed) < anchorEvery {
-		return
+	if since := st.Time.Sub(c.placed); st.Path.Lack == carrier.None && c.known {
+		// In sight of most phases: from there on they are all carried.
+		more := since >= anchorSoon && st.Path.Seen > st.Path.Held
+		if !more && !(since >= anchorEvery && st.Path.Seen >= st.Path.Held) {
+			return
+		}
 	}
 	at := fix
 	if st.Path.Lack == carrier.None && c.known {
