@@ -128,7 +128,7 @@ func TestBaseOfAnotherTown(t *testing.T) {
 	town := geodesy.ECEF{X: st.BaseSaid.X, Y: st.BaseSaid.Y + 30000, Z: st.BaseSaid.Z}
 	// Whole 1005 frames within a packet; what is cut stays as it was, the
 	// coordinates then change to and fro: only whole ones are sent.
-	s.RadioRate, s.Spoiled = 60000, 0
+	s.RadioRate, s.Spoiled, s.BaseInterval = 60000, 0, 20
 	events, st = receive(t, s, func(b []byte) {
 		for i := 0; i+25 <= len(b); i++ {
 			if b[i] == 0xD3 && b[i+1] == 0 && b[i+2] == 19 && rtcm.CRC24Q(b[i:i+25]) == 0 {
