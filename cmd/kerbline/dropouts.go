@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -15,6 +16,7 @@ func newDropouts() *cobra.Command {
 		in             inputs
 		asJSON, fields bool
 		base           string
+		before, after  string
 	)
 	cmd := &cobra.Command{
 		Use:   "dropouts [RECORDING]",
@@ -27,28 +29,30 @@ A file of corrections alone will do (--corrections): then it says which bases it
 holds and how far apart they are, which constellations, where epochs are missing,
 and which counts of time turned over, as they should.
 
+Of all outages together it says where along the lap and how far from the base epochs
+were lost, and what that points at. --before and --after take a recording each and say
+whether what was changed between them helped beyond chance.
+
 With a record of the base's end (--base, as kerbline base writes it) every frame sent
 is looked for at the car: what was silence becomes a base receiver, a base computer,
 the way through the air, or the car's radio. The two clocks need not agree.`,
 		Example: `  kerbline dropouts run.mcap
   kerbline dropouts morning/ --json | jq '.outages[].cause'
   kerbline dropouts --corrections base.rtcm3
-  kerbline dropouts car.mcap --base base.mcap`,
+  kerbline dropouts car.mcap --base base.mcap
+  kerbline dropouts --before morning.mcap --after noon.mcap`,
 		Args: wrong(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if fields {
 				return dropouts.Fields(cmd.OutOrStdout())
 			}
-			rec, cfg, err := in.open(args)
-			if err != nil {
-				return err
+			if before != "" || after != "" {
+				if before == "" || after == "" || len(args) > 0 || base != "" {
+					return usage(errors.New("--before and --after compare two recordings, want both and nothing else"))
+				}
+				return compareLinks(cmd, in, before, after, asJSON)
 			}
-			for _, note := range rec.Notes {
-				fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", note)
-			}
-			bar := newProgress(cmd.ErrOrStderr(), "reading")
-			r, err := dropouts.Run(cmd.Context(), rec, cfg.Config, bar.at)
-			bar.end()
+			rec, cfg, r, err := readLink(cmd, in, args)
 			if err == nil && base != "" {
 				err = joinBase(r, rec, base, &cfg)
 			}
@@ -62,11 +66,48 @@ the way through the air, or the car's radio. The two clocks need not agree.`,
 		},
 	}
 	in.flags(cmd)
+	cmd.Flags().StringVar(&before, "before", "", "recording before a change of the link")
+	cmd.Flags().StringVar(&after, "after", "", "recording after it")
 	cmd.Flags().StringVar(&base, "base", "", "record of the base's end: a recording of kerbline base, or a folder with corrections.csv")
 	f := cmd.Flags()
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.BoolVar(&fields, "json-fields", false, "list its fields with their meaning and stop")
 	return cmd
+}
+
+// readLink says what the link of the recording that args and flags name did.
+func readLink(cmd *cobra.Command, in inputs, args []string) (*recording.Recording, settings.File, *dropouts.Report, error) {
+	rec, cfg, err := in.open(args)
+	if err != nil {
+		return nil, cfg, nil, err
+	}
+	for _, note := range rec.Notes {
+		fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", note)
+	}
+	bar := newProgress(cmd.ErrOrStderr(), "reading")
+	r, err := dropouts.Run(cmd.Context(), rec, cfg.Config, bar.at)
+	bar.end()
+	return rec, cfg, r, err
+}
+
+// compareLinks says whether the link was better after a change than before.
+func compareLinks(cmd *cobra.Command, in inputs, before, after string, asJSON bool) error {
+	_, _, a, err := readLink(cmd, in, []string{before})
+	if err != nil {
+		return err
+	}
+	_, _, b, err := readLink(cmd, in, []string{after})
+	if err != nil {
+		return err
+	}
+	c, err := dropouts.Compare(a, b)
+	switch {
+	case err != nil:
+		return err
+	case asJSON:
+		return c.WriteJSON(cmd.OutOrStdout())
+	}
+	return c.Write(cmd.OutOrStdout())
 }
 
 // joinBase adds what the record of the base's end at path shows.

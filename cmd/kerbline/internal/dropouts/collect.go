@@ -3,6 +3,7 @@ package dropouts
 import (
 	"cmp"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -34,6 +35,7 @@ type collector struct {
 	epochUTC  float64   // Unix s, of the newest observation epoch
 	epochAt   float64   // when it came
 	intervals []float64 // s, first ones
+	sent      []sent    // epochs that came
 	latMin    float64
 	latencies int
 	stations  []Station
@@ -166,6 +168,9 @@ func (c *collector) frame(t float64, m *rtcm.Message) {
 			c.intervals = append(c.intervals, d)
 		}
 		c.gap(t, d)
+	}
+	if len(c.sent) < mostSent {
+		c.sent = append(c.sent, sent{t - c.from, utc - c.epochUTC})
 	}
 	c.epochUTC, c.epochAt = utc, t
 }
@@ -389,6 +394,14 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 		*p = corrections.Recurrence{Period: math.NaN(), PeriodP: math.NaN(), Place: math.NaN(), PlaceP: math.NaN()}
 	}
 	r.Recurrence = Recurrence{Events: p.Events, Period: num(p.Period), PeriodN: p.PeriodN, PeriodP: prob(p.PeriodP), Place: num(p.Place), PlaceN: p.PlaceN, PlaceP: prob(p.PlaceP)}
+	r.Recurrence.Text = r.Recurrence.words()
+	for i := range r.Outages { // what recurs is told once, of all of them
+		o := &r.Outages[i]
+		o.episode.Recurs = corrections.Recurrence{Period: math.NaN(), Place: math.NaN()}
+		o.Text = recurs.ReplaceAllString(o.Text, "")
+	}
+	r.Loss = c.loss(float64(r.Link.Interval))
+	r.Advice = listed(r.advise())
 	r.Timeline = Timeline{Step: 1}
 	var link strings.Builder
 	for _, m := range c.marks {
@@ -399,6 +412,9 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 	r.Missing = c.missing(r, st)
 	return r
 }
+
+// recurs is the sentence of an outage's paragraph about those before it.
+var recurs = regexp.MustCompile(`It recurs .*?\)\. `)
 
 // listed is list, empty where it is nil: JSON has a list there and not null.
 func listed[T any](list []T) []T {

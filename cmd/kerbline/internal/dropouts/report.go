@@ -61,6 +61,8 @@ type Report struct {
 	Outages    []Outage   `json:"outages" doc:"correction outages in the order of their ends"`
 	NearMisses int        `json:"near_misses" doc:"troubles of the link that ended before they became an outage"`
 	Recurrence Recurrence `json:"recurrence" doc:"whether outages and near misses come back"`
+	Loss       *Loss      `json:"loss,omitempty" doc:"where observation epochs were lost; absent where neither place nor distance is known"`
+	Advice     []Finding  `json:"advice" doc:"what the outages together point at"`
 	Timeline   Timeline   `json:"timeline" doc:"second by second"`
 	Reception  []string   `json:"reception,omitempty" doc:"what rover and base receive, by their own observations; absent without any"`
 	Findings   []Finding  `json:"findings,omitempty" doc:"what the observations show that can be mended"`
@@ -257,13 +259,14 @@ type Evidence struct {
 
 // Recurrence says whether outages and near misses come back.
 type Recurrence struct {
-	Events  int  `json:"events" doc:"outages and near misses looked at; nearer than 10 s count as one"`
-	Period  num  `json:"period_s" doc:"median time between them; null when they do not recur at one"`
-	PeriodN int  `json:"period_gaps" doc:"gaps within 10 % of it"`
-	PeriodP prob `json:"period_p" doc:"probability that random times look as periodic"`
-	Place   num  `json:"place_m" doc:"along the lap; null when they do not gather at one"`
-	PlaceN  int  `json:"place_events" doc:"events in its stretch of 20 m"`
-	PlaceP  prob `json:"place_p" doc:"probability that so many fall there by the time spent there"`
+	Events  int    `json:"events" doc:"outages and near misses looked at; nearer than 10 s count as one"`
+	Period  num    `json:"period_s" doc:"median time between them; null when they do not recur at one"`
+	PeriodN int    `json:"period_gaps" doc:"gaps within 10 % of it"`
+	PeriodP prob   `json:"period_p" doc:"probability that random times look as periodic"`
+	Place   num    `json:"place_m" doc:"along the lap; null when they do not gather at one"`
+	PlaceN  int    `json:"place_events" doc:"events in its stretch of 20 m"`
+	PlaceP  prob   `json:"place_p" doc:"probability that so many fall there by the time spent there"`
+	Text    string `json:"text" doc:"all of it in words"`
 }
 
 // Timeline tells link and quality second by second, the worst of each second.

@@ -54,6 +54,8 @@ func (r *Report) Write(w io.Writer) error {
 		r.timeline(p)
 	}
 	r.outages(p)
+	r.strips(p)
+	r.advice(p)
 	r.bothEnds(p)
 	r.types(p)
 	r.stationList(p)
@@ -145,7 +147,7 @@ func (r *Report) head(p *page) {
 	if len(r.Outages) == 0 {
 		p.entry("outages", "none; near misses %d", r.NearMisses)
 	} else {
-		p.entry("outages", "%d, %s in all; near misses %d", len(r.Outages), total.say(1, " s"), r.NearMisses)
+		p.entry("outages", "%d, %s in all; near misses %d%s", len(r.Outages), total.say(1, " s"), r.NearMisses, r.Recurrence.short())
 	}
 	if !l.Timed || r.Receiver.Epochs == 0 {
 		for i, g := range l.Gaps {
@@ -239,23 +241,37 @@ func (r *Report) outages(p *page) {
 		}
 		p.wrap(string(r.letters[i])+"  ", 3, r.Outages[i].Text)
 	}
-	v := &r.Recurrence
 	p.linef("")
+	p.entry("recurs", "%s", r.Recurrence.Text)
+}
+
+// words says whether outages come back.
+func (v *Recurrence) words() string {
+	var out []string
 	if v.Period.known() {
-		p.entry("recurs", "every %s: %d gaps between outages and near misses agree within 10 %%; random times do so with probability %.2g", v.Period.say(1, " s"), v.PeriodN, float64(v.PeriodP))
+		out = append(out, fmt.Sprintf("every %s: %d gaps between outages and near misses agree within 10 %%; random times do so with probability %.2g", v.Period.say(1, " s"), v.PeriodN, float64(v.PeriodP)))
 	}
 	if v.Place.known() {
-		p.entry("recurs", "around %s along the lap: %d of %d outages and near misses within 20 m; by the time spent there, so many fall there with probability %.2g", v.Place.say(0, " m"), v.PlaceN, v.Events, float64(v.PlaceP))
-	}
-	if v.Period.known() || v.Place.known() {
-		return
+		out = append(out, fmt.Sprintf("around %s along the lap: %d of %d outages and near misses within 20 m; by the time spent there, so many fall there with probability %.2g", v.Place.say(0, " m"), v.PlaceN, v.Events, float64(v.PlaceP)))
 	}
 	switch {
+	case len(out) > 0:
+		return strings.Join(out, "; ")
 	case v.Events < 3:
-		p.entry("recurs", "too few to tell: outages and near misses %d, a place needs 3, a period 4", v.Events)
-	default:
-		p.entry("recurs", "no: of %d outages and near misses, no period and no place is one that chance brings with probability below 0.01", v.Events)
+		return fmt.Sprintf("too few to tell: outages and near misses %d, a place needs 3, a period 4", v.Events)
 	}
+	return fmt.Sprintf("no: of %d outages and near misses, no period and no place is one that chance brings with probability below 0.01", v.Events)
+}
+
+// short is what the summary says of it, "" where nothing recurs.
+func (v *Recurrence) short() (s string) {
+	if v.Period.known() {
+		s += "; every " + v.Period.say(1, " s")
+	}
+	if v.Place.known() {
+		s += "; around " + v.Place.say(0, " m") + " along the lap"
+	}
+	return s
 }
 
 // reception writes what rover and base receive, and what was found in it.

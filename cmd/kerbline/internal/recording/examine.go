@@ -42,6 +42,7 @@ func (r *Recording) examine() error {
 		case in == nil || in == g:
 		case in.size == 0:
 			r.Notes = append(r.Notes, fmt.Sprintf("%s: empty, passed over", in.name))
+			r.emptyCorrections = r.emptyCorrections || fusion.Channel(ch) == fusion.ChanCorrections
 			r.inputs[ch] = nil
 		default:
 			if err := r.examineTimed(in, fusion.Channel(ch)); err != nil {

@@ -69,6 +69,8 @@ func (p *Paths) folder() []struct {
 
 // Recording is an opened recording. It can be streamed any number of times.
 type Recording struct {
+	emptyCorrections bool
+
 	// Notes are remarks for the user: files that were passed over, times that
 	// had to be made up.
 	Notes []string
@@ -240,6 +242,12 @@ func cause(err error) error {
 		return pe.Err
 	}
 	return err
+}
+
+// Corrections reports whether a file of corrections was given, and whether it was
+// empty.
+func (r *Recording) Corrections() (given, empty bool) {
+	return r.emptyCorrections || r.inputs[fusion.ChanCorrections] != nil, r.emptyCorrections
 }
 
 // Untimed reports whether the receiver's positions carry no host times: theirs
