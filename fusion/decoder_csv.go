@@ -66,7 +66,7 @@ func (c *csvLines) flush(take func([]byte)) {
 	}
 }
 
-// NoData tells empty lines, column names and comments from data: a line behind
+// NoData separates empty lines, column names and comments from data: a line behind
 // # or % anywhere, the names "t,..." anywhere (files get joined), and any other
 // names as line number 1.
 func NoData(line []byte, number int) bool {

@@ -237,7 +237,7 @@ func (m *Monitor) describeNothing(s *Snapshot) {
 	m.limits(s)
 }
 
-// judge gathers the evidence of this instant and tells the verdict.
+// judge gathers the evidence of this instant and sets the verdict.
 func (m *Monitor) judge(s *Snapshot) {
 	cfg, e, j := &m.cfg, &m.evidence, &m.judgement
 	m.gather(e, s)

@@ -113,7 +113,7 @@ func (m *Monitor) testDrift(x *weighed) {
 	m.rollBack(x.t, &now, &pe)
 }
 
-// rollBack undoes what the filter followed of a drift and tells belief; without a
+// rollBack undoes what the filter followed of a drift and reports it to trust; without a
 // reference it only allows that the position may be off. What heading was learned
 // meanwhile is uncertain.
 func (m *Monitor) rollBack(t float64, now *integrity.EpochFix, pe *integrity.PathError) {

@@ -229,7 +229,7 @@ func (m *Monitor) place(in *Measurement) bool {
 		// Nothing else speaks for the old time: the clock was set.
 		m.stepClock(in.T, t)
 	case (in.Channel == ChanCorrections || in.Channel == ChanObservations) && math.Abs(t-m.now) > 0.12:
-		// The link alone does not tell the time: its packets are too far apart,
+		// The link alone does not set the time: its packets are too far apart,
 		// and a tick comes every 0.1 s.
 	case !own && t < m.now-clockSlack:
 		m.stepClock(in.T, t)

@@ -330,7 +330,7 @@ func (m *Monitor) carried() bool {
 // lead reports whether they alone do.
 func (m *Monitor) phasesLead() bool { return m.carried() && !math.IsNaN(m.phases.began) }
 
-// describePhases fills in what is told of the phases.
+// describePhases fills in what is reported of the phases.
 func (m *Monitor) describePhases(s *Snapshot) {
 	p := &m.phases
 	x := &s.Phases

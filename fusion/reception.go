@@ -10,7 +10,7 @@ import (
 // receiving is what rover and base receive, once anything was heard of it.
 type receiving struct {
 	*reception.Watch
-	fell, elsewhere bool // told by an event, until it is over
+	fell, elsewhere bool // an event was made of it, until it is over
 }
 
 // fallTold is how long all C/N0 must be down together before it is an event, s.

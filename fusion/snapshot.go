@@ -150,7 +150,7 @@ type Claim struct {
 	Believe  float64    // from which it is believed
 	Refute   float64    // from which it is refuted
 	Offset   [3]float64 // m, ENU, of the fix from the place kept without it
-	Followed bool       // dead reckoning is spent: nothing but height or a mark can tell
+	Followed bool       // dead reckoning is spent: only height or a mark is evidence
 	Proven   float64    // host Unix s of the last epoch that was believed, NaN before
 	Mark     float64    // host Unix s at which a check mark verified the position, NaN: never
 }

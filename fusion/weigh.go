@@ -130,7 +130,7 @@ const (
 	// leverStat times the threshold of the jump test is what a wrong lever arm
 	// may look like: small steps. Common practice, no source.
 	leverStat = 4.0
-	// jumpEvents is how many steps in a row are told: where a receiver seems to
+	// jumpEvents is how many steps in a row become events: where a receiver seems to
 	// step at every epoch the two disagree on the motion.
 	jumpEvents = 3
 )

@@ -14,7 +14,7 @@ const (
 	maxWaitFix  = 0.5   // s, the same while the sentence with the position is missing: slow ports send it last
 	sameInstant = 0.004 // s, receivers round the time of one epoch differently
 	forget      = 1.0   // s, an untimed sentence older than this belongs to no coming epoch
-	slotRate    = 100   // Hz, finest spacing of epochs for which usual sentences are told apart
+	slotRate    = 100   // Hz, finest spacing of epochs for which usual sentences are distinguished
 	pdopLife    = 2.5   // s, GSA is often sent slower than the position
 )
 
@@ -23,7 +23,7 @@ type mask uint16
 
 func bit(t nmea.Type) mask { return 1 << t }
 
-// solution is the set of sentences that tell of a solution or its absence;
+// solution is the set of sentences that report a solution or its absence;
 // without one of them there is no epoch.
 var solution = bit(nmea.GGA) | bit(nmea.GNS) | bit(nmea.RMC)
 
@@ -36,16 +36,16 @@ var solution = bit(nmea.GGA) | bit(nmea.GNS) | bit(nmea.RMC)
 // its first sentence. Sentences after that are dropped and counted.
 //
 // The position is taken whole from one sentence: GGA, without it GNS, without
-// both RMC. Talkers are not told apart, GP and GN of one receiver are one
+// both RMC. Talkers are not distinguished, GP and GN of one receiver are one
 // epoch, until a second receiver shows itself by a GGA of its own: then that
 // talker is ignored for as long as the first goes on.
 //
 // VTG, HDT and THS carry no time: they belong to the epoch they stand closest
 // to, as learned from when they arrive. GSV and GSA come slower than epochs and
-// tell the latest state.
+// report the latest state.
 //
 // The date is the receiver's (RMC, ZDA), carried over midnight; until it has
-// told one, the day nearest to host time. A date 1024 weeks early is put right
+// gave one, the day nearest to host time. A date 1024 weeks early is put right
 // by host time.
 type Assembler struct {
 	open    bool
@@ -59,7 +59,7 @@ type Assembler struct {
 	epochs int                   // so far, to 16
 	mostly mask                  // types in more than 60 % of those epochs
 
-	closed    bool // lastTime and lastT tell of an epoch
+	closed    bool // lastTime and lastT are of an epoch
 	lastTime  float64
 	lastT     float64 // arrival
 	lastSlot  int
@@ -133,7 +133,7 @@ func (a *Assembler) Push(t float64, s *nmea.Sentence, emit func(*Epoch)) {
 	}
 }
 
-// Tick tells a that host time t has come.
+// Tick takes the host time t.
 func (a *Assembler) Tick(t float64, emit func(*Epoch)) {
 	if a.open && a.overdue(t) {
 		a.close(t, emit)
@@ -395,7 +395,7 @@ func qualityOf(mode byte) Quality {
 	return QualityUnknown
 }
 
-// close ends the open epoch at host time t and hands it on if it tells of a
+// close ends the open epoch at host time t and hands it on if it reports a
 // solution.
 func (a *Assembler) close(t float64, emit func(*Epoch)) {
 	d := &a.d
@@ -432,7 +432,7 @@ func (a *Assembler) close(t float64, emit func(*Epoch)) {
 	emit(e)
 }
 
-// date keeps the date that s tells, if it does.
+// date keeps the date of s, if it has one.
 func (a *Assembler) date(t float64, s *nmea.Sentence) {
 	if s.Date < 0 || math.IsNaN(s.Time) {
 		return

@@ -1,6 +1,6 @@
 package gnss
 
-// talkerFilter tells the sentences of the receiver from those of a second one on the
+// talkerFilter separates the sentences of the receiver from those of a second one on the
 // same wire, by their talkers. A receiver may change its talker as
 // constellations come and go, so another talker is foreign only once both have
 // given a position for the same time, or turn about several times.

@@ -25,7 +25,7 @@ var helpText = []string{
 	"coast|seconds until a level would reach its limit if no GNSS were used from now on, at its own risk for each loss. Handover: seconds it takes to give the car to the fallback.",
 	"link|the small bars are the frames of each message type over the last minute, oldest first; the highest bar is the usual rate, a dot is none.",
 	"map|north is up. ⠒ map, = map_slow, o coasting, ? unproven, x unusable, S start, arrow: the car.",
-	"Caps, budgets and countdowns are rounded down, protection levels up. A dash is unknown. Times of day are UTC once the receiver has told it, else of this computer (host).",
+	"Caps, budgets and countdowns are rounded down, protection levels up. A dash is unknown. Times of day are UTC once the receiver has reported it, else of this computer (host).",
 	"",
 	"!Keys",
 	"1-6|pages drive, proof, link, senses, lap, diary; Tab goes to the next one",

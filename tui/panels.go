@@ -53,7 +53,7 @@ func limitLines(v *View, w int, full bool) []line {
 	return out
 }
 
-// partsLine tells the parts of a protection level, in the order of its bar. A
+// partsLine lists the parts of a protection level, in the order of its bar. A
 // suspected drift takes the room of sigma and of the last decimal.
 func partsLine(pl *fusion.PL, dec int) line {
 	drift := pl.Drift > 0
@@ -149,7 +149,7 @@ func bar(pl *fusion.PL, al float64, w int) line {
 	paint(pl.Drift, '▒')
 	paint(pl.Timing, '░')
 	if rest := pl.Total - end; rest > 0 {
-		paint(rest, '█') // parts unknown or not told
+		paint(rest, '█') // parts unknown or not given
 	}
 	// Rounding must not put the end on the wrong side of the limit.
 	l[at] = Cell{'┃', Strong}
@@ -328,7 +328,7 @@ func minuteBar(t *corrections.TypeStat, w int) string {
 	return string(b)
 }
 
-// outageLine tells of the open outage or of the last one.
+// outageLine describes the open outage or of the last one.
 func outageLine(v *View) line {
 	s := &v.Snap.Link
 	l := row("outage")

@@ -5,7 +5,7 @@ import "github.com/gdamore/tcell/v2"
 // theme turns roles into what a terminal shows.
 type theme [numStyles]tcell.Style
 
-// Colours are chosen so that a red-green blind eye still tells them by
+// Colours are chosen so that a red-green blind eye still knows them by
 // lightness: go is dark on light green-blue, no is light on dark red. Contrast
 // of every pair is at least 4.5 to 1 (WCAG 2.1, success criterion 1.4.3), held
 // by TestThemeContrast.

@@ -9,7 +9,7 @@ import (
 )
 
 // look is how a verdict is shown: its colours, its kerb, its place on the
-// map. There is one for each thing the driver's helper has to tell apart.
+// map. There is one for each state that must be distinguished.
 type look uint8
 
 const (
@@ -104,7 +104,7 @@ func headlineOf(v *View) headline {
 }
 
 // overCap is the excess of speed in m/s that is called too fast: less cannot be
-// told at one decimal.
+// shown with one decimal.
 const overCap = 0.05
 
 // groundSpeed is the filter's speed in m/s, before there is one the receiver's.

@@ -30,7 +30,7 @@ func newBase() *cobra.Command {
 		Long: `Run this on a computer at the base, on a tap between the base receiver and the
 radio. It records every byte that the base sends, and once a second a mark of life
 of this computer, so that afterwards a base receiver that stopped, a computer that
-stopped and a radio that lost are told apart:
+stopped and a radio that lost are distinguished:
 
   kerbline dropouts car.mcap --base base.mcap
 

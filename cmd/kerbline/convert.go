@@ -261,7 +261,7 @@ func newTable(dir, name, header string) *table {
 }
 
 // write writes bytes as they are.
-func (t *table) write(b []byte) { t.w.Write(b) } // close tells what failed
+func (t *table) write(b []byte) { t.w.Write(b) } // close returns what failed
 
 // row writes cells; NaN, -1 and nil are empty.
 func (t *table) row(cells ...any) {
@@ -281,7 +281,7 @@ func (t *table) row(cells ...any) {
 			row[i] = fmt.Sprint(v)
 		}
 	}
-	t.csv.Write(row) // close tells what failed
+	t.csv.Write(row) // close returns what failed
 }
 
 func (t *table) close() error {

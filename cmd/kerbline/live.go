@@ -263,7 +263,7 @@ func (fl *liveFlags) recording(cfg *settings.File, mapData []byte) (*recorder.Op
 	path := fl.record
 	if fi, err := os.Stat(path); err == nil && fi.IsDir() || strings.HasSuffix(path, "/") {
 		// The last folder only: a disk that is not there must not be replaced by
-		// folders of its name. What fails here the recorder tells and tries again.
+		// folders of its name. What fails here the recorder reports and tries again.
 		_ = os.Mkdir(path, 0o700)
 		path = filepath.Join(path, time.Now().UTC().Format("2006-01-02_150405")+".mcap")
 	} else if filepath.Ext(path) != ".mcap" {

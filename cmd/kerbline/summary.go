@@ -108,7 +108,7 @@ func (s *summary) write(w io.Writer, took time.Duration) {
 		row("damage", "the recording %s", s.damage)
 	}
 	if s.kinds[fusion.KindEpoch] == 0 {
-		row("note", "no epoch at all: no sentence told a position")
+		row("note", "no epoch at all: no sentence held a position")
 	}
 }
 

@@ -88,7 +88,7 @@ const (
 var axisName = [3]string{"x", "y", "z"}
 
 // Run calibrates by a recording, whose settings are where the search begins and
-// what the results are compared with. progress, which may be nil, is told how far it has come. The
+// what the results are compared with. progress, which may be nil, takes how far it has come. The
 // error says why nothing at all can be found; what cannot be found singly is said
 // in the items.
 func Run(rec *navigation.Recording, progress func(done, total int)) (*Result, error) {

@@ -37,11 +37,11 @@ func (c *calibrator) period() float64 {
 	return sum / count
 }
 
-const evenBlock = 256 // samples of which the least late tells
+const evenBlock = 256 // samples of which the least late counts
 
 // even takes the jitter out of the samples' times. A sensor samples evenly; its
 // readings arrive late by more or less, never early, so the least late of each
-// block tell when the others were taken too.
+// block say when the others were taken too.
 func (c *calibrator) even() {
 	period := c.period()
 	off := 0

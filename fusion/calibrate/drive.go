@@ -125,7 +125,7 @@ func (c *calibrator) prepare(still []span, r *reading) (*drive, string) {
 	d.first = first
 	d.rec.Epochs = c.Epochs[:last+1]
 
-	// Start in the last rest before the car moved off: where it stood tells,
+	// Start in the last rest before the car moved off: where it stood is known,
 	// once it drives, how late the receiver is.
 	begin := c.Epochs[first].T - maxLatency
 	for _, s := range still {

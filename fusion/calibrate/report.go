@@ -190,7 +190,7 @@ func drawAllan(b io.Writer, curves []Curve, title string, left, width float64) {
 			if !(p.Dev > 0) {
 				continue
 			}
-			// Degrees of freedom tell how far the point may be off: 1 sigma.
+			// Degrees of freedom say how far the point may be off: 1 sigma.
 			s := p.Dev / math.Sqrt(2*p.EDF)
 			fmt.Fprintf(b, `<path d="M%.1f %.1fV%.1f" stroke="%s" stroke-opacity=".4"/><circle cx="%.1f" cy="%.1f" r="2" fill="%s"/>`+"\n",
 				x(p.Tau), y(math.Max(p.Dev-s, math.Pow(10, lo[1]))), y(math.Min(p.Dev+s, math.Pow(10, hi[1]))), axisColour[i], x(p.Tau), y(p.Dev), axisColour[i])

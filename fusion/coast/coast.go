@@ -26,7 +26,7 @@ const (
 	every     = 1.0  // s between looks while GNSS is used
 	everyLost = 0.5  // s while it is not
 	usualOver = 30.0 // s over which the usual speed is taken
-	bendTime  = 2.0  // s for which a bend goes on, where no map tells
+	bendTime  = 2.0  // s for which a bend goes on without a map
 	newSpeed  = 1.0  // m/s of change after which a new look is taken
 	slow      = 1.0  // m/s, below it the direction of the velocity says nothing
 )

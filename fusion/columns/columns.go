@@ -152,7 +152,7 @@ func own(want []Quantity) Layout {
 	return l
 }
 
-// Settings tell what tables hold that do not say it themselves.
+// Settings name what tables hold that do not name it themselves.
 type Settings struct {
 	IMU         string  `toml:"imu" doc:"columns of the inertial sensor's lines in order, units in brackets: \"t[ms], ax[g], ay, az, wx[deg/s], wy, wz\"; a minus turns an axis round. Empty: the line of names in the file, else t,wx,wy,wz,fx,fy,fz in SI units" src:"the logger's manual"`
 	IMUOffset   float64 `toml:"imu_offset_s" unit:"s" doc:"added to the times of the inertial samples to make them host time" min:"-1e11" max:"1e11" src:"0 where one clock stamps everything"`
@@ -242,14 +242,14 @@ type Table struct {
 	Layout
 	told  bool   // by the settings
 	named bool   // by a line of names
-	key   string // of the setting that tells
+	key   string // of the setting that names them
 	some  int    // of the quantities, from the first, that lines must hold; 0 for all
 }
 
-// Known reports whether the settings or a line of names have told the columns.
+// Known reports whether the settings or a line of names give the columns.
 func (t *Table) Known() bool { return t.told || t.named }
 
-// Key returns the setting that tells the columns.
+// Key returns the setting that names the columns.
 func (t *Table) Key() string { return t.key }
 
 // newTable returns a table with the columns of list, empty for those of its own
@@ -265,7 +265,7 @@ func newTable(list string, offset float64, want []Quantity) (Table, error) {
 }
 
 // Header takes a line of names and reports whether line is one. Where the
-// settings tell the columns it only passes over it.
+// settings name the columns it only passes over it.
 func (t *Table) Header(line []byte) bool {
 	if len(line) == 0 || line[0] >= '0' && line[0] <= '9' || !isHeader(line, t.want) {
 		return false
@@ -311,7 +311,7 @@ func firstField(line []byte) []byte {
 func read(list string, want []Quantity) (l Layout, missing []Quantity, err error) {
 	line := []byte(strings.TrimSpace(strings.TrimLeft(strings.TrimPrefix(list, "\ufeff"), "#% \t")))
 	l = Layout{want: want, text: string(line), nanos: -1}
-	unit := make(map[Quantity]float64) // as far as the list tells
+	unit := make(map[Quantity]float64) // as far as the list says
 	col := make(map[Quantity]int)
 	sign := make(map[Quantity]float64)
 	sep := separator(line)
@@ -378,7 +378,7 @@ func read(list string, want []Quantity) (l Layout, missing []Quantity, err error
 	return l, missing, nil
 }
 
-// ambiguous tells names that two of the wanted quantities share: q is a pitch
+// ambiguous finds names that two of the wanted quantities share: q is a pitch
 // rate among rates and a quality among positions.
 func ambiguous(name string, q Quantity, want []Quantity) bool {
 	return name == "q" && q == GyroY && !slices.Contains(want, GyroX)

@@ -7,7 +7,7 @@ import (
 	"strings"
 )
 
-// Reference is what the receiver tells of the same drive: the times of its
+// Reference is what the receiver reports of the same drive: the times of its
 // epochs, how fast its course turned and how fast it was. The slices are of one
 // length and may be empty.
 type Reference struct {
@@ -40,7 +40,7 @@ type Recognised struct {
 	Offset float64 // s, to be added to the times to make them Unix s
 	Sure   bool    // the turns of the drive confirm it; else it rests on sizes alone
 	Clock  string  // in words: what the times count
-	Rough  bool    // the clock tells no date: the offset is known to a tenth of a second
+	Rough  bool    // the clock has no date: the offset is known to a tenth of a second
 }
 
 const (
@@ -168,7 +168,7 @@ type clockOf struct {
 	unit   string
 	scale  float64 // to s
 	offset float64 // s, to Unix s
-	rough  bool    // the offset is only near: a clock that tells no date
+	rough  bool    // the offset is only near: a clock without a date
 	words  string
 	score  float64
 }
@@ -207,7 +207,7 @@ func (m *matrix) clock(ref Reference) (clockOf, error) {
 }
 
 // place finds which clock has first and last, s, at the ends of the drive. The
-// score says how well they fit: best where the clock tells the date.
+// score says how well they fit: best where the clock has a date.
 func (c *clockOf) place(first, last float64, ref Reference) {
 	known := ref.To > ref.From
 	span, want := last-first, ref.To-ref.From
@@ -469,7 +469,7 @@ func RecogniseWheel(lines [][]byte, ref Reference) (Recognised, error) {
 }
 
 // sameClock is how far apart two readings of a time may be and be of one clock:
-// what is left is for the turns to tell, s.
+// the turns decide the rest, s.
 const sameClock = 1.0
 
 // SameAs reports whether the table reads a line as what was recognised would.

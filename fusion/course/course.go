@@ -69,7 +69,7 @@ func (c *Course) Closed() bool { return c.closed }
 // Name returns the property "name" of the feature, or "".
 func (c *Course) Name() string { return c.name }
 
-// Fingerprint tells maps apart: it is the same for the same line with the same
+// Fingerprint identifies a map: it is the same for the same line with the same
 // widths, to a nanodegree and a millimetre.
 func (c *Course) Fingerprint() string {
 	h := fnv.New64a()

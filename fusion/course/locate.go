@@ -53,7 +53,7 @@ func (c *Course) Locate(p geodesy.ENU, hint *int) Place {
 	g := &c.segs[best]
 	pl := c.interpolate(best, t)
 	// The sign comes from the smooth tangent: at a corner the nearest point is
-	// the vertex itself and neither chord alone tells left from right.
+	// the vertex itself, and neither chord alone separates left from right.
 	sin, cos := math.Sincos(pl.Yaw)
 	e, n := p.E-(g.e+t*g.ue), p.N-(g.n+t*g.un)
 	pl.Cross = math.Copysign(math.Sqrt(d2), cos*n-sin*e)

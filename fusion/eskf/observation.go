@@ -389,7 +389,7 @@ type Innovation struct {
 	NIS float64       // Yᵀ·S⁻¹·Y, chi-square with N degrees of freedom; NaN if S is not positive definite
 }
 
-// Innovation returns what o would tell the filter, without applying it.
+// Innovation compares o with the filter, without applying it.
 func (f *Filter) Innovation(o *Obs) Innovation {
 	f.Flush()
 	in := Innovation{N: o.N, Y: o.Y}

@@ -46,7 +46,7 @@ const (
 	BaseFar             // the baseline is too long
 	FewSignals          // too few satellites seen by both
 	OneCarrier          // one system on one carrier: wrong integers fit as well
-	Undecided           // the observations do not tell the integers apart
+	Undecided           // the observations do not separate the integers
 	Contradicted        // the phases do not fit the integers
 )
 
@@ -122,7 +122,7 @@ type item struct {
 	sin        float64
 	half       bool
 	slip       bool    // reported by the rover
-	lock       float64 // s, the rover's; NaN if not told
+	lock       float64 // s, the rover's; NaN if not reported
 	rank       int
 	keep       bool
 	badCode    bool

@@ -200,7 +200,7 @@ func (c *Checker) codePlace() (x [3]float64, p [3][3]float64, ok bool) {
 			c.items[worst].badCode = true
 			continue
 		}
-		// Codes are as good as they agree; a few cannot tell.
+		// Codes are as good as they agree; a few do not suffice.
 		free := rows - s.dim
 		if free < 8 || scale != 1 {
 			break

@@ -12,7 +12,7 @@
 // receivers of different make.
 //
 // Opinions: confirmed, refuted with the vector from the true place to the
-// receiver's, or none and why. The base's coordinates are taken as they are told: a
+// receiver's, or none and why. The base's coordinates are taken as broadcast: a
 // base on the wrong point moves both answers alike, and only a check mark shows it.
 //
 // Metres, cycles where said, seconds; positions Earth-fixed, vectors

@@ -103,7 +103,7 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // lead returns by how much all codes of the base lead its tag, where that must be
 // taken off before the time of transmission is computed. The known place of the
-// base tells: the spread of code less range is the smaller one.
+// base shows: the spread of code less range is the smaller one.
 func (c *Checker) lead(frame *geodesy.Frame, orbits *orbit.Store) float64 {
 	b := &c.base
 	ahead := func(off float64) (mid, spread float64) {

@@ -37,7 +37,7 @@ type Partial struct {
 
 // Fix decides on the estimate a with covariance q. group gives each ambiguity's
 // group, 0 to groups-1. The result is valid until the next call. An error says
-// why there is none: the covariance has none, or nothing could be told apart.
+// why there is none: the covariance has none, or no candidates could be separated.
 func (p *Partial) Fix(a, q []float64, group []int, groups int, rule Rule) (*Fixing, error) {
 	n := len(a)
 	p.out = resize(p.out, groups)

@@ -10,7 +10,7 @@ import (
 const maxCandidates = 8
 
 // visits bounds a search, in nodes of its tree. Problems that can be decided
-// need some hundreds; beyond this nothing near could be told apart.
+// need some hundreds; beyond this, near candidates cannot be separated.
 const visits = 20_000
 
 // Errors of a problem that has no answer. The caller has no opinion then.

@@ -68,7 +68,7 @@ type Driver struct {
 	corr        Class  // whose correlated error the filter carries
 	path        Path
 	still       float64 // host s since the last zero-velocity update
-	stood       bool    // the filter was told that it stands still
+	stood       bool    // zero velocity was given to the filter
 	slide       slide
 	acc         r3.Vec     // m/s², ENU, at the last velocity
 	accAt, jerk float64    // host s of acc; m/s³, see shake

@@ -8,7 +8,7 @@ import (
 
 const (
 	evenStart = 2.0   // s of stamps before the interval of the sensor is known
-	evenBlock = 0.5   // s, of which the least late reading tells
+	evenBlock = 0.5   // s, of which the least late reading counts
 	evenGain  = 0.2   // share of a block's correction that goes to the interval
 	evenFloor = 0.004 // s, lateness that is always taken for usual
 	evenDecay = 0.9   // of the usual lateness by block
@@ -16,7 +16,7 @@ const (
 
 // Evener takes jitter and bursts out of the stamps of a sensor that samples
 // evenly: its readings arrive late by more or less, never early, so the least late
-// of a block tell when the others were taken. The zero value is ready.
+// of a block say when the others were taken. The zero value is ready.
 type Evener struct {
 	raw, last float64 // s, stamp and even time of the newest
 	first     float64 // s, first stamp of the row
@@ -64,7 +64,7 @@ func (q *Evener) At(stamp float64) float64 {
 	late := stamp - (q.last + q.period)
 	if late > q.Usual+evenFloor+2*q.period {
 		// Samples are missing, or the computer was late and reads them all at
-		// once: the next interval tells.
+		// once: the next interval decides.
 		if q.held && apart > q.period/2 {
 			q.begin(stamp)
 			return stamp

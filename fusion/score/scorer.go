@@ -453,7 +453,7 @@ func (s *Scorer) faults(snap *fusion.Snapshot) {
 
 // event counts alarms and puts them down to a label where one is near.
 func (s *Scorer) event(snap *fusion.Snapshot, ev *fusion.Event) {
-	// When it was told, which for an episode is long after it began.
+	// When it was reported, which for an episode is long after it began.
 	t := math.Max(ev.T, s.pend.t)
 	if snap != nil {
 		t = snap.T
@@ -492,7 +492,7 @@ func (s *Scorer) event(snap *fusion.Snapshot, ev *fusion.Event) {
 	}
 }
 
-// alerts reports whether an event of kind k tells of a fault of class c.
+// alerts reports whether an event of kind k reports a fault of class c.
 func alerts(c class, k fusion.EventKind) bool {
 	switch k {
 	case fusion.EventJump, fusion.EventDrift, fusion.EventReinit:

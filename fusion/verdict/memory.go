@@ -19,11 +19,11 @@ type Memory struct {
 	begun      bool
 	since      [NumReasons]float64 // host s, NaN while the reason does not hold
 	verdict    float64             // host s since which the verdict holds
-	cap, capAt float64             // m/s, host s: the speed cap told last, NaN when none was
+	cap, capAt float64             // m/s, host s: the last speed cap, NaN when none was
 	better     float64             // host s since which the advice would be better, NaN when it would not
 }
 
-// Told is what is told of a judgement.
+// Told is what is reported of a judgement.
 type Told struct {
 	Verdict  Verdict
 	Advice   Advice
@@ -38,8 +38,8 @@ type Told struct {
 // Start says from when the first verdict counts, host s.
 func (m *Memory) Start(now float64) { m.verdict = now }
 
-// Tell works out what is told of judgement j at host time now, the steps of
-// whose clock (shift) the times told do not hold.
+// Tell works out what is reported of judgement j at host time now, the steps of
+// whose clock (shift) the reported times do not hold.
 func (m *Memory) Tell(now, shift float64, e *Evidence, j *Judgement, car *Car, t *Timing) *Told {
 	o := &m.Told
 	first := !m.begun
@@ -122,7 +122,7 @@ func (m *Memory) advise(now float64, e *Evidence, j *Judgement, car *Car, t *Tim
 			want = AdviseStop
 		}
 	}
-	// Requalification was hold enough for this much, and no verdict is told with
+	// Requalification was hold enough for this much, and no verdict is reported with
 	// an advice that contradicts it.
 	switch {
 	case j.Verdict == Usable && want >= AdviseMapSlow:

@@ -83,7 +83,7 @@ type Reason struct {
 	Since float64 // host Unix s
 }
 
-// MaxReasons bounds the reasons that are told; the most serious come first.
+// MaxReasons bounds the reasons that are reported; the most serious come first.
 const MaxReasons = 12
 
 // Reasons are the reasons of one instant.

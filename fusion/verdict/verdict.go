@@ -10,7 +10,7 @@
 //
 // 1 every condition holds. 2 GNSS is absent or refused, dead reckoning is inside
 // the limits. 3 as 1. 4 a protection level passed its limit or the time allowed
-// is over: unproven where nothing is left to tell who is right. 5 an alarm that
+// is over: unproven where no evidence is left. 5 an alarm that
 // dead reckoning cannot answer: drift, base, units. 6 fixed epochs are used
 // again.
 //

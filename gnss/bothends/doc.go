@@ -5,7 +5,7 @@
 // The two records need no common clock. A frame is known again by its bytes; from
 // the frames that are in both records once, the offset of the two clocks follows,
 // up to the shortest delay of the link. The base's record also holds marks of life
-// of its computer, so that a receiver that stopped is told from a computer that
+// of its computer, so that a receiver that stopped is distinguished from a computer that
 // stopped.
 //
 // Times are host Unix seconds, each of its own end, unless said otherwise; metres

@@ -180,7 +180,7 @@ func usual(frames []frame) float64 {
 	return gaps[len(gaps)/2]
 }
 
-// damage tells the frames of which something came from those of which nothing
+// damage separates the frames of which something came from those of which nothing
 // came: bytes that belong to no frame, about when the frame was due.
 func (j *Joined) damage(car *Record) {
 	var delays []float64

@@ -60,7 +60,7 @@ func (l *Link) station(t float64, m *rtcm.Message) {
 	}
 }
 
-// roverStation follows the id that the rover says it uses, which may tell of
+// roverStation follows the id that the rover says it uses, which may be news of
 // another base before the link does, or where the link is not tapped.
 func (l *Link) roverStation(id int, t float64) {
 	b := &l.base
@@ -168,7 +168,7 @@ func (l *Link) shift(t float64, m *rtcm.Message) {
 		if !math.IsNaN(b.at) {
 			o.ep.Slack = t - b.at
 		}
-		// The receiver's own step tells when, to a tenth of a second.
+		// The receiver's own step says when, to a tenth of a second.
 		f := geodesy.NewFrame(m.Base.LLA())
 		e := f.RotateToENU(m.Base.X-b.anchor.X, m.Base.Y-b.anchor.Y, m.Base.Z-b.anchor.Z)
 		if s, ok := l.rover.stepLike(e, b.at-1); ok {

@@ -26,7 +26,7 @@
 //   - recur.go tests whether outages recur at a period or at a place.
 //
 // Times are host time in Unix seconds unless called UTC; metres, seconds, dB-Hz
-// otherwise. NaN and -1 mean unknown. It reads no clock: silence is told by
+// otherwise. NaN and -1 mean unknown. It reads no clock: silence is reported by
 // [Link.Tick]. Nothing called per record allocates.
 //
 // Start at [Link] and [Decide].

@@ -212,7 +212,7 @@ func (o *outage) rover(r *rover) {
 }
 
 // samples is how many of the last half seconds are remembered, so that an
-// outage seen late can be told from its beginning.
+// outage seen late is described from its beginning.
 const samples = 128
 
 // sample is the state at one moment.

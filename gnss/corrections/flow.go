@@ -515,7 +515,7 @@ func (l *Link) silentLimit() float64 {
 
 // condition sets the link's condition. It leaves Flowing when something holds
 // against it, and returns once epochs are as usual again. While observations
-// flow but station messages are missing, it tells Sparse.
+// flow but station messages are missing, it reports Sparse.
 func (l *Link) condition(t float64) {
 	f, st := &l.flow, &l.st
 	c := f.cond

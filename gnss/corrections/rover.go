@@ -54,16 +54,16 @@ type fall struct {
 	now         bool
 	from, to    float64 // host Unix s
 	most        float64 // dB
-	base, heard bool    // the base's fell too; its observations were there to tell
+	base, heard bool    // the base's fell too; its observations were heard
 }
 
 // fallBefore is how long before an outage a fall of all signals may end that
 // brought it about, s.
 const fallBefore = 2.0
 
-// Signals tells, from the rover's observations, by how many dB all its C/N0 are
+// Signals takes, from the rover's observations, by how many dB all its C/N0 are
 // down together at t, 0 for not at all; whether the base's are too, and whether
-// the base was heard so that it could tell.
+// the base's observations were heard.
 func (l *Link) Signals(t, dB float64, base, heard bool) {
 	f := &l.rover.fall
 	if f.now = dB > 0; !f.now {
@@ -110,7 +110,7 @@ func (l *Link) follow(e *gnss.Epoch, t float64) {
 		st.Baseline = st.BaseECEF.Dist(e.Pos.ECEF())
 	}
 	if e.Quality == gnss.QualityUnknown {
-		return // no sentence told the quality: age and satellites are unknown too
+		return // no sentence gave the quality: age and satellites are unknown too
 	}
 	r.quality, r.sats, r.cn0 = e.Quality, e.Sats, e.CN0
 	if e.Quality == gnss.QualityNone && r.sats < 0 {
@@ -284,7 +284,7 @@ func (l *Link) watchRover(t float64) {
 	}
 	if l.tracks[trackRover].active {
 		l.out.roverGap(t - r.last)
-		return // it tells nothing of the rest
+		return // nothing is known of the rest
 	}
 	half := finite(r.every, 1) / 2
 	from := r.freshAt + half

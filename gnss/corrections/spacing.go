@@ -3,7 +3,7 @@ package corrections
 import "math"
 
 // Station messages come every so many epochs. Their absence while observations
-// go on makes a sparse link that no observation tells of: a receiver that
+// go on makes a sparse link that no observation shows: a receiver that
 // starts again, or meets a base that moved, would wait for them in vain.
 
 const (
@@ -24,7 +24,7 @@ type spacing struct {
 	missing bool
 }
 
-// watched reports whether the absence of a message type is told: base
+// watched reports whether the absence of a message type is reported: base
 // coordinates and GLONASS code-phase biases. Text, antenna descriptions and
 // ephemerides are nothing that a receiver at work misses.
 func watched(number int) bool { return number == 1005 || number == 1006 || number == 1230 }
@@ -76,7 +76,7 @@ func (l *Link) stationMessage(t float64, i int) {
 			continue
 		}
 		// It was sent again at some moment within one spacing; all that came back
-		// tell together.
+		// count together.
 		l.back.from, l.back.to = max(l.back.from, t-usual), min(l.back.to, t)
 		if l.back.from > l.back.to {
 			l.back = span{t - usual, t}
@@ -107,7 +107,7 @@ func (l *Link) absent() (n int) {
 // for the messages that should come between; t is now.
 func (l *Link) wholeEpoch(due, t float64) {
 	o := &l.thin
-	// Beside another outage none begins: that tells the cause.
+	// Beside another outage none begins: that shows the cause.
 	may := l.armed && (o.open || !l.out.open)
 	for i := range l.st.Types[:l.st.NTypes] {
 		s := &l.flow.spacings[i]

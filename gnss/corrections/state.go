@@ -43,7 +43,7 @@ const (
 	ReceiverSilent
 	Interference // all C/N0 fell together: a jammer, not an obstacle
 
-	// What only a record of the base's end tells: package bothends.
+	// What only a record of the base's end shows: package bothends.
 	BaseReceiverStopped // the base receiver sent nothing, its computer lived
 	BaseComputerStopped // the base's computer showed no life
 	PathLost            // sent, and lost between the antennas

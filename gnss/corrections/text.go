@@ -10,7 +10,7 @@ import (
 	"kerbline/gnss/rtcm"
 )
 
-// Paragraph tells the episode as one would to a colleague: when, where, how
+// Paragraph describes the episode: when, where, how
 // long, why, the figures behind it, and what to try. Times are counted from
 // zero (host Unix s), and given in UTC too where the offset of the clocks is known.
 func (e *Episode) Paragraph(zero float64) string {

@@ -76,7 +76,7 @@ func (f *Framer) Push(t float64, b []byte, emit func(Line)) {
 	}
 }
 
-// Flush tells f that the stream has ended at host time t: a line still open is
+// Flush ends the stream at host time t: a line still open is
 // refused.
 func (f *Framer) Flush(t float64, emit func(Line)) {
 	n := len(f.held)
@@ -268,7 +268,7 @@ func isHex(c byte) bool {
 //
 //	\c:1778922000875,s:rover*hh\$GNGGA,...
 func (f *Framer) tagBlock(t float64, d []byte, emit func(Line)) int {
-	// Two bytes tell a block from a stray backslash.
+	// Two bytes separate a block from a stray backslash.
 	if len(d) < 3 && (len(d) < 2 || isLower(d[1])) {
 		return 0
 	}

@@ -22,7 +22,7 @@ type Target struct {
 	Mount   string // without the leading slash; empty for the source table
 	User    string
 	Version int  // 1 or 2; 0 tries 2 and falls back
-	NoGGA   bool // never tell the caster where we are
+	NoGGA   bool // never send the caster a position
 
 	password secret
 }

@@ -23,7 +23,7 @@ type Ephemeris struct {
 	Toe gnsstime.Time // reference time of the orbit, in GPS time for every system
 	Toc gnsstime.Time // reference time of the clock
 
-	// Issue tells sets of one satellite apart: IODE (GPS, QZSS), IODnav
+	// Issue identifies a set of one satellite: IODE (GPS, QZSS), IODnav
 	// (Galileo), AODE (BeiDou), tb in units of 15 min (GLONASS).
 	Issue int
 	// IssueClock is IODC (GPS, QZSS) or AODC (BeiDou).
@@ -46,7 +46,7 @@ type Ephemeris struct {
 	Inertial Inertial
 }
 
-// Source tells which message of its satellite a set came from.
+// Source says which message of its satellite a set came from.
 type Source uint8
 
 const (

@@ -88,7 +88,7 @@ func New() *Watch {
 // State returns what is known; it points into w.
 func (w *Watch) State() *State { return &w.st }
 
-// Frame tells of a frame on the rover's port.
+// Frame takes a frame on the rover's port.
 func (w *Watch) Frame(m *rtcm.Message) {
 	if m.MSM > 0 && (w.st.LeastMSM == 0 || m.MSM < w.st.LeastMSM) {
 		w.st.LeastMSM = m.MSM
@@ -105,7 +105,7 @@ func (w *Watch) Frame(m *rtcm.Message) {
 	}
 }
 
-// Said tells the coordinates that the base broadcasts.
+// Said takes the coordinates that the base broadcasts.
 func (w *Watch) Said(m *rtcm.Message) {
 	if m.HasBase {
 		if w.st.BaseSaid != m.Base && w.st.BaseSaid.Dist(m.Base) > elsewhere {

@@ -197,7 +197,7 @@ const weekMs = 604_800_000
 
 // Epoch returns the Unix time in UTC of the observations in m, the one nearest
 // to near (Unix s, right to half a week, or to half a day where a GLONASS
-// message tells no weekday). It is NaN for a message without an epoch, or with
+// message has no weekday). It is NaN for a message without an epoch, or with
 // one that no week holds.
 func (m *Message) Epoch(near float64) float64 {
 	if m.System == NoSystem || m.EpochMs < 0 || m.System != GLONASS && m.EpochMs >= weekMs {

@@ -37,7 +37,7 @@ type EpochCounts struct {
 	Repeated         int // observations that the epoch had already
 }
 
-// SetChannel tells the frequency channel, -7 to 13, of a GLONASS slot: messages
+// SetChannel sets the frequency channel, -7 to 13, of a GLONASS slot: messages
 // 1 to 4 and 6 do not hold it.
 func (j *Epochs) SetChannel(slot, channel int) {
 	if slot > 0 && slot < len(j.channels) && channel >= -7 && channel <= 13 {

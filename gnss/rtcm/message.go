@@ -5,7 +5,7 @@ import (
 	"kerbline/gnss/satellite"
 )
 
-// System is a satellite constellation, as the MSM message number tells it.
+// System is a satellite constellation, by the MSM message number.
 type System = satellite.System
 
 const (

@@ -100,7 +100,7 @@ func NewReceiver(seed uint64) *Receiver {
 	return &Receiver{ambiguity: map[key]float64{}, since: map[key]gnsstime.Time{}, rand: rand.New(rand.NewPCG(seed, 1))}
 }
 
-// Slip moves the phase of a signal by some cycles. told ends its lock time.
+// Slip moves the phase of a signal by some cycles. told resets its lock time.
 func (r *Receiver) Slip(sat satellite.ID, sig satellite.Signal, cycles float64, told bool) {
 	r.ambiguity[key{sat, sig}] += cycles
 	if told {

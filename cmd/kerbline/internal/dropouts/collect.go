@@ -98,7 +98,7 @@ func (c *collector) measurement(m *fusion.Measurement) {
 	case m.Kind == fusion.KindIMU || m.Kind == fusion.KindWheel:
 		// Stamps of their own, beside the order of arrival.
 	case m.Channel == fusion.ChanCorrections && math.Abs(t-c.now) > 0.12:
-		// As for the monitor, the link alone does not tell that a clock was set.
+		// As for the monitor, the link alone is no sign that a clock was set.
 	case t < c.now-1:
 		c.shift += c.now - t
 	default:
@@ -193,7 +193,7 @@ func (c *collector) gap(t, d float64) {
 	}
 }
 
-// rollover tells a count of time that began anew from one that ran back.
+// rollover separates a count of time that began anew from one that ran back.
 func (c *collector) rollover(t float64, m *rtcm.Message, before int64) {
 	period, unit := int64(604_800_000), "week"
 	if m.System == rtcm.GLONASS {
@@ -206,7 +206,7 @@ func (c *collector) rollover(t float64, m *rtcm.Message, before int64) {
 	c.link.Rollovers = append(c.link.Rollovers, Rollover{T: num(t - c.shift), At: c.since(t), System: m.System.String(), Unit: unit, From: before, To: m.EpochMs})
 }
 
-// station keeps which stations told of themselves, and where they stand. One
+// station keeps which stations reported themselves, and where they stand. One
 // that moves by less than a millimetre stands still.
 func (c *collector) station(t float64, m *rtcm.Message) {
 	id := count(m.Station)

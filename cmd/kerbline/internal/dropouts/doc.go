@@ -1,4 +1,4 @@
-// Package dropouts tells what the correction link did over a recording: every
+// Package dropouts describes what the correction link did over a recording: every
 // outage with its cause and evidence, what came over the link and how well,
 // where the base stands, and what the receiver made of it.
 //

@@ -45,17 +45,17 @@ func (x count) MarshalJSON() ([]byte, error) {
 }
 
 // Report is what the correction link did. The tags are the one place where the
-// fields of the JSON object are told; [Fields] lists them.
+// fields of the JSON object are described; [Fields] lists them.
 type Report struct {
 	From         num    `json:"from_t" doc:"host time of the first record, Unix s"`
 	Span         num    `json:"span_s" doc:"host time to the last record"`
-	HostMinusUTC num    `json:"host_minus_utc_s" doc:"host clock less UTC as the receiver tells it, at the end; null without a receiver"`
+	HostMinusUTC num    `json:"host_minus_utc_s" doc:"host clock less UTC as the receiver reports it, at the end; null without a receiver"`
 	Damage       string `json:"damage" doc:"what the recording had lost, empty for nothing"`
 
 	Link       Link       `json:"link" doc:"what came over the correction link"`
 	Types      []Type     `json:"message_types" doc:"by message number"`
 	Base       Base       `json:"base" doc:"the base at the end, against the reference"`
-	Stations   []Station  `json:"stations" doc:"every place or id that a base told, in the order heard"`
+	Stations   []Station  `json:"stations" doc:"every place or id that a base reported, in the order heard"`
 	Distances  []Distance `json:"station_distances" doc:"between stations with coordinates"`
 	Receiver   Receiver   `json:"receiver" doc:"what the rover says"`
 	Outages    []Outage   `json:"outages" doc:"correction outages in the order of their ends"`
@@ -143,14 +143,14 @@ type Type struct {
 	Last   num    `json:"last_s" doc:"s from the first record to the last of them"`
 }
 
-// Station is one base as it told of itself: another id or another place is
+// Station is one base as it reported itself: another id or another place is
 // another station.
 type Station struct {
 	ID     count  `json:"id" doc:"reference station id"`
 	First  num    `json:"first_s" doc:"s from the first record"`
 	Last   num    `json:"last_s" doc:""`
 	Frames uint64 `json:"frames" doc:""`
-	X      num    `json:"x_m" doc:"Earth-centred, Earth-fixed; null when it told no coordinates"`
+	X      num    `json:"x_m" doc:"Earth-centred, Earth-fixed; null when it reported no coordinates"`
 	Y      num    `json:"y_m" doc:""`
 	Z      num    `json:"z_m" doc:""`
 	Lat    num    `json:"lat_deg" doc:"WGS 84"`
@@ -269,7 +269,7 @@ type Recurrence struct {
 	Text    string `json:"text" doc:"all of it in words"`
 }
 
-// Timeline tells link and quality second by second, the worst of each second.
+// Timeline holds link and quality second by second, the worst of each second.
 type Timeline struct {
 	Step    num    `json:"step_s" doc:""`
 	Link    string `json:"link" doc:"a mark each: . flowing, l late, s sparse, x corrupt, _ silent, ? not tapped"`

@@ -101,7 +101,7 @@ func (r *Report) head(p *page) {
 		p.entry("link", "%s", text)
 		for _, j := range l.Refused {
 			if len(l.Refused) == 1 && l.CRC > 0 {
-				break // it is told already
+				break // it is said already
 			}
 			p.entry("", "%d bytes: %s", j.Bytes, j.Reason)
 		}

@@ -20,7 +20,7 @@ func linkMark(c corrections.Condition) byte {
 	return ' '
 }
 
-// worse returns the worse of two conditions: a link that was not tapped tells
+// worse returns the worse of two conditions: a link that was not tapped says
 // least, the others are in order.
 func worse(a, b corrections.Condition) corrections.Condition {
 	switch {

@@ -180,7 +180,7 @@ type forwardOutlet struct{ e *Engine }
 func (o forwardOutlet) Bytes(context.Context, int64, fusion.Channel, []byte) {}
 func (o forwardOutlet) Told(s sources.Status)                                { o.e.Note("forward: " + s.Words) }
 
-// Mark tells the monitor that a person confirms that the car stands on a
+// Mark reports that a person confirms that the car stands on a
 // surveyed check mark.
 func (e *Engine) Mark(name string) { e.Note("mark " + name) }
 

@@ -28,7 +28,7 @@ type Model struct {
 	SingleTime  float64 // s
 }
 
-// DefaultModel returns the model used unless told otherwise.
+// DefaultModel returns the model used by default.
 func DefaultModel() Model {
 	return Model{HoldFixed: 12, HoldFloat: 45, Refix: 8, FloatSigma: 0.25, FloatTime: 20, SingleSigma: 1.3, SingleTime: 40}
 }
@@ -37,7 +37,7 @@ func DefaultModel() Model {
 type Options struct {
 	Model   Model
 	Seed    uint64
-	Latency float64       // s, minimum latency of an epoch assumed where Labels do not tell the clocks apart
+	Latency float64       // s, minimum latency of an epoch assumed where Labels do not separate the clocks
 	Labels  *score.Labels // faults that the recording has already, or nil
 }
 

@@ -45,7 +45,7 @@ func New(c Config) *Player {
 const period = 40 * time.Millisecond
 
 // Run plays until ctx ends, then returns nil. It fails only when the recording
-// cannot be opened; what goes wrong later is told on the screen, and the part
+// cannot be opened; what goes wrong later is shown on the screen, and the part
 // before stays playable. At the end it waits, paused.
 func (p *Player) Run(ctx context.Context) error {
 	d := &p.d

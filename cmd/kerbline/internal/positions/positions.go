@@ -4,7 +4,7 @@
 // sentences take, and a copy of the recording holds them like any other.
 //
 // Degrees, metres, seconds; heights above the ellipsoid; world axes
-// east-north-up. What a form does not tell is NaN, or -1, and becomes an empty
+// east-north-up. What a form does not hold is NaN, or -1, and becomes an empty
 // field: unknown is never zero.
 //
 // Start at [Fix.Append].
@@ -32,7 +32,7 @@ type Fix struct {
 	VelE, VelN float64 // m/s
 }
 
-// Unknown returns a fix that tells nothing.
+// Unknown returns a fix that holds nothing.
 func Unknown() Fix {
 	n := math.NaN()
 	return Fix{UTC: n, Lat: n, Lon: n, H: n, Sats: -1, HDOP: n, Age: n, E: n, N: n, U: n, VelE: n, VelN: n}
@@ -43,7 +43,7 @@ func Unknown() Fix {
 // centimetres of one and the decimetres of the other. Common practice, no source.
 const fixedBelow = 0.05
 
-// Guess returns the quality of a differential position whose form does not tell
+// Guess returns the quality of a differential position whose form does not say
 // fixed from float: by its sigma, and float without one.
 func (f *Fix) Guess() int {
 	if math.Max(f.E, f.N) <= fixedBelow { // NaN without sigmas

@@ -30,7 +30,7 @@ import (
 // between two of them, so that two lost datagrams in a row are not yet an alarm.
 const Hold = 0.3
 
-// DefaultAddr is where verdicts go unless told otherwise.
+// DefaultAddr is where verdicts go by default.
 const DefaultAddr = "127.0.0.1:47100"
 
 // Publisher sends to one address.

@@ -65,7 +65,7 @@ func (d Decision) String() string {
 //
 // What cannot be seen without a clock that both ends share: a delay that was
 // there from the first verdict of the session and never changes, and one that
-// grows by less than 0.1 ms a second. Nor can the rule tell the monitor from one
+// grows by less than 0.1 ms a second. Nor can the rule separate the monitor from one
 // who can send from its address and has read its session and counter.
 type Rule struct {
 	sender, session string // kept; "" before the first

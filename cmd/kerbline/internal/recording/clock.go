@@ -17,13 +17,13 @@ const (
 //     damaged digit does not throw the rest of the file into the future;
 //   - a clock that is set back does not hold up the file until it has caught up:
 //     the keys go on from where they are, by a shift that stays. Of the time that
-//     passed in between no line tells; it is taken as the longest pause of late,
+//     passed in between no line says; it is taken as the longest pause of late,
 //     since that is when a clock is likeliest to be set.
 //
 // What the times mean for the position is for the monitor to judge.
 //
 // One computer's clock stamps all files, so it is set back by the same in all:
-// the file whose lines lie closest tells the others by how much.
+// the file whose lines lie closest sets the others.
 type clock struct {
 	key   float64 // s, for the merge
 	shift float64 // key - host time
@@ -36,7 +36,7 @@ type clock struct {
 	give   float64  // s by which the next lines may lie behind the key since
 }
 
-// sameSet is how far apart, s of key, two files may tell of one setting.
+// sameSet is how far apart, s of key, two files may place one setting.
 const sameSet = 2.0
 
 // start sets the clock to the first time of a file that is believed.
@@ -44,7 +44,7 @@ func (c *clock) start(t float64) {
 	*c = clock{key: t, host: t, others: c.others, set: math.NaN()}
 }
 
-// line takes the time of the next line. next tells the time of the line after
+// line takes the time of the next line. next gives the time of the line after
 // it, NaN when there is none or it has none; it is called only for a step.
 func (c *clock) line(t float64, next func() float64) {
 	d := t + c.shift - c.key

@@ -20,7 +20,7 @@ const (
 	tailBytes = 64 << 10 // looked at for the last time
 	believe   = 5        // first times looked at for one to believe
 
-	// anyDay stands in where nothing tells the date, Unix s: Sunday 2020-01-05, so
+	// anyDay stands in where nothing has a date, Unix s: Sunday 2020-01-05, so
 	// that times of week and of day begin together, under the leap seconds in
 	// force since 2017.
 	anyDay = 1578182400.0
@@ -305,7 +305,7 @@ func (r *Recording) examineGNSS(in *input) error {
 		r.hostMinusUTC = hostUTC
 	}
 
-	// The last time, by the same rule: farther back where the end tells none.
+	// The last time, by the same rule: farther back where the end has none.
 	in.last, near = in.first, r.day
 	found := false
 	for n := int64(tailBytes); !found && n <= 16*headBytes; n *= 16 {
@@ -354,7 +354,7 @@ func (r *Recording) examineFixes(in *input) (err error) {
 }
 
 // settings returns the settings of the recording with those changed for this
-// run. Settings that cannot be read are told by whoever reads them.
+// run. Settings that cannot be read are reported where they are read.
 func (r *Recording) settings() settings.File {
 	file, _ := r.Settings() // the defaults with an error
 	for _, kv := range r.set {
@@ -392,16 +392,16 @@ func (r *Recording) examineFrames(in *input, ch fusion.Channel) error {
 	}
 	if math.IsNaN(in.first) {
 		if g == nil || !(g.last > g.first) {
-			r.Notes = append(r.Notes, fmt.Sprintf("%s: no observation message tells a time", in.name))
+			r.Notes = append(r.Notes, fmt.Sprintf("%s: no observation message has a time", in.name))
 			return nil
 		}
-		r.Notes = append(r.Notes, fmt.Sprintf("%s: no observation message tells a time, bytes spread evenly", in.name))
+		r.Notes = append(r.Notes, fmt.Sprintf("%s: no observation message has a time, bytes spread evenly", in.name))
 		in.even = (g.last - g.first) / float64(in.size)
 		in.first, in.last = g.first, g.last
 		return nil
 	}
 	if g == nil && r.day == anyDay {
-		r.Notes = append(r.Notes, fmt.Sprintf("%s: nothing tells the week, dates are made up", in.name))
+		r.Notes = append(r.Notes, fmt.Sprintf("%s: no message has the week, dates are made up", in.name))
 	}
 	in.last, err = scan(max(0, in.size-tailBytes), tailBytes, false)
 	if math.IsNaN(in.last) {

@@ -99,7 +99,7 @@ type input struct {
 	qualities   map[int]int   // what its quality codes mean, nil for GGA's
 	even        float64       // s a byte: untimed corrections without an epoch
 	base        geodesy.ECEF  // m, where a RINEX file's base stands; zero where it is not known
-	first, last float64       // host Unix s; NaN when no line tells one
+	first, last float64       // host Unix s; NaN when no line has one
 }
 
 // Open opens the recording at arg - a folder or an MCAP file - and the files of
@@ -255,7 +255,7 @@ func (r *Recording) Corrections() (given, empty bool) {
 func (r *Recording) Untimed() bool { return r.untimed }
 
 // Span returns the host times of the first and last record, Unix s; NaN for
-// the last where only reading the whole recording would tell.
+// the last where only reading the whole recording would show it.
 func (r *Recording) Span() (from, to float64) { return r.from, r.to }
 
 // Wrong is the error of settings or a map that cannot be used: the input is

@@ -34,7 +34,7 @@ const (
 	setsAtStart = 3
 )
 
-// rinexHead is how much of a file tells that it is RINEX, bytes.
+// rinexHead is how much of a file shows that it is RINEX, bytes.
 const rinexHead = 80
 
 // rinexType returns the type of a RINEX file by its first bytes: 'O' of
@@ -179,7 +179,7 @@ type rinexFile struct {
 	obs    *rinex.Observations
 	epoch  *observation.Epoch
 	enc    rtcm.EpochEncoder
-	base   geodesy.ECEF // to be told, zero for none
+	base   geodesy.ECEF // to be broadcast, zero for none
 	told   gnsstime.Time
 	offset float64 // s, host time - UTC
 	out    []byte

@@ -199,7 +199,7 @@ type untimedFile struct {
 	utc     float64             // Unix s of the newest sentence
 	spacing float64             // s, between fixes
 	had     [nmea.NumTypes]bool // sentences of the present fix
-	seen    bool                // something in this piece told the time
+	seen    bool                // something in this piece had a time
 	latency float64             // s
 	onLine  func(nmea.Line)
 }
@@ -252,7 +252,7 @@ func sentence(p *nmea.Parser, l nmea.Line) *nmea.Sentence {
 	return s
 }
 
-// sentenceUTC returns the UTC that a sentence tells, Unix s; where it tells no
+// sentenceUTC returns the UTC of a sentence, Unix s; where it has no
 // date, that of the day that brings it nearest to near.
 func sentenceUTC(s *nmea.Sentence, near float64) (utc float64, ok bool) {
 	switch {
@@ -327,7 +327,7 @@ func (f *fixFile) read(line []byte) (fix positions.Fix, at string, ok bool) {
 	if q := get(columns.Quality); !math.IsNaN(q) {
 		fix.Quality = int(q)
 		if f.qualities != nil {
-			fix.Quality = f.qualities[int(q)] // 0, none, for a code that nobody told
+			fix.Quality = f.qualities[int(q)] // 0, none, for a code that is not named
 		}
 	}
 	return fix, "", true
@@ -348,7 +348,7 @@ func (f *fixFile) data() []byte {
 }
 
 // framesFile holds RTCM 3 bytes without host times. Bytes get the time of the
-// MSM epoch that was last complete, moved by offset; where no message tells an
+// MSM epoch that was last complete, moved by offset; where no message has an
 // epoch, they are spread evenly over the recording.
 type framesFile struct {
 	f       io.Reader

@@ -128,7 +128,7 @@ func (s *Stream) Next() (fusion.Record, bool) {
 	return first.rec, true
 }
 
-// tickRecord is the tick just passed, as told by a clock: that of the first
+// tickRecord is the tick just passed, by a clock: that of the first
 // channel.
 func (s *Stream) tickRecord(shift float64) fusion.Record {
 	return fusion.Record{T: s.now - shift, Channel: fusion.ChanTick}

@@ -3,7 +3,7 @@
 //
 // The page has no scripts and fetches nothing. Figures are drawn once, as lists
 // of areas, lines and words in px, and written as SVG for the page and as PNG
-// files; patterns tell what colours tell, so that grey print and colour-blind
+// files; patterns repeat what colours say, so that grey print and colour-blind
 // eyes read the same. Times are UTC, places metres along the lap, and every
 // number carries its unit. The same session gives the same bytes.
 //

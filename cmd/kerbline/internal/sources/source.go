@@ -42,7 +42,7 @@ type Options struct {
 	Discard bool
 }
 
-// Source reads one input for as long as it is told to.
+// Source reads one input until its context ends.
 type Source struct {
 	ch   fusion.Channel
 	spec Spec
@@ -52,7 +52,7 @@ type Source struct {
 	send chan []byte // bytes for the device, see Send
 
 	mu     sync.Mutex
-	st     Status // as last told
+	st     Status // as last reported
 	base   Status // of the connection, whatever its bytes are
 	conn   conn   // open now, nil when none
 	watch  *watch
@@ -121,11 +121,11 @@ func (s *Source) Dropped() int64 {
 // conn is an open input.
 type conn interface {
 	io.ReadCloser
-	// about is what to tell when it is open.
+	// about describes it when it is open.
 	about() string
 }
 
-// detailer is a conn about which there is more to tell as time goes on.
+// detailer is a conn about which there is more to say as time goes on.
 type detailer interface{ detail() string }
 
 // writer is a conn that takes bytes within a deadline.
