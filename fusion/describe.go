@@ -315,6 +315,11 @@ func (m *Monitor) explainFix(b *verdict.Reasons, s *Snapshot) {
 	case corrections.Late, corrections.Sparse, corrections.Corrupt, corrections.Silent:
 		b.AddCoded(verdict.WhyLink, linkCodes[s.Link.Condition], m.now-s.Link.Since, none, "s")
 	}
+	if m.recv.Watch != nil {
+		if dB, _, _ := m.recv.State().Interference(); dB > 0 {
+			b.Add(verdict.WhyInterference, dB, none, "dB")
+		}
+	}
 	if !e.HasPos || e.Status == 'V' {
 		b.Add(verdict.WhyNoPosition, none, none, "")
 	}

@@ -116,3 +116,56 @@ func TestObservations_Inject(t *testing.T) {
 		}
 	}
 }
+
+// Interference put into a recording is told from a blocked sky wherever something says
+// what broke: as an event, as the cause of the outage, in the day check and the report.
+func TestObservations_InterferenceIsNamed(t *testing.T) {
+	dir := observedFolder(t, func(s *fixtures.Scenario) { s.Duration = 140 })
+	for _, c := range []struct {
+		fault      string
+		says, none string
+	}{
+		{"interference:70..100:14", "interference", "sky blocked"},
+		{"sky_blocked:70..100", "sky", "interference"},
+	} {
+		out, page, events := filepath.Join(t.TempDir(), "out"), filepath.Join(t.TempDir(), "page.html"), filepath.Join(t.TempDir(), "events")
+		if code, _, errOut := kerbline(t, "inject", dir, "--fault", c.fault, "-o", out); code != 0 {
+			t.Fatal(c.fault, errOut)
+		}
+		lines := filepath.Join(t.TempDir(), "verdicts")
+		if code, _, errOut := kerbline(t, "replay", out, "--verdicts", lines, "--events", events); code != 0 {
+			t.Fatal(c.fault, errOut)
+		}
+		v, err := os.ReadFile(lines)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := bytes.Contains(v, []byte(`"interference"`)); got != (c.says == "interference") {
+			t.Errorf("%s: a reason of the verdict: %v", c.fault, got)
+		}
+		b, err := os.ReadFile(events)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := bytes.Contains(b, []byte(`"kind":"interference"`)); got != (c.says == "interference") {
+			t.Errorf("%s: event of interference %v", c.fault, got)
+		}
+		_, text, _ := kerbline(t, "dropouts", out)
+		if !strings.Contains(text, c.says) || strings.Contains(text, c.none) {
+			t.Errorf("%s: dropouts\n%s", c.fault, text)
+		}
+		_, text, _ = kerbline(t, "daycheck", out)
+		if c.says == "interference" && !strings.Contains(text, "all C/N0 fell together") {
+			t.Errorf("%s: daycheck\n%s", c.fault, text)
+		}
+		if code, _, errOut := kerbline(t, "report", out, "-o", page); code != 0 {
+			t.Fatal(c.fault, errOut)
+		}
+		if b, err = os.ReadFile(page); err != nil {
+			t.Fatal(err)
+		}
+		if c.says == "interference" && !bytes.Contains(b, []byte("fell together")) {
+			t.Errorf("%s: the report does not say it", c.fault)
+		}
+	}
+}

@@ -19,6 +19,7 @@ const (
 	WhyClaimed
 	WhyVelocity
 	WhyInnovation
+	WhyInterference
 	WhyNoPosition
 	WhyLink
 	WhyQuality
@@ -43,7 +44,7 @@ const (
 
 var reasonCodes = [NumReasons]string{
 	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
-	"drift", "jump", "fix-refuted", "fix-unproven", "velocity", "innovation", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
+	"drift", "jump", "fix-refuted", "fix-unproven", "velocity", "innovation", "interference", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
 	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "no-drift-check", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "carried_by_phase", "speed",
 }
 
@@ -58,6 +59,7 @@ var explains = []struct {
 }{
 	{WhyReceiver, []ReasonID{WhyLink, WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma, WhyFault, WhyNoPosition, WhyInnovation, WhyVelocity, WhyLate}},
 	{WhyFrozen, []ReasonID{WhyJump, WhyRefuted, WhyClaimed, WhyInnovation, WhyVelocity, WhyDwell}},
+	{WhyInterference, []ReasonID{WhyNoPosition, WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma}},
 	{WhyNoPosition, []ReasonID{WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma}},
 	{WhyLink, []ReasonID{WhyAge, WhyQuality}},
 	{WhyQuality, []ReasonID{WhyAge, WhySigma, WhySats, WhyHDOP}},

@@ -41,6 +41,7 @@ var reasons = map[string]Finding{
 		"drive on a known part of the lap, stop at a check mark (mark NAME), or let the receiver find its fix anew; wheel speed shortens it"},
 	"velocity":         {"GNSS velocity disagrees with the filter", "the receiver's velocity disagreed with the filter", doTune},
 	"innovation":       {"GNSS position disagrees with the filter", "the receiver's position disagreed with the filter", doTune},
+	"interference":     {"interference: the C/N0 of all satellites fell by", "the C/N0 of all satellites fell together", corrections.Interference.Try()},
 	"no-position":      {"receiver gives no position", "the receiver had no position", doSky},
 	"link-late":        {"corrections late", "corrections came late", corrections.LinkLate.Try()},
 	"link-sparse":      {"corrections incomplete", "corrections came incomplete", corrections.LinkSparse.Try()},

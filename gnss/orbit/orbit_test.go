@@ -110,3 +110,27 @@ func TestStore(t *testing.T) {
 		t.Error("no satellite accepted")
 	}
 }
+
+// Group delays that the messages hold are applied; those of GPS L5 (ISC of the civil
+// message) and of BeiDou B1C and B2a (its own delays) are in none of 1019 and 1042: there
+// is no number for them, and who needs one goes without that signal.
+func TestDelay(t *testing.T) {
+	gps, galileo, beidou := samples()["GPS"], samples()["Galileo"], samples()["BeiDou"]
+	gps.GroupDelay = [2]float64{-8e-9}
+	galileo.GroupDelay, galileo.Source = [2]float64{3e-9, 4e-9}, INAV
+	beidou.GroupDelay = [2]float64{5e-9, 2e-9}
+	for _, c := range []struct {
+		e    *Ephemeris
+		sig  string
+		want float64 // s, NaN for none
+	}{
+		{&gps, "1C", -8e-9}, {&gps, "2W", -8e-9 * 1575.42 * 1575.42 / (1227.60 * 1227.60)}, {&gps, "5Q", math.NaN()},
+		{&galileo, "1C", 4e-9}, {&galileo, "7Q", 4e-9 * 1575.42 * 1575.42 / (1207.14 * 1207.14)}, {&galileo, "5Q", 1e-9 + 3e-9*1575.42*1575.42/(1176.45*1176.45)},
+		{&beidou, "2I", 5e-9}, {&beidou, "7I", 2e-9}, {&beidou, "6I", 0}, {&beidou, "1P", math.NaN()}, {&beidou, "5P", math.NaN()},
+	} {
+		got, ok := c.e.Delay(satellite.Signal{Band: c.sig[0], Attribute: c.sig[1]})
+		if ok == math.IsNaN(c.want) || ok && !(math.Abs(got-c.want) < 1e-15) {
+			t.Errorf("%v %s: %g s, %v, want %g", c.e.Sat, c.sig, got, ok, c.want)
+		}
+	}
+}

@@ -65,7 +65,8 @@ func Rotate(p geodesy.ECEF, travel float64) geodesy.ECEF { return turn(p, earthG
 
 // Delay returns the group delay in s of a signal against the clock of the set:
 // a single-frequency user subtracts it from the satellite's clock. ok is false
-// where the set does not hold what the signal needs.
+// where the set does not hold what the signal needs: of GPS L5 and of BeiDou B1C and
+// B2a the civil messages alone tell it.
 func (e *Ephemeris) Delay(sig satellite.Signal) (s float64, ok bool) {
 	d := e.GroupDelay
 	// ratio (f1/f)^2 of a carrier in MHz.

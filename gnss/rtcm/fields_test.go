@@ -510,3 +510,34 @@ func TestObservables_Keep(t *testing.T) {
 		}
 	}
 }
+
+// Every C/N0 falls by as much, and what is too weak then is gone.
+func TestObservables_Dim(t *testing.T) {
+	for _, typ := range []int{4, 5, 7} {
+		o := sampleObservables(GPS, typ, 3)
+		all, _ := o.AppendTo(nil, nil)
+		o.Dim(9, 22)
+		raw, err := o.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var d Observables
+		if err := d.Decode(raw); err != nil || d != o {
+			t.Fatalf("MSM%d: %v", typ, err)
+		}
+		left, _ := d.AppendTo(nil, nil)
+		k := 0
+		for _, q := range all {
+			if q.CN0-9 < 22 {
+				continue
+			}
+			if k >= len(left) || left[k].Sat != q.Sat || left[k].Signal != q.Signal || !(math.Abs(left[k].CN0-q.CN0+9) < 0.51) && !math.IsNaN(q.CN0) {
+				t.Fatalf("MSM%d: observation %d is %+v, was %+v", typ, k, left[min(k, len(left)-1)], q)
+			}
+			k++
+		}
+		if k != len(left) || k == len(all) || k == 0 {
+			t.Errorf("MSM%d: %d of %d left, want %d", typ, len(left), len(all), k)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package rtcm
 import (
 	"errors"
 	"fmt"
+	"math"
 	"math/bits"
 
 	"kerbline/gnss/gnsstime"
@@ -361,4 +362,40 @@ func (o *Observables) Keep(keep func(number uint8) bool) {
 	}
 	clear(o.Cells[cells:o.NCells])
 	o.NCells = cells
+}
+
+// Dim lowers every C/N0 by dB and takes out the signals that fall below least, and the
+// satellites that have none left. Messages without C/N0 (types 1 to 3) stay as they are.
+func (o *Observables) Dim(dB, least float64) {
+	unit := 1.0
+	if o.Type >= 6 {
+		unit = 16
+	}
+	if o.Type < 4 {
+		return
+	}
+	var left [64]bool
+	cells := 0
+	o.CellMask = 0
+	for _, c := range o.Cells[:o.NCells] {
+		v := float64(c.CNR)/unit - dB
+		if c.CNR > 0 && v < least {
+			continue
+		}
+		if c.CNR > 0 {
+			c.CNR = uint16(math.Round(v * unit))
+		}
+		before := bits.OnesCount32(o.SignalMask >> (33 - c.Signal))
+		o.CellMask |= 1 << (63 - int(c.Sat)*o.NSignals - before)
+		left[c.Sat] = true
+		o.Cells[cells] = c
+		cells++
+	}
+	clear(o.Cells[cells:o.NCells])
+	o.NCells = cells
+	var keep [65]bool
+	for i := range o.Sats[:o.NSats] {
+		keep[o.Sats[i].Number] = left[i]
+	}
+	o.Keep(func(number uint8) bool { return keep[number] })
 }

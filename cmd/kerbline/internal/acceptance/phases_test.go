@@ -1,10 +1,12 @@
 package acceptance
 
 import (
+	"bytes"
 	"math"
 	"slices"
 	"testing"
 
+	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/fixtures"
 	"kerbline/fixtures/faults"
 	"kerbline/fixtures/signals"
@@ -88,6 +90,39 @@ func TestPhases_NeedObservations(t *testing.T) {
 	})
 	if usable < 115 || usable > 150 {
 		t.Errorf("usable until %.1f s, the corrections end at 120", usable)
+	}
+}
+
+// Without observations of the rover nothing changes, to the byte: what the base's
+// messages hold of them, and ephemerides, is neither here nor there.
+func TestPhases_NothingChangesWithout(t *testing.T) {
+	for _, seed := range []uint64{1001, 1002} {
+		sc := observed(seed, 260)
+		sc.Faults = faults.Set{{Kind: faults.Silent, From: 120, To: 150}, {Kind: faults.Jump, From: 200, To: 215, Size: 0.5, Dir: [3]float64{1, 0, 0}}}
+		s := generate(t, sc)
+		said := func(keep func(*fusion.Measurement) bool) (b []byte) {
+			s.play(t, s.cfg, keep, func(snap *fusion.Snapshot, ev []fusion.Event) {
+				if snap != nil {
+					b = lines.AppendVerdict(b, snap)
+				}
+				for i := range ev {
+					b = lines.AppendEvent(b, &ev[i])
+				}
+			})
+			return b
+		}
+		dropped := 0
+		with := said(func(m *fusion.Measurement) bool { return m.Channel != fusion.ChanObservations })
+		without := said(func(m *fusion.Measurement) bool {
+			content := m.Kind == fusion.KindObservation || m.Kind == fusion.KindEphemeris
+			if content {
+				dropped++
+			}
+			return m.Channel != fusion.ChanObservations && !content
+		})
+		if !bytes.Equal(with, without) || len(with) < 100_000 || dropped < 200 {
+			t.Errorf("seed %d: %d and %d bytes, %d measurements left out: want the same lines", seed, len(with), len(without), dropped)
+		}
 	}
 }
 

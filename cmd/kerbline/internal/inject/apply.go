@@ -91,6 +91,7 @@ type effect struct {
 	age     float64 // s to add
 	level   level
 	lose    float64 // share of the satellites
+	dim     float64 // dB by which all C/N0 are lower
 	noFix   bool
 	station int // -1: as received
 }
@@ -477,6 +478,9 @@ func (in *injector) rewrite(s *sentence, t float64) bool {
 	if x.lose > 0 {
 		s.lose(x.lose)
 	}
+	if x.dim > 0 {
+		s.dim(x.dim)
+	}
 	if x.level != asReceived {
 		s.degrade(x.level, &in.opt.Model)
 	}
@@ -506,6 +510,12 @@ func (in *injector) effect(utc, t float64) {
 			x.lose = math.Max(x.lose, f.Size)
 			blocked = float
 			if utc > f.From+3 && f.Size > 0.7 {
+				blocked = single
+			}
+		}
+		if f.Kind == faults.Interference {
+			x.dim = math.Max(x.dim, f.Size)
+			if blocked = max(blocked, float); utc > f.From+3 && f.Size > 15 {
 				blocked = single
 			}
 		}

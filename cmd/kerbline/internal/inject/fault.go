@@ -81,6 +81,7 @@ var Kinds = []Kind{
 	{faults.Restarted, "m", 0, true, "silence, then another station id and coordinates off by size", link, true, outage},
 	{faults.NotUsing, "", 0, false, "corrections flow, the rover's age grows all the same", receiver, true, outage},
 	{faults.Sky, "share", 0.6, false, "this share of the satellites is lost, the fix with them", receiver, false, outage},
+	{faults.Interference, "dB", 12, false, "all C/N0 of the rover fall by this much together, the fix with them", receiver, false, outage},
 	{faults.Receiver, "", 0, false, "no sentences", receiver, false, short},
 	{"unknown", "", 0, false, "no tap at all (whole recording), and the age grows", receiver, true, outage},
 	{"no_fix", "", 0, false, "sentences without position, quality 0", receiver, false, short},

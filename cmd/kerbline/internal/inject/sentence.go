@@ -293,3 +293,25 @@ func (s *sentence) lose(share float64) {
 		}
 	}
 }
+
+// dim lowers all C/N0 alike; satellites below what a receiver tracks are lost.
+func (s *sentence) dim(dB float64) {
+	switch s.kind {
+	case "GGA", "GNS":
+		// Of satellites between 32 and 48 dB-Hz.
+		share := math.Max(0, math.Min(1, (dB-10)/16))
+		if v, ok := s.number(7); ok {
+			s.set(7, fmt.Sprintf("%02.0f", math.Round(v*(1-share))))
+		}
+	case "GSV":
+		for i := 7; i < len(s.field); i += 4 {
+			if v, ok := s.number(i); ok && v > 0 {
+				if v -= dB; v < weakest {
+					s.set(i, "") // no longer tracked
+				} else {
+					s.set(i, fmt.Sprintf("%02.0f", v))
+				}
+			}
+		}
+	}
+}
