@@ -123,3 +123,16 @@ func FuzzNumbers(f *testing.F) {
 		}
 	})
 }
+
+// A list of names is one from the time and one more wanted column on; numbers are
+// none, nor names without the time or alone.
+func TestIsHeader(t *testing.T) {
+	want := []Quantity{Time, GyroX, GyroY, GyroZ}
+	for line, is := range map[string]bool{
+		"t,wx,wy,wz": true, "t,wx": true, "wz,t": true, "t": false, "wx,wy,wz": false, "1.5,2,3,4": false, "t,colour": false, "": false,
+	} {
+		if got := isHeader([]byte(line), want); got != is {
+			t.Errorf("%q: %v, want %v", line, got, is)
+		}
+	}
+}

@@ -151,3 +151,47 @@ func TestEarthRateAtRest(t *testing.T) {
 		t.Errorf("turned by %g rad, want %g", d, want)
 	}
 }
+
+// A gyro that reads nothing, on an Earth that turns fast: the body keeps its
+// attitude to the stars, so to the Earth it turns back, q(t) = Exp(-ω_e·t)⊗q(0).
+func TestEarthTurnsUnderTheBody(t *testing.T) {
+	for _, earth := range []r3.Vec{vec(0.3, 0, 0), vec(0, 0.3, 0), vec(0, 0, 0.3), vec(0.1, -0.2, 0.15)} {
+		for _, q0 := range []r3.Vec{{}, vec(0.4, -0.9, 1.7)} {
+			p := testParams()
+			p.EarthRate = earth
+			s := State{Att: Exp(q0), WheelScale: 1}
+			const n, dt = 4000, 5e-4
+			for range n {
+				s.Integrate(r3.Vec{}, r3.Vec{}, dt, &p)
+			}
+			want := quat.Mul(Exp(r3.Scale(-n*dt, earth)), Exp(q0))
+			if d := r3.Norm(Log(quat.Mul(quat.Conj(want), s.Att))); d > 1e-6 {
+				t.Errorf("Earth rate %v, from %v: %g rad off after %g s", earth, q0, d, n*dt)
+			}
+		}
+	}
+}
+
+// The body's attitude is the sensor's turned by the mounting, each of its angles
+// for itself; for no mounting it is the sensor's to the bit.
+func TestBody_Mounting(t *testing.T) {
+	for _, m := range [][2]float64{{0, 0}, {0.1, 0}, {0, -0.2}, {0.1, -0.2}} {
+		s := State{Att: Exp(vec(0.4, -0.9, 1.7)), MountPitch: m[0], MountYaw: m[1]}
+		want := quat.Mul(s.Att, FromEuler(0, m[0], m[1]))
+		if m == [2]float64{} && s.Body() != s.Att {
+			t.Error("no mounting turns the body")
+		}
+		if d := r3.Norm(Log(quat.Mul(quat.Conj(want), s.Body()))); d > 1e-12 {
+			t.Errorf("mounting %v: %g rad off", m, d)
+		}
+		f := Filter{State: s, Mid: [9]float64{1, 0, 0, 0, 1, 0, 0, 0, 1}}
+		got, r := f.BodyMid(), Matrix(FromEuler(0, m[0], m[1]))
+		for i := range 3 {
+			for j := range 3 {
+				if math.Abs(got[3*i+j]-r[i][j]) > 1e-12 {
+					t.Fatalf("mounting %v: %v, want %v", m, got, r)
+				}
+			}
+		}
+	}
+}

@@ -282,3 +282,45 @@ func TestMoved(t *testing.T) {
 		t.Error("the same class is drawn anew")
 	}
 }
+
+// A start by what the receiver reports: a dual-antenna heading at once, a course
+// from the speed that the settings name; the speed itself from where it is one.
+func TestByReport(t *testing.T) {
+	g, nan := settings.GNSS, math.NaN()
+	for _, tt := range []struct {
+		name                   string
+		levelled               bool
+		speed, course, heading float64
+		ok                     bool
+		yaw, sigma             float64
+		vel                    r3.Vec
+	}{
+		{"nothing", true, nan, nan, nan, false, 0, 0, r3.Vec{}},
+		{"too slow for a course", true, g.MinCourse, 1, nan, false, 0, 0, r3.Vec{}},
+		{"course", true, 5, math.Pi / 2, nan, true, 0, math.Hypot(math.Atan(g.SpeedSigma/5), slideYaw), r3.Vec{X: 5}},
+		{"course north", false, 5, 0, nan, true, math.Pi / 2, math.Hypot(math.Atan(g.SpeedSigma/5), slideYaw), r3.Vec{Y: 5}},
+		{"speed without a course", true, 5, nan, nan, false, 0, 0, r3.Vec{}},
+		{"heading at rest", true, 0, nan, math.Pi / 2, true, 0, 2 * g.HeadingSigma * math.Pi / 180, r3.Vec{}},
+		{"heading, not level, slow", false, g.MinCourse, nan, math.Pi / 2, false, 0, 0, r3.Vec{}},
+		{"heading, not level, moving", false, 5, math.Pi / 2, math.Pi / 2, true, 0, 2 * g.HeadingSigma * math.Pi / 180, r3.Vec{X: 5}},
+	} {
+		var d Driver
+		d.Init(settings, nil)
+		if tt.levelled {
+			d.Phase = Levelled
+		}
+		e := fixed()
+		e.Speed, e.Course, e.Heading = tt.speed, tt.course, tt.heading
+		s, ok := d.byReport(&e)
+		if ok != tt.ok {
+			t.Errorf("%s: %v", tt.name, ok)
+			continue
+		}
+		if !ok {
+			continue
+		}
+		if math.Abs(math.Remainder(s.yaw-tt.yaw, 2*math.Pi)) > 1e-9 || math.Abs(s.sigma-tt.sigma) > 1e-9 || r3.Norm(r3.Sub(s.vel, tt.vel)) > 1e-9 || math.Abs(s.velSigma-3*g.SpeedSigma) > 1e-12 {
+			t.Errorf("%s: %+v, want yaw %g ± %g, velocity %v ± %g", tt.name, s, tt.yaw, tt.sigma, tt.vel, 3*g.SpeedSigma)
+		}
+	}
+}
