@@ -55,6 +55,10 @@ where it has them; with neither, by its own trajectory smoothed over the whole
 recording, as far as that knows better than the limits. Each setting is laid over the
 recording's own kerbline.toml.
 
+The present settings are kept unless others are better beyond chance and cost no more
+misleading seconds. A value at the edge of what was tried, and one that weakens a gate,
+is warned of.
+
 --vary takes KEY=FROM..TO/NUMBER (evenly spaced), KEY=FROM..TO/NUMBERlog (even ratios)
 or KEY=VALUE,VALUE. --check names recordings that have no part in the choice:
 what was chosen is then reported on them, and whether that differs beyond chance.
@@ -90,7 +94,7 @@ stretch of time on which their verdicts differ, and why.`,
 	f.StringVar(&t.csv, "csv", "", "write all settings with their figures to this file, - for standard output")
 	f.StringVar(&t.plot, "plot", "", "draw availability against misleading seconds to this SVG file")
 	f.StringVarP(&t.out, "output", "o", "", "write the chosen settings, with their evidence, to this TOML file")
-	f.IntVar(&t.choose, "choose", 0, "choose this setting of the table in place of the first")
+	f.IntVar(&t.choose, "choose", 0, "choose this setting of the table, better beyond chance or not")
 	f.IntVar(&t.cores, "cores", 0, "cores to use, 0 for all")
 	t.bus = busFlags{car: "tune", queue: true}
 	f.BoolVar(&t.remote, "publish-remote", false, "allow --bus to serve other computers")
@@ -291,7 +295,7 @@ func (t *tuning) merged(cmd *cobra.Command, args []string) error {
 func (t *tuning) report(cmd *cobra.Command, plan *tune.Plan, res *sweep.Results, base fusion.Config, whole *settings.File) error {
 	rows, missing := tune.Gather(plan, res.All, sweep.Steps(plan.Grid, &base))
 	tune.Rank(rows)
-	r := &sweep.Report{Plan: plan, Base: base, Rows: rows, Missing: missing}
+	r := &sweep.Report{Plan: plan, Base: base, Rows: rows, Missing: missing, Chosen: tune.Choose(rows)}
 	if t.chooseIt {
 		r.Chosen = -1
 		for i := range rows {

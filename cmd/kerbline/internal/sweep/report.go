@@ -148,7 +148,7 @@ func (r *Report) Write(w io.Writer) error {
 	for k := range keys {
 		fmt.Fprintf(b, "  %*s", width[k], keys[k])
 	}
-	fmt.Fprintf(b, "  %12s  %9s  %9s  %6s  %7s\n", "misleading s", "available", "alert p95", "missed", "false/h")
+	fmt.Fprintf(b, "  %12s  %11s  %9s  %9s  %6s  %7s\n", "misleading s", "runs/h <=", "available", "alert p95", "missed", "false/h")
 	line := func(row *tune.Ranked, mark string) {
 		fmt.Fprintf(b, "%8s", name(row))
 		for k, v := range r.values(row) {
@@ -156,7 +156,7 @@ func (r *Report) Write(w io.Writer) error {
 		}
 		f := &row.Figures
 		goals := f.Goals()
-		fmt.Fprintf(b, "  %12s  %9s  %9s  %6d  %7s%s\n", number(goals[tune.GoalMisleading], "%.1f"), percent(f.Availability()),
+		fmt.Fprintf(b, "  %12s  %11s  %9s  %9s  %6d  %7s%s\n", number(goals[tune.GoalMisleading], "%.1f"), number(f.Bounds().Runs, "%.3g"), percent(f.Availability()),
 			number(f.DelayP95(), "%.2f s"), f.Missed, number(f.FalseRate(), "%.2f"), mark)
 	}
 	for i := range r.Rows {
@@ -181,8 +181,14 @@ func (r *Report) Write(w io.Writer) error {
 	if old != nil && !old.Undominated {
 		line(old, fmt.Sprintf("  beaten by #%d", old.By))
 	}
-	fmt.Fprintln(b)
+	fmt.Fprintf(b, "runs/h <=: misleading runs an hour of usable driving, at most, at %g %%\n\n", 100*score.Confidence)
 	c := &r.Rows[r.Chosen]
+	if c.Index < 0 {
+		fmt.Fprintln(b, "kept      the present settings: no other is better beyond chance")
+	}
+	for _, w := range r.Warnings() {
+		fmt.Fprintf(b, "careful   %s\n", w)
+	}
 	r.proof(b, "chosen", &c.Figures)
 	if old != nil && old.Index != c.Index {
 		r.proof(b, "start", &old.Figures)
@@ -196,6 +202,19 @@ func (r *Report) Write(w io.Writer) error {
 		fmt.Fprintf(b, "held out: chosen and start %s\n", tune.Compare(&k.Chosen, &k.Old).Words())
 	}
 	return b.Flush()
+}
+
+// Warnings says what is to be known of the chosen values before they are taken.
+func (r *Report) Warnings() (out []string) {
+	c := &r.Rows[r.Chosen]
+	if c.Index < 0 {
+		return nil
+	}
+	for k, v := range r.values(c) {
+		a := &r.Plan.Grid[k]
+		out = append(out, a.Warnings(value(&r.Base, a.Key), v)...)
+	}
+	return out
 }
 
 // proof prints what the counts of f prove.
@@ -307,6 +326,9 @@ func (r *Report) WriteTOML(w io.Writer, base *settings.File) error {
 		for _, l := range Evidence(f) {
 			fmt.Fprintf(b, "#   %s\n", l)
 		}
+	}
+	for _, w := range r.Warnings() {
+		fmt.Fprintf(b, "# careful: %s\n", w)
 	}
 	comment("these settings", &c.Figures)
 	if old := r.start(); old != nil && old.Index != c.Index {
