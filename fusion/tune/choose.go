@@ -19,17 +19,17 @@ func Choose(rows []Ranked) int {
 		return 0
 	}
 	for i := range rows {
-		if rows[i].Undominated && i != home && Better(&rows[i].Figures, &rows[home].Figures) {
+		if rows[i].Undominated && i != home && better(&rows[i].Figures, &rows[home].Figures) {
 			return i
 		}
 	}
 	return home
 }
 
-// Better reports whether a is better than b beyond chance: in one figure or more,
+// better reports whether a is better than b beyond chance: in one figure or more,
 // and in none worse beyond chance; and never with more misleading seconds, which
 // no availability pays for.
-func Better(a, b *Figures) bool {
+func better(a, b *Figures) bool {
 	n := Compare(a, b)
 	better := false
 	for _, k := range []struct {
