@@ -10,6 +10,31 @@ import (
 
 const imuRing = 4096 // samples kept: 4 s at 1 kHz
 
+// What the samples say by themselves. Shares are those of one sample in an
+// exponential mean. Common practice, no source.
+const (
+	meanShare = 0.05 // of rate and specific force: some 0.1 s at 200 Hz
+	varShare  = 0.02 // of the variance and of the usual interval: some 0.25 s at 200 Hz
+	slowShare = 0.01 // of the force that a pull shows in: some 0.5 s at 200 Hz
+
+	restTurn  = 0.05 // rad/s beyond the bias: a car that stands turns by less
+	restShake = 0.15 // m/s², 1 sigma of one axis at high frequency: an engine at idle shakes by less
+	restPull  = 0.12 // m/s²: a car that moves off pulls by more
+)
+
+// What the wheel samples say. Common practice, no source.
+const (
+	wheelShare = 0.05 // of a sample in the usual interval
+	noiseShare = 0.02 // of a sample in the noise
+	noiseClose = 0.03 // s: samples further apart show the car's motion, not noise
+	noiseSpike = 25.0 // times the variance, at most, that one sample counts: a spinning wheel
+	noiseLeast = 1e-4 // (m/s)², the variance from which a spike counts
+	wheelSlow  = 1.0  // s: a longer interval is a gap and not usual
+	wheelFresh = 0.3  // s without a sample for which wheel speed counts as coming in
+	wheelReach = 0.2  // s between two samples that show an acceleration
+	tyreGrip   = 12.0 // m/s², most by which a speed is carried on
+)
+
 // Sample is one reading of the inertial sensor in body axes.
 type Sample struct {
 	T    float64 // host s, end of the interval the sample is the mean of
@@ -70,31 +95,28 @@ func (q *Inertial) Push(s Sample, rest bool, bias r3.Vec, gap float64) (dt float
 		q.gyro.Restart()
 		q.RestSince = math.NaN()
 	} else {
-		const a = 0.02
-		q.AccVar += a * (r3.Norm2(r3.Sub(s.F, q.Last.F))/6 - q.AccVar)
+		q.AccVar += varShare * (r3.Norm2(r3.Sub(s.F, q.Last.F))/6 - q.AccVar)
 		q.acc.Push(s.F, q.Period)
 		q.gyro.Push(s.W, q.Period)
 		if q.Period == 0 {
 			q.Period = dt
 		}
-		q.Period += a * (dt - q.Period)
-		const b = 0.05
-		q.MeanW = r3.Add(q.MeanW, r3.Scale(b, r3.Sub(s.W, q.MeanW)))
-		q.MeanF = r3.Add(q.MeanF, r3.Scale(b, r3.Sub(s.F, q.MeanF)))
+		q.Period += varShare * (dt - q.Period)
+		q.MeanW = r3.Add(q.MeanW, r3.Scale(meanShare, r3.Sub(s.W, q.MeanW)))
+		q.MeanF = r3.Add(q.MeanF, r3.Scale(meanShare, r3.Sub(s.F, q.MeanF)))
 	}
 	q.Last = s
 	// Rest: nothing turns, nothing shakes, nothing pulls, and wheel or receiver
 	// agree.
-	const slow, pull = 0.01, 0.12 // share of a sample, m/s²
-	q.slowF = r3.Add(q.slowF, r3.Scale(slow, r3.Sub(s.F, q.slowF)))
+	q.slowF = r3.Add(q.slowF, r3.Scale(slowShare, r3.Sub(s.F, q.slowF)))
 	if first {
 		q.slowF = s.F
 	}
-	if q.RestCount > 1/slow && !math.IsNaN(q.RestSince) {
+	if q.RestCount > 1/slowShare && !math.IsNaN(q.RestSince) {
 		_, f := q.RestMeans()
-		rest = rest && r3.Norm(r3.Sub(q.slowF, f)) < pull
+		rest = rest && r3.Norm(r3.Sub(q.slowF, f)) < restPull
 	}
-	if rest && r3.Norm(r3.Sub(q.MeanW, bias)) < 0.05 && q.AccVar < 0.15*0.15 {
+	if rest && r3.Norm(r3.Sub(q.MeanW, bias)) < restTurn && q.AccVar < restShake*restShake {
 		if math.IsNaN(q.RestSince) {
 			q.RestSince, q.RestCount, q.sumW, q.sumF = s.T, 0, r3.Vec{}, r3.Vec{}
 		}
@@ -163,15 +185,15 @@ func (q *Wheels) Push(s WheelSample) bool {
 	}
 	if q.N == 1 {
 		q.Period = dt
-	} else if q.N > 1 && dt < 1 {
-		q.Period += 0.05 * (dt - q.Period)
+	} else if q.N > 1 && dt < wheelSlow {
+		q.Period += wheelShare * (dt - q.Period)
 	}
 	// The second difference of white noise has six times its variance. No car
 	// shows in it when samples are close; a spinning wheel does, for a sample or
 	// two.
-	if q.N > 2 && q.Period < 0.03 && dt < 2*q.Period {
+	if q.N > 2 && q.Period < noiseClose && dt < 2*q.Period {
 		d := s.V - 2*q.Last.V + q.before
-		q.noise += 0.02 * (min(d*d/6, 25*max(q.noise, 1e-4)) - q.noise)
+		q.noise += noiseShare * (min(d*d/6, noiseSpike*max(q.noise, noiseLeast)) - q.noise)
 	}
 	q.before = q.Last.V
 	q.ring[q.tail%wheelRing] = s
@@ -205,10 +227,9 @@ func (q *Wheels) Until(t float64) {
 // At returns the wheel speed at t, carried on from the two newest samples no
 // faster than tyres can accelerate a car.
 func (q *Wheels) At(t float64) float64 {
-	const grip = 12.0 // m/s²
-	if dt := q.Now.T - q.old.T; dt > 0 && dt < 0.2 {
+	if dt := q.Now.T - q.old.T; dt > 0 && dt < wheelReach {
 		a := (q.Now.V - q.old.V) / dt
-		return q.Now.V + math.Max(-grip, math.Min(grip, a))*(t-q.Now.T)
+		return q.Now.V + math.Max(-tyreGrip, math.Min(tyreGrip, a))*(t-q.Now.T)
 	}
 	return q.Now.V
 }
@@ -225,4 +246,4 @@ func (q *Wheels) due() float64 {
 }
 
 // Fresh reports whether wheel speed is coming in at time t.
-func (q *Wheels) Fresh(t float64) bool { return q.N > 0 && t-q.Last.T < 0.3 }
+func (q *Wheels) Fresh(t float64) bool { return q.N > 0 && t-q.Last.T < wheelFresh }

@@ -42,6 +42,7 @@ func TestCalls_All(t *testing.T) {
 				e.Speed = 15 * r.Float64()
 			}
 			e.Coast = 8 * r.Float64()
+			e.Leave = e.Coast - 1.5 // a handover takes time
 			if odds(50) {
 				e.Coast, e.Speed = math.NaN(), math.NaN()
 			}
