@@ -8,6 +8,6 @@ func (m *Monitor) Clone() *Monitor {
 	c.link, c.episode, c.events = &link, nil, nil
 	c.take = c.outage
 	c.nav.Follow((*paths)(&c))
-	c.params.Report = c.unitSuspect
+	c.params.Report = c.suspect
 	return &c
 }

@@ -71,7 +71,10 @@ type Decoder struct {
 	gnssOffset float64 // s, to UTC
 
 	// One measurement per kind: only its own fields are ever set.
-	tickM, imuM, wheelM, epochM, frameM, linkM, junkM, refusedM, noteM, roverM Measurement
+	tickM, imuM, wheelM, epochM, frameM, linkM, junkM, refusedM, noteM, roverM, columnsM Measurement
+
+	latency                float64 // s, of the receiver by the settings
+	imuUnread, wheelUnread unread
 
 	port        rtcm.Scanner // of the rover's observations
 	rover, base *observed
@@ -92,8 +95,8 @@ type Decoder struct {
 func NewDecoder(cfg Config) *Decoder {
 	d := &Decoder{
 		parser: nmea.NewParser(), epochs: gnss.NewAssembler(),
-		gnssOffset: cfg.Columns.GNSSOffset,
-		maxW:       beyondScale * cfg.IMU.GyroRange, maxF: beyondScale * cfg.IMU.AccRange,
+		gnssOffset: cfg.Columns.GNSSOffset, latency: cfg.GNSS.Latency, imuUnread: unread{imu: true},
+		maxW: beyondScale * cfg.IMU.GyroRange, maxF: beyondScale * cfg.IMU.AccRange,
 		tickM:    Measurement{Kind: KindTick, Channel: ChanTick},
 		imuM:     Measurement{Kind: KindIMU, Channel: ChanIMU},
 		wheelM:   Measurement{Kind: KindWheel, Channel: ChanWheel},
@@ -160,6 +163,11 @@ func (d *Decoder) Close(t float64, emit func(*Measurement)) {
 	d.rover.join.Flush(d.rover.emit)
 	d.framer.Flush(t, d.onLine)
 	d.epochs.Flush(t, d.onEpoch)
+	for _, u := range [...]*unread{&d.imuUnread, &d.wheelUnread} {
+		if u.lines.Seen > 0 {
+			d.recognise(u)
+		}
+	}
 }
 
 func (d *Decoder) line(l nmea.Line) {
@@ -184,6 +192,8 @@ func (d *Decoder) epoch(e *gnss.Epoch) {
 	e.UTC += d.gnssOffset
 	d.epochM.T, d.epochM.Epoch = e.Complete, e
 	d.emit(&d.epochM)
+	d.drove(&d.imuUnread, e)
+	d.drove(&d.wheelUnread, e)
 }
 
 func (d *Decoder) frame(m *rtcm.Message) {
@@ -200,45 +210,66 @@ func (d *Decoder) junk(why rtcm.Refusal, n int) {
 // imuLine reads t,wx,wy,wz,fx,fy,fz.
 func (d *Decoder) imuLine(line []byte) {
 	var v [7]float64
-	if !d.csv(ChanIMU, &d.imu, line, v[:]) {
+	why := d.csv(ChanIMU, &d.imu, line, v[:])
+	if why == headline {
 		return
 	}
 	m := &d.imuM
 	m.T, m.W, m.F = v[0], [3]float64(v[1:4]), [3]float64(v[4:7])
-	if beyond(&m.W, d.maxW) || beyond(&m.F, d.maxF) {
-		d.refuseLine(ChanIMU, &d.imu, RefusedRange, fmt.Sprintf("%v rad/s, %v m/s^2 is over %d times full scale", m.W, m.F, beyondScale))
-		return
+	if why == "" && (beyond(&m.W, d.maxW) || beyond(&m.F, d.maxF)) {
+		why = d.refuseLine(ChanIMU, &d.imu, RefusedRange, fmt.Sprintf("%v rad/s, %v m/s^2 is over %d times full scale", m.W, m.F, beyondScale))
+	} else if why == "" {
+		d.emit(m)
+		why = d.elsewhen(m.T)
 	}
-	d.emit(m)
+	d.take(&d.imuUnread, line, why)
 }
 
 // wheelLine reads t,v.
 func (d *Decoder) wheelLine(line []byte) {
 	var v [2]float64
-	if !d.csv(ChanWheel, &d.wheel, line, v[:]) {
+	why := d.csv(ChanWheel, &d.wheel, line, v[:])
+	if why == headline {
 		return
 	}
 	m := &d.wheelM
 	m.T, m.V = v[0], v[1]
-	if !(math.Abs(m.V) <= maxWheel) {
-		d.refuseLine(ChanWheel, &d.wheel, RefusedRange, fmt.Sprintf("%g m/s, want at most %g", m.V, maxWheel))
-		return
+	if why == "" && !(math.Abs(m.V) <= maxWheel) {
+		why = d.refuseLine(ChanWheel, &d.wheel, RefusedRange, fmt.Sprintf("%g m/s, want at most %g", m.V, maxWheel))
+	} else if why == "" {
+		d.emit(m)
+		why = d.elsewhen(m.T)
 	}
-	d.emit(m)
+	d.take(&d.wheelUnread, line, why)
 }
 
+// elsewhen says that a line's own time is far from its arrival's, empty where it is
+// not.
+func (d *Decoder) elsewhen(t float64) string {
+	if math.Abs(t-d.t) <= farClock {
+		return ""
+	}
+	return farOffWhy
+}
+
+// farOffWhy is what is wrong with such a line.
+const farOffWhy = "its times are hours or more from those of the receiver"
+
+// headline stands for a line that holds no data and is none the worse for it.
+const headline = "names"
+
 // csv reads the numbers of a line, time first. Headers and empty lines are
-// passed over; what is wrong is refused.
-func (d *Decoder) csv(ch Channel, c *csvLines, line []byte, out []float64) bool {
+// passed over; what is wrong is refused. It returns why, empty where nothing was.
+func (d *Decoder) csv(ch Channel, c *csvLines, line []byte, out []float64) (why string) {
 	if line == nil {
-		d.refuseLine(ch, c, RefusedTooLong, fmt.Sprintf("over %d bytes", maxCSVLine))
-		return false
+		return d.refuseLine(ch, c, RefusedTooLong, fmt.Sprintf("over %d bytes", maxCSVLine))
 	}
 	if c.line == 1 && len(line) >= 3 && string(line[:3]) == "\ufeff" {
 		line = line[3:]
 	}
 	if c.table.Header(line) {
-		return false
+		d.tellColumns(ch, c)
+		return headline
 	}
 	bad, text := c.table.Numbers(line, out)
 	at := c.table.Wanted(columns.Time)
@@ -247,24 +278,36 @@ func (d *Decoder) csv(ch Channel, c *csvLines, line []byte, out []float64) bool 
 	case bad < 0 && t >= 0 && t < columns.MaxUnix:
 		for i, x := range out {
 			if math.IsNaN(x) {
-				d.refuseLine(ch, c, RefusedField, fmt.Sprintf("%s is empty, want a number", c.table.Name(i)))
-				return false
+				return d.refuseLine(ch, c, RefusedField, fmt.Sprintf("%s is empty, want a number", c.table.Name(i)))
 			}
 		}
-		return true
+		return ""
 	case NoData(line, c.line):
+		return headline
 	case bad < 0:
-		d.refuseLine(ch, c, RefusedRange, fmt.Sprintf("time is %g, want Unix s; where its unit or clock is another, tell %s or %s_offset_s", t, c.table.Key(), c.table.Key()))
+		return d.refuseLine(ch, c, RefusedRange, fmt.Sprintf("time is %g, want Unix s; where its unit or clock is another, tell %s or %s_offset_s", t, c.table.Key(), c.table.Key()))
 	case text == nil:
-		d.refuseLine(ch, c, RefusedFields, fmt.Sprintf("%d fields, want the columns %s", c.table.Fields(line), c.table.String()))
+		return d.refuseLine(ch, c, RefusedFields, fmt.Sprintf("%d fields, want the columns %s", c.table.Fields(line), c.table.String()))
 	default:
-		d.refuseLine(ch, c, RefusedField, fmt.Sprintf("%s is %.40q, want a finite number", c.table.Name(bad), text))
+		return d.refuseLine(ch, c, RefusedField, fmt.Sprintf("%s is %.40q, want a finite number", c.table.Name(bad), text))
 	}
-	return false
 }
 
-func (d *Decoder) refuseLine(ch Channel, c *csvLines, why Refusal, text string) {
-	d.refuse(d.t, ch, why, fmt.Sprintf("%s: line %d: %s", ch, c.line, text))
+// tellColumns says what a line of names told, where that is not our own.
+func (d *Decoder) tellColumns(ch Channel, c *csvLines) {
+	if c.table.Plain() {
+		return // as our own files have them
+	}
+	m := &d.columnsM
+	*m = Measurement{T: d.t, Kind: KindColumns, Channel: ch, Note: c.table.String()}
+	d.emit(m)
+}
+
+// refuseLine refuses a line and returns why in words.
+func (d *Decoder) refuseLine(ch Channel, c *csvLines, why Refusal, text string) string {
+	note := fmt.Sprintf("%s: line %d: %s", ch, c.line, text)
+	d.refuse(d.t, ch, why, note)
+	return note
 }
 
 func (d *Decoder) refuse(t float64, ch Channel, why Refusal, note string) {

@@ -7,6 +7,7 @@ import (
 	"kerbline/fusion/eskf"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/trust"
 	"kerbline/fusion/verdict"
 	"kerbline/gnss"
@@ -99,7 +100,8 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 		s.WheelScale = m.nav.Filter.WheelScale
 	}
 	s.Slip = m.nav.Filter.Slip
-	s.UnitHint = m.params.Hint
+	m.checks.look(m, s)
+	s.Symptom = m.checks.first(m.params.Finding())
 }
 
 func rate(period float64) float64 {
@@ -246,6 +248,9 @@ func (m *Monitor) judge(s *Snapshot) {
 		m.explainFix(&j.Reasons, s)
 	}
 	verdict.Judge(e, &cfg.Vehicle.Car, &cfg.Tests.Timing, j)
+	if first := j.Reasons.First(); j.Verdict != Usable && s.Symptom.ID.IsCauseOf(first) {
+		j.Reasons.AddCoded(verdict.WhySettings, symptoms.Of(s.Symptom.ID).Code, math.NaN(), math.NaN(), "")
+	}
 	told := m.memory.Tell(m.now, m.shift, e, j, &cfg.Vehicle.Car, &cfg.Tests.Timing)
 	m.believe(&trust.Evidence{Kind: trust.Verdict, Usable: told.Verdict == Usable, Coasting: told.Verdict == Coasting})
 	s.Verdict, s.Advice, s.Since, s.SpeedCap = told.Verdict, told.Advice, told.Since, told.SpeedCap
@@ -275,8 +280,8 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 	tr, q, cfg := &m.trust, &m.nav.IMU, &m.cfg
 	served, left := tr.Served(m.now, &cfg.Tests.Requalification)
 	*e = verdict.Evidence{
-		UnitsWrong: m.params.Wrong(),
-		IMUHeard:   q.N > 0,
+		SettingsWrong: m.params.Wrong() || m.checks.stops(), Symptom: symptoms.Of(s.Symptom.ID).Code,
+		IMUHeard: q.N > 0,
 		// After a gap in the samples the first epoch has to say where the car is.
 		IMUSilent: q.N == 0 || s.IMUAge > cfg.IMU.Gap+imuSlack || q.GapLength > cfg.IMU.Gap && q.GapEnd > tr.UsedAt,
 		IMUAge:    s.IMUAge, IMUGap: cfg.IMU.Gap,

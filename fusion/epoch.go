@@ -20,7 +20,9 @@ func (m *Monitor) onEpoch(e *gnss.Epoch) {
 	m.notice(e)
 	m.link.Epoch(e, m.now)
 	m.snap.EpochUsed = false
-	if m.fuse(e) {
+	used := m.fuse(e)
+	m.checks.onEpoch(m, e)
+	if used {
 		m.snap.EpochUsed = true
 		m.snap.Counts.EpochsUsed++
 	} else {
@@ -69,6 +71,9 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.setFrame(e.Pos)
 	}
 	z := vec(m.frame.FromLLA(e.Pos))
+	if m.clock.Ready() {
+		m.params.OnFix(m.clock.Reference(e.UTC)-m.cfg.GNSS.Latency, z.X, z.Y)
+	}
 	if m.nav.Phase != navigation.Aligned {
 		// The filter's latency counts from here on: the first epochs may have
 		// waited in some buffer.

@@ -56,9 +56,12 @@ func (m *Monitor) onIMU(in *Measurement) {
 func (m *Monitor) stamp(t, latency float64) float64 { return t + m.shift - latency }
 
 func (m *Monitor) onWheel(in *Measurement) {
-	if math.IsNaN(in.V) || math.IsInf(in.V, 0) || !m.nav.Wheels.Push(navigation.WheelSample{T: m.stamp(in.T, m.cfg.Wheel.Latency), V: in.V}) {
+	t := m.stamp(in.T, m.cfg.Wheel.Latency)
+	if math.IsNaN(in.V) || math.IsInf(in.V, 0) || !m.nav.Wheels.Push(navigation.WheelSample{T: t, V: in.V}) {
 		m.snap.Counts.Refused[ChanWheel]++
+		return
 	}
+	m.params.OnWheel(t, in.V)
 }
 
 // configureMount prepares the rotation from IMU axes to body axes.

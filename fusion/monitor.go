@@ -6,10 +6,12 @@ import (
 
 	"kerbline/fusion/coast"
 	"kerbline/fusion/course"
+	"kerbline/fusion/crosscheck"
 	"kerbline/fusion/hostclock"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
 	"kerbline/fusion/parameters"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/trust"
 	"kerbline/fusion/verdict"
 	"kerbline/gnss/corrections"
@@ -59,6 +61,7 @@ type Monitor struct {
 	rcv     receiver
 	trust   trust.State
 	params  parameters.Watch
+	checks  checks
 	drift   integrity.DriftTests
 	ref     integrity.References
 	claims  claims
@@ -112,8 +115,9 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.drift.Init(t.Settings)
 	m.ref.Init()
 	m.phases.init()
-	m.params.Init(cfg.Vehicle.Antenna, m.unitSuspect)
-	m.claims.off.at = math.NaN()
+	m.params.Init(cfg.Vehicle.Antenna, crosscheck.Told{IMU: cfg.Columns.IMU, Wheel: cfg.Columns.Wheel, IMUOffset: cfg.Columns.IMUOffset,
+		WheelOffset: cfg.Columns.WheelOffset, Mount: cfg.IMU.Mounting(), Latency: cfg.GNSS.Latency}, m.suspect)
+	m.claims.off.at, m.checks.narrow = math.NaN(), math.NaN()
 	m.configureMount(&cfg.IMU)
 	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), m.kPL, cfg.GNSS.Stall)
 	m.hint = -1
@@ -161,6 +165,9 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 		m.link.Junk(m.now, rtcm.Refusal(in.Reason), int(in.N))
 	case KindRefused:
 		c.Refused[in.Channel%nChannels]++
+		if in.Channel == ChanCorrections {
+			m.checks.onLinkRefused(in.Note)
+		}
 	case KindObservation:
 		m.onReception(in)
 		m.onObservation(in)
@@ -173,6 +180,10 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 		m.onTick()
 	case KindRoverFrame:
 		m.onReception(in)
+	case KindSymptom:
+		m.checks.raise(m, *in.Symptom)
+	case KindColumns:
+		m.params.Columns(in.Channel == ChanWheel, in.Note)
 	}
 	m.onBase()
 	m.link.Take(m.take)
@@ -259,6 +270,7 @@ func (m *Monitor) restart(why string) {
 	m.realign(why)
 	m.clock = hostclock.Model{}
 	m.nav.ResetBuffers()
+	m.params.ClocksStepped()
 }
 
 // realign forgets what dead reckoning rests on, not the clocks.
@@ -318,9 +330,9 @@ func (m *Monitor) where() float64 {
 	return math.NaN()
 }
 
-// unitSuspect makes an event of what contradicts the settings.
-func (m *Monitor) unitSuspect(what string) {
-	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventUnit, Size: math.NaN(), Where: m.where(), Detail: what})
+// suspect makes an event of what contradicts the settings.
+func (m *Monitor) suspect(f symptoms.Finding) {
+	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventUnit, Cause: symptoms.Of(f.ID).Code, Size: math.NaN(), Where: m.where(), Detail: f.Text()})
 }
 
 // OnEpisode asks for every correction outage with all its evidence, when it

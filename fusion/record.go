@@ -2,6 +2,7 @@ package fusion
 
 import (
 	"kerbline/fusion/navigation"
+	"kerbline/fusion/symptoms"
 	"kerbline/gnss"
 	"kerbline/gnss/observation"
 	"kerbline/gnss/orbit"
@@ -66,6 +67,8 @@ const (
 	KindRoverFrame              // Frame: one whole RTCM frame on the rover's own port
 	KindObservation             // Observed: what the rover, or on ChanCorrections the base, observed in an epoch
 	KindEphemeris               // Ephemeris: one set, heard on Channel
+	KindSymptom                 // Symptom: what is wrong with an input
+	KindColumns                 // Note: the columns of Channel's lines, as a line of names told them
 	nKinds
 )
 
@@ -86,6 +89,7 @@ type Measurement struct {
 	Frame     *rtcm.Message
 	Observed  *observation.Epoch
 	Ephemeris *orbit.Ephemeris
+	Symptom   *symptoms.Finding
 	Note      string // KindNote, KindRefused: text
 }
 

@@ -5,6 +5,7 @@ import (
 	"kerbline/fusion/integers"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/phasecheck"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/trust"
 	"kerbline/fusion/verdict"
 	"kerbline/gnss"
@@ -121,7 +122,9 @@ type Snapshot struct {
 	// and left, m, and 1 sigma of that, infinite where it has not shown it.
 	LeverOff, LeverSigma [2]float64
 
-	UnitHint string // what looks wrong with units, axes or lever arm, in words
+	// Symptom is what looks wrong with settings or inputs, and what to set; the
+	// most basic where several do.
+	Symptom symptoms.Finding
 
 	// Time.
 	HostMinusUTC float64 // s

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"kerbline/fixtures"
+	"kerbline/fusion/symptoms"
 	"kerbline/gnss"
 )
 
@@ -60,8 +61,8 @@ func TestUnits(t *testing.T) {
 		if usable > 0 {
 			t.Errorf("%s %s: %d usable lines", tt.kind, tt.mode, usable)
 		}
-		if s := m.Snapshot(); s.UnitHint == "" || codes(s)[0] != "imu-units" {
-			t.Errorf("%s %s: at the end hint %q, reasons %v", tt.kind, tt.mode, s.UnitHint, codes(s))
+		if s := m.Snapshot(); s.Symptom.ID == 0 || codes(s)[0] != symptoms.Of(s.Symptom.ID).Code {
+			t.Errorf("%s %s: at the end hint %q, reasons %v", tt.kind, tt.mode, s.Symptom.Text(), codes(s))
 		}
 	}
 }

@@ -275,7 +275,7 @@ func TestOutsideText(t *testing.T) {
 	}
 	nasty := "[red]evil[-]\x1b[2J\u202e東"
 	v := sampleUnusable()
-	v.Name, v.Recording.Words, v.Notice, v.Snap.UnitHint = nasty, nasty, nasty, nasty
+	v.Name, v.Recording.Words, v.Notice, v.Snap.Symptom.Seen = nasty, nasty, nasty, nasty
 	v.Sources = []Source{{nasty, false, nasty}, {nasty, true, nasty}}
 	v.Marks = []string{nasty}
 	v.Snap.Reasons[0].Code, v.Snap.Reasons[0].Unit = nasty, nasty

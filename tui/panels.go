@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/trust"
 	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
@@ -374,8 +375,8 @@ func senseLines(v *View, w int, full bool) []line {
 		return []line{append(imu.put(Label, "  wheel "), wheel...)}
 	}
 	out := []line{imu, append(row("wheel"), wheel...)}
-	if s.UnitHint != "" {
-		for _, part := range wrap("LOOKS WRONG: "+Clean(s.UnitHint), w-labelWidth) {
+	if s.Symptom.ID != symptoms.None {
+		for _, part := range wrap("LOOKS WRONG: "+Clean(s.Symptom.Text()), w-labelWidth) {
 			out = append(out, line(nil).to(labelWidth).put(Bad, part))
 		}
 	}
@@ -552,8 +553,8 @@ func troubleLine(v *View) line {
 			return text(Alarm, " MISSING ").put(Plain, " ").out(Strong, s.Name).put(Plain, ": ").out(Plain, s.Words).put(Label, more)
 		}
 	}
-	if v.Snap.UnitHint != "" {
-		return text(Alarm, " LOOKS WRONG ").put(Plain, " ").out(Strong, v.Snap.UnitHint)
+	if v.Snap.Symptom.ID != symptoms.None {
+		return text(Alarm, " LOOKS WRONG ").put(Plain, " ").out(Strong, v.Snap.Symptom.Text())
 	}
 	return nil
 }

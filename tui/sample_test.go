@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"kerbline/fusion"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/trust"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
@@ -167,7 +168,7 @@ func sampleUnusable() *View {
 		s.Link.Types[i] = t
 	}
 	s.Tests[fusion.TestJump].Alarm, s.Tests[fusion.TestJump].Stat, s.Tests[fusion.TestJump].Since = true, 94.2, sampleT-8.2
-	s.UnitHint = "specific force at rest is 1.00: IMU in g, not m/s^2?"
+	s.Symptom = symptoms.Finding{ID: symptoms.IMUUnits, Seen: "specific force at rest is 1.00: IMU in g, not m/s^2?"}
 	setReasons(v,
 		fusion.Reason{Code: "jump", Value: 0.62, Limit: 0.11, Unit: "m", Since: sampleT - 8.2},
 		fusion.Reason{Code: "pl-lateral", Value: 1.92, Limit: 0.5, Unit: "m", Since: sampleT - 3.4},

@@ -471,14 +471,9 @@ func (l *Layout) Fields(line []byte) (n int) {
 // the line has too few fields or, without gaps between them, too many.
 func (l *Layout) Numbers(line []byte, out []float64) (bad int, text []byte) {
 	if l.Plain() {
-		n, whole := plainFields(line, out)
-		if whole {
+		if _, whole := plainFields(line, out); whole {
 			return -1, nil
 		}
-		if parts := bytes.Split(line, []byte{','}); len(parts) == len(out) {
-			text = parts[n]
-		}
-		return n, text
 	}
 	sep := separator(line)
 	for i := range out {
@@ -509,6 +504,9 @@ func (l *Layout) Numbers(line []byte, out []float64) (bad int, text []byte) {
 	if whole >= 0 && l.nanos >= 0 {
 		out[whole] += nanos * 1e-9
 	}
+	if l.plain && n != len(l.want) {
+		return max(bad, 0), nil // own lines hold nothing else
+	}
 	for i, at := range l.at {
 		if at >= n && bad < 0 {
 			bad, text = i, nil
@@ -521,13 +519,18 @@ func (l *Layout) Numbers(line []byte, out []float64) (bad int, text []byte) {
 // seconds can be.
 func (l *Layout) Time(line []byte) (t float64, ok bool) {
 	if l.Plain() && l.want[0] == Time {
-		return leadingTime(line)
+		if t, ok = leadingTime(line); ok || len(line) > longest {
+			return t, ok
+		}
 	}
 	var out [numQuantities]float64
 	l.Numbers(line, out[:len(l.want)])
 	t = out[slices.Index(l.want, Time)]
 	return t, t >= 0 && t < MaxUnix
 }
+
+// longest bounds a line that is looked at for more than our own columns, bytes.
+const longest = 512
 
 // space stands for any white space as a separator.
 const space = ' '

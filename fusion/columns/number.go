@@ -117,5 +117,8 @@ func slowNumber(line []byte, i int) (x float64, next int, ok bool) {
 // leadingTime returns the time of a line that begins with one and a comma, Unix s.
 func leadingTime(line []byte) (t float64, ok bool) {
 	t, next, ok := number(line, 0)
+	if bytes.IndexByte(line, ';') >= 0 { // a decimal comma
+		return t, false
+	}
 	return t, ok && next < len(line) && line[next] == ',' && t >= 0 && t < MaxUnix
 }

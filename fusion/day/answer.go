@@ -9,6 +9,7 @@ import (
 
 	"kerbline/fusion"
 	"kerbline/fusion/score/bounds"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/words"
 )
 
@@ -143,7 +144,11 @@ func (j *judge) cautions(c *Check) {
 			continue
 		}
 		if r.State == Fail || r.State == Unseen && slices.Contains(wanted, r.Key) {
-			c.Cautions = append(c.Cautions, j.caution(r))
+			at := len(c.Cautions)
+			if r.Key == "inputs" { // it may be why the others failed
+				at = 0
+			}
+			c.Cautions = slices.Insert(c.Cautions, at, j.caution(r))
 		}
 	}
 }
@@ -199,7 +204,8 @@ func (j *judge) groups() []group {
 		switch g.cause {
 		case "base_moved", "base-moved":
 			return 0
-		case "imu-units":
+		}
+		if _, ok := j.behind(g.cause); ok {
 			return 1
 		}
 		return 2
@@ -230,7 +236,8 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 			case "base_moved", "base-moved", "base-unconfirmed":
 				delete(unexplained, "base")
 				delete(unexplained, "jumps") // the step that the move is
-			case "imu-units":
+			}
+			if symptoms.ByCode(g.cause) != symptoms.None {
 				delete(unexplained, "units")
 			}
 			for _, k := range []string{"fixed", "usable", "place", "handovers", "longest"} {
@@ -250,7 +257,11 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 			case "base":
 				reason.What = j.baseWords(r)
 			case "units":
-				reason.What = words.OfReason("imu-units").Was
+				if f, ok := j.first(true); ok {
+					reason = symptomReason(&f, "")
+				} else {
+					reason.What = words.OfReason("settings").Was
+				}
 			}
 			first = append(first, reason)
 		default:
@@ -274,10 +285,28 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 var costs = []string{"usable", "handovers", "jumps", "place"}
 
 func (j *judge) baseWords(r *Row) string {
+	if id, other := j.otherStation(); other {
+		return fmt.Sprintf("the corrections come from station %d, and base.station is %d: another base, or set base.station = %d", id, j.cfg.Base.Station, id)
+	}
 	if math.IsNaN(r.Value) || r.Value <= r.Limit {
 		return "the base is not confirmed: " + r.Sure
 	}
 	return fmt.Sprintf("the base is not where it was surveyed: off by %s, may be %s", r.ValueText(), r.LimitText())
+}
+
+// otherStation returns the only station that was heard, where the settings expect
+// another.
+func (j *judge) otherStation() (id int, other bool) {
+	id = -1
+	for _, s := range j.ss {
+		for _, n := range s.Stations {
+			if id >= 0 && n != id {
+				return id, false
+			}
+			id = n
+		}
+	}
+	return id, id >= 0 && j.cfg.Base.Station >= 0 && id != j.cfg.Base.Station
 }
 
 // reasonOf tells one cause of breaks.
@@ -308,6 +337,9 @@ func (j *judge) reasonOf(g *group) Reason {
 	}
 	if g.handed > 0 {
 		fmt.Fprintf(&seen, "; the car was handed over to reactive driving %s", times(g.handed))
+	}
+	if f, ok := j.behind(g.cause); ok {
+		return symptomReason(&f, seen.String())
 	}
 	return Reason{What: found.Was, Seen: seen.String(), Do: found.Do}
 }
@@ -344,6 +376,10 @@ func (j *judge) why() []Reason {
 func (j *judge) caution(r *Row) Reason {
 	c := Reason{What: fmt.Sprintf("%s: %s, should be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: criteria[r.Key].do}
 	switch r.Key {
+	case "inputs":
+		if f, ok := j.first(false); ok {
+			return symptomReason(&f, "")
+		}
 	case "survey":
 		return Reason{What: "the base is not surveyed", Seen: "the first one heard was taken as the reference", Do: r.Sure}
 	case "base":

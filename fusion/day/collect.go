@@ -8,6 +8,7 @@ import (
 
 	"kerbline/fusion"
 	"kerbline/fusion/score"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/words"
 	"kerbline/gnss"
 	"kerbline/gnss/corrections"
@@ -496,8 +497,14 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 		d.AccBias = largest(s.AccBias)
 		d.LeverOff, d.LeverSigma = s.LeverOff, s.LeverSigma
 	}
-	if s.UnitHint != "" {
-		d.UnitHint = s.UnitHint
+	if f := &s.Symptom; f.ID != symptoms.None {
+		d.Symptoms[f.ID] = *f
+		switch f.ID { // what lines could not be read for
+		case symptoms.IMUClock:
+			d.Symptoms[symptoms.IMUUnread] = symptoms.Finding{}
+		case symptoms.WheelClock:
+			d.Symptoms[symptoms.WheelUnread] = symptoms.Finding{}
+		}
 	}
 	if s.Still && s.IMURate > 0 && s.Vibration > 0 {
 		// Vibration is the rms of all three axes, white from sample to sample.
@@ -606,6 +613,7 @@ func (c *Collector) Session() *Session {
 	}
 	slices.SortStableFunc(d.Outages, func(a, b Outage) int { return cmp.Compare(a.From, b.From) })
 	c.attribute()
+	d.cutEnd()
 	return d
 }
 
@@ -639,6 +647,31 @@ func (c *Collector) attribute() {
 			} else if b.Cause == "" {
 				b.Cause = b.Reason
 			}
+		}
+	}
+}
+
+// endMost is how much longer one input of a recording may go on than the others, s.
+const endMost = 15.0
+
+// cutEnd takes out what only shows that the files of a recording do not end
+// together.
+func (s *Session) cutEnd() {
+	n := len(s.Breaks)
+	if n == 0 {
+		return
+	}
+	b := &s.Breaks[n-1]
+	if !b.Open || b.To-b.From > endMost || b.Reason != "imu-silent" && b.Reason != "receiver-silent" {
+		return
+	}
+	from := b.From
+	s.Breaks = s.Breaks[:n-1]
+	s.NBreaks--
+	for i := len(s.Outages) - 1; i >= 0; i-- {
+		if o := &s.Outages[i]; o.To >= s.Length-1 && o.From > from-endMost {
+			s.Outages = slices.Delete(s.Outages, i, i+1)
+			s.NOut--
 		}
 	}
 }

@@ -793,33 +793,15 @@ func (j *judge) events(k fusion.EventKind) int {
 }
 
 func (j *judge) imuRows() {
-	lim, hint := j.lim, ""
-	for _, s := range j.ss {
-		if s.UnitHint != "" {
-			hint = s.UnitHint
-		}
-	}
-	v, sure := float64(j.events(fusion.EventUnit)), hint
-	if hint != "" {
-		v = math.Max(v, 1)
-	}
-	imu := slices.ContainsFunc(j.ss, func(s *Session) bool { return s.HasIMU })
-	switch {
-	case j.live && !imu:
-		v, sure = math.NaN(), untold
-	case !imu:
-		v, sure = math.NaN(), "no inertial sensor was heard"
-	case sure == "":
-		sure = "specific force at rest, gyro against course, lever arm: nothing suspect"
-	}
-	j.add("units", v, 0, sure)
+	lim := j.lim
+	imu := j.settingRows()
 	if !imu {
 		return
 	}
 	rate, _ := j.most(func(s *Session) float64 { return s.IMURate })
 	j.add("imu_gaps", float64(j.events(fusion.EventIMUGap)), 0, fmt.Sprintf("longer than %s s, at %s Hz", num(j.cfg.IMU.Gap, 2), num(rate, 0)))
 	noise, s := j.most(func(s *Session) float64 { return s.AccNoise })
-	sure = "never at rest"
+	sure := "never at rest"
 	if s != nil {
 		rest := 0.0
 		for _, s := range j.ss {

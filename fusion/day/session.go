@@ -6,6 +6,7 @@ import (
 
 	"kerbline/fusion"
 	"kerbline/fusion/score"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
@@ -95,11 +96,11 @@ type Session struct {
 	LatencySig float64
 
 	IMURate  float64
-	GyroBias float64 // rad/s, largest axis
-	AccBias  float64 // m/s^2, largest axis
-	AccNoise float64 // m/s^2/sqrt(Hz), at rest; NaN when never at rest
-	RestS    float64 // s at rest behind it
-	UnitHint string
+	GyroBias float64                           // rad/s, largest axis
+	AccBias  float64                           // m/s^2, largest axis
+	AccNoise float64                           // m/s^2/sqrt(Hz), at rest; NaN when never at rest
+	RestS    float64                           // s at rest behind it
+	Symptoms [symptoms.NumIDs]symptoms.Finding // as last seen
 
 	// By the drive alone: the antenna from where the settings have it, forward and
 	// left, m, and 1 sigma, infinite where it did not show; last known.

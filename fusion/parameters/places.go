@@ -65,7 +65,7 @@ func (u *Watch) OnPlaces(d *navigation.Driver) {
 		a, p := u.antenna, d.Placed()
 		x, sx, _ := seen(d, 0)
 		y, sy, _ := seen(d, 1)
-		u.say(leverArm, fmt.Sprintf("the antenna moves as if it were %.2f forward, %.2f left (±%.2f, ±%.2f) of the inertial sensor; vehicle.antenna_m less imu.position_m is %.2f, %.2f: check both, and their signs",
+		u.sayLever(x, y, fmt.Sprintf("the antenna moves as if it were %.2f forward, %.2f left (±%.2f, ±%.2f) of the inertial sensor; vehicle.antenna_m less imu.position_m is %.2f, %.2f: check both, and their signs",
 			a[0]-p[0]+x, a[1]-p[1]+y, sx, sy, a[0]-p[0], a[1]-p[1]))
 		return
 	}

@@ -1,6 +1,7 @@
 package verdict
 
 import (
+	"cmp"
 	"math"
 
 	"kerbline/fusion/integrity"
@@ -10,7 +11,8 @@ import (
 // Evidence is what is known at one instant.
 type Evidence struct {
 	// Inputs. Silent means never heard, or longer ago than its limit.
-	UnitsWrong     bool // units, axes or lever arm contradict the motion
+	SettingsWrong  bool   // settings or inputs contradict the motion
+	Symptom        string // the code of what looks wrong, empty for nothing
 	IMUHeard       bool
 	IMUSilent      bool
 	IMUAge         float64 // s
@@ -101,7 +103,7 @@ func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
 	used := e.SinceUsed <= e.Silence // a fixed epoch was used just now
 	fault := e.Stepped || e.Drifted || e.Claimed || e.Refuted
 	velocity := e.Tests[integrity.TestVelocity].Alarm
-	sensors := e.UnitsWrong || e.Saturated || j.BaseAlarm
+	sensors := e.SettingsWrong || e.Saturated || j.BaseAlarm
 	alarm := sensors || fault || velocity
 	receiver := !e.Requalifying && used && e.Fixed && !e.ReceiverSilent && !fault && !velocity && !e.Frozen && !e.EpochLate && !e.Refused && !e.Contradicted
 	usable := !e.SettingsOpen && within && budget && !e.IMUSilent && !sensors && (receiver || e.Carried)
@@ -110,7 +112,7 @@ func Judge(e *Evidence, car *Car, t *Timing, j *Judgement) {
 	}
 	// What dead reckoning cannot answer: it followed the drift itself, or its own
 	// sensors are suspected.
-	misled := e.Drifted && !e.Carried || j.BaseAlarm || e.UnitsWrong || e.Saturated || e.IMUSilent
+	misled := e.Drifted && !e.Carried || j.BaseAlarm || e.SettingsWrong || e.Saturated || e.IMUSilent
 	coasting := !usable && within && e.Proven && !misled && e.Coast > 0 && e.SinceUsed <= t.MaxCoast
 	switch {
 	case usable:
@@ -143,8 +145,8 @@ func (j *Judgement) Begin() { *j = Judgement{} }
 // inputs adds the reasons of silent, late and wrong inputs.
 func (j *Judgement) inputs(e *Evidence) {
 	b := &j.Reasons
-	if e.UnitsWrong {
-		b.Add(WhyUnits, math.NaN(), math.NaN(), "")
+	if e.SettingsWrong {
+		b.AddCoded(WhySettings, cmp.Or(e.Symptom, reasonCodes[WhySettings]), math.NaN(), math.NaN(), "")
 	}
 	if e.IMUSilent {
 		b.Add(WhyIMU, e.IMUAge, e.IMUGap, "s")
@@ -161,7 +163,7 @@ func (j *Judgement) inputs(e *Evidence) {
 	if e.EpochLate {
 		b.Add(WhyLate, math.NaN(), e.Stall, "s")
 	}
-	j.InputAlarm = e.UnitsWrong || e.IMUSilent || e.Saturated || e.ReceiverSilent || e.Frozen || e.EpochLate
+	j.InputAlarm = e.SettingsWrong || e.IMUSilent || e.Saturated || e.ReceiverSilent || e.Frozen || e.EpochLate
 }
 
 // receiver adds the reasons of base and belief.

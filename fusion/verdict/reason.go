@@ -5,7 +5,7 @@ package verdict
 type ReasonID uint8
 
 const (
-	WhyUnits ReasonID = iota
+	WhySettings ReasonID = iota
 	WhyIMU
 	WhySaturated
 	WhyReceiver
@@ -43,7 +43,7 @@ const (
 )
 
 var reasonCodes = [NumReasons]string{
-	"imu-units", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
+	"settings", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
 	"drift", "jump", "fix-refuted", "fix-unproven", "velocity", "innovation", "interference", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
 	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "no-drift-check", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "carried_by_phase", "speed",
 }
@@ -103,6 +103,16 @@ func (b *Reasons) Add(id ReasonID, value, limit float64, unit string) {
 func (b *Reasons) AddCoded(id ReasonID, code string, value, limit float64, unit string) {
 	b.on[id] = true
 	b.r[id] = Reason{Code: code, Value: value, Limit: limit, Unit: unit}
+}
+
+// First returns the code of the reason to act on, empty without one.
+func (b *Reasons) First() string {
+	for id := range NumReasons {
+		if b.on[id] {
+			return b.r[id].Code
+		}
+	}
+	return ""
 }
 
 // hideExplained takes out those that another explains.

@@ -58,7 +58,7 @@ func TestJudge(t *testing.T) {
 		{"late", func(e *Evidence) { e.EpochLate = true }, Coasting, WhyLate},
 		{"inertial sensor silent", func(e *Evidence) { e.IMUSilent = true }, Unusable, WhyIMU},
 		{"saturated", func(e *Evidence) { e.Saturated = true }, Unusable, WhySaturated},
-		{"units", func(e *Evidence) { e.UnitsWrong = true }, Unusable, WhyUnits},
+		{"units", func(e *Evidence) { e.SettingsWrong = true }, Unusable, WhySettings},
 		{"base moved", func(e *Evidence) { e.Base = corrections.BaseElsewhere }, Unusable, WhyBaseMoved},
 		{"base unconfirmed", func(e *Evidence) { e.Base = corrections.BaseUnconfirmed }, Unusable, WhyBaseUnknown},
 		{"velocity", func(e *Evidence) { e.Tests[integrity.TestVelocity].Alarm = true }, Coasting, WhyVelocity},
@@ -173,7 +173,7 @@ func TestReasons_Dependencies(t *testing.T) {
 		{[]ReasonID{WhyJump, WhyInnovation, WhyVelocity}, "jump"},
 		{[]ReasonID{WhyAlign, WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast}, "aligning"},
 		{[]ReasonID{WhyIMU, WhyAlign, WhyPLLat, WhyCoast}, "imu-silent"},
-		{[]ReasonID{WhyDwell, WhyPLLat, WhyBaseMoved, WhyUnits}, "imu-units base-moved pl-lateral requalifying"},
+		{[]ReasonID{WhyDwell, WhyPLLat, WhyBaseMoved, WhySettings}, "settings base-moved pl-lateral requalifying"},
 		{[]ReasonID{WhyIMU, WhyReceiver}, "imu-silent receiver-silent"},
 	} {
 		var m Memory
@@ -206,8 +206,8 @@ func TestReasons_Since(t *testing.T) {
 		t.Errorf("%+v, want corr-age since 6", s.Reasons[0])
 	}
 	// The most urgent ones when there are too many.
-	line(7, WhyUnits, WhySaturated, WhyReceiver, WhyBaseMoved, WhyBaseUnknown, WhyDrift, WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast, WhyLever, WhyDwell, WhySpeed)
-	if s.NReasons != MaxReasons || s.Reasons[0].Code != "imu-units" || s.Reasons[MaxReasons-1].Code != "requalifying" {
+	line(7, WhySettings, WhySaturated, WhyReceiver, WhyBaseMoved, WhyBaseUnknown, WhyDrift, WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast, WhyLever, WhyDwell, WhySpeed)
+	if s.NReasons != MaxReasons || s.Reasons[0].Code != "settings" || s.Reasons[MaxReasons-1].Code != "requalifying" {
 		t.Errorf("%d reasons %v", s.NReasons, s.Reasons)
 	}
 	line(8)

@@ -25,7 +25,7 @@ func TestCalls_All(t *testing.T) {
 		e := verdict.Evidence{Silence: 0.35, Tests: &tests, ALLat: 0.5, ALLon: 1, ALYaw: 0.05}
 		odds := func(n int) bool { return r.IntN(n) == 0 }
 		for i := range 4000 {
-			for _, b := range []*bool{&e.IMUSilent, &e.ReceiverSilent, &e.UnitsWrong, &e.Stepped, &e.Drifted, &e.Requalifying, &e.SettingsOpen, &e.Carried, &e.Refused} {
+			for _, b := range []*bool{&e.IMUSilent, &e.ReceiverSilent, &e.SettingsWrong, &e.Stepped, &e.Drifted, &e.Requalifying, &e.SettingsOpen, &e.Carried, &e.Refused} {
 				if odds(40) {
 					*b = odds(4)
 				}

@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/symptoms"
 	"kerbline/gnss/corrections"
 )
 
@@ -25,7 +26,7 @@ const (
 
 // reasons by the code of the verdict line, in the order of their weight.
 var reasons = map[string]Finding{
-	"imu-units":        {"IMU units or axes look wrong", "units or axes of the inertial sensor look wrong", "compare the driver's units and the mounting with the settings; nothing else counts before that"},
+	"settings":         {"settings look wrong", "settings did not fit the drive", "compare units, axes, mounting and lever arm with the settings; kerbline setup RECORDING finds them"},
 	"imu-silent":       {"IMU silent", "the inertial sensor was silent", doIMU},
 	"imu-saturated":    {"IMU at the end of its range", "the inertial sensor was at the end of its range", "mount it more softly or choose a larger range"},
 	"receiver-silent":  {"receiver silent", "the receiver sent nothing", corrections.ReceiverSilent.Try()},
@@ -72,6 +73,10 @@ var reasons = map[string]Finding{
 func OfReason(code string) Finding {
 	if f, ok := reasons[code]; ok {
 		return f
+	}
+	if id := symptoms.ByCode(code); id != symptoms.None {
+		s := symptoms.Of(id)
+		return Finding{s.Now, s.Was, s.Do}
 	}
 	plain := strings.ReplaceAll(code, "-", " ")
 	if code == "" {

@@ -97,7 +97,8 @@ func appendVerdict(b []byte, s *fusion.Snapshot) []byte {
 	b = whole(b, "quality", quality)
 	b = number(b, "age_s", s.Epoch.Age, decS)
 	b = whole(b, "station", s.Epoch.Station)
-	return word(b, "link", s.Link.Condition.String())
+	b = word(b, "link", s.Link.Condition.String())
+	return word(b, "hint", s.Symptom.Text())
 }
 
 // AppendLink appends an object about the correction link, with its newline.

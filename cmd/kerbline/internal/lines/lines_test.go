@@ -33,7 +33,7 @@ func TestAppendVerdict(t *testing.T) {
 		`"speed_cap_mps":12.5000,"coast_s":3.250,"handover_s":1.750,"lat_deg":44.2913600092,"lon_deg":-11.8630768607,"h_m":150.3263,` +
 		`"yaw_rad":-1.775655,"speed_mps":11.2500,"sigma_lat_m":0.0123,"sigma_lon_m":0.0234,"sigma_yaw_rad":0.003456,` +
 		`"pl_lat_m":0.3100,"pl_lon_m":0.4200,"pl_yaw_rad":0.021000,"al_lat_m":0.5000,"al_lon_m":1.0000,"al_yaw_rad":0.052360,` +
-		`"quality":5,"age_s":7.400,"station":1201,"link":"silent"}` + "\n"
+		`"quality":5,"age_s":7.400,"station":1201,"link":"silent","hint":null}` + "\n"
 	if got := string(AppendVerdict(nil, snapshot())); got != want {
 		t.Errorf("got  %swant %s", got, want)
 	}
@@ -51,7 +51,7 @@ func TestAppendVerdict_Unknown(t *testing.T) {
 	s.Epoch.Quality, s.Epoch.Age, s.Epoch.Station = gnss.QualityUnknown, nan, -1
 	const want = `{"t":1.0000,"seq":1,"verdict":"unproven","advice":"stop","reasons":[],"speed_cap_mps":null,"coast_s":null,"handover_s":null,` +
 		`"lat_deg":null,"lon_deg":null,"h_m":null,"yaw_rad":null,"speed_mps":null,"sigma_lat_m":null,"sigma_lon_m":null,"sigma_yaw_rad":null,` +
-		`"pl_lat_m":null,"pl_lon_m":null,"pl_yaw_rad":null,"al_lat_m":null,"al_lon_m":null,"al_yaw_rad":null,"quality":null,"age_s":null,"station":null,"link":"untapped"}` + "\n"
+		`"pl_lat_m":null,"pl_lon_m":null,"pl_yaw_rad":null,"al_lat_m":null,"al_lon_m":null,"al_yaw_rad":null,"quality":null,"age_s":null,"station":null,"link":"untapped","hint":null}` + "\n"
 	got := AppendVerdict(nil, s)
 	if string(got) != want {
 		t.Errorf("got  %swant %s", got, want)

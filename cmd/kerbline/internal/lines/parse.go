@@ -39,6 +39,7 @@ type Verdict struct {
 	Age      Float    `json:"age_s"`
 	Station  Int      `json:"station"`
 	Link     string   `json:"link"`
+	Hint     string   `json:"hint"` // what to set, where settings or inputs look wrong
 
 	// Published verdicts only.
 	Session    string `json:"session"`

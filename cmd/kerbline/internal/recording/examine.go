@@ -82,10 +82,11 @@ func (r *Recording) examine() error {
 // any the first of them.
 func (r *Recording) span() error {
 	r.from, r.to = math.Inf(1), math.Inf(-1)
+	r.meet()
 	for _, in := range r.inputs {
 		if in != nil && !math.IsNaN(in.first) {
 			in.last = max(in.first, in.last) // clocks are set back
-			r.from, r.to = min(r.from, in.first), max(r.to, in.last)
+			r.from, r.to = min(r.from, in.arrival(in.first)), max(r.to, in.arrival(in.last))
 		}
 	}
 	if math.IsInf(r.from, 0) {
@@ -99,6 +100,40 @@ func (r *Recording) span() error {
 	}
 	return nil
 }
+
+// meet brings files whose times never meet the receiver's beside its sentences: by
+// another clock they would come before them all or behind. Their lines still tell
+// their own time, and what is made of that is said by whoever reads them.
+func (r *Recording) meet() {
+	g := r.inputs[fusion.ChanNMEA]
+	if g == nil || !(g.last-g.first > 2*apartLeast) {
+		return
+	}
+	for _, in := range r.inputs {
+		if in == nil || in == g || in.form != formCSV && in.form != formHex || math.IsNaN(in.first) {
+			continue
+		}
+		if max(in.first, in.last) < g.first-apartLeast || in.first > g.last+apartLeast {
+			in.apart, in.begin, in.pace = true, g.first, 1
+			// A counter, or times in another unit, run at another pace.
+			if have, want := in.last-in.first, g.last-g.first; have > 2*want || have < want/2 {
+				in.pace = want / max(have, 1e-6)
+			}
+			r.Notes = append(r.Notes, fmt.Sprintf("%s: its times are %+.0f s from those of %s and never meet them: its lines are taken beside the sentences", in.name, in.first-g.first, g.name))
+		}
+	}
+}
+
+// arrival returns when a line with time t is taken to have come.
+func (in *input) arrival(t float64) float64 {
+	if !in.apart {
+		return t
+	}
+	return in.begin + in.pace*(t-in.first)
+}
+
+// apartLeast is how far apart files are that never meet, s.
+const apartLeast = 5.0
 
 // head calls f with stretches of the first n bytes of the file, until f says
 // enough; tail with the last n.

@@ -100,6 +100,8 @@ type input struct {
 	even        float64       // s a byte: untimed corrections without an epoch
 	base        geodesy.ECEF  // m, where a RINEX file's base stands; zero where it is not known
 	first, last float64       // host Unix s; NaN when no line has one
+	apart       bool          // its lines' times never meet the receiver's
+	begin, pace float64       // host Unix s, s/s: when its lines are taken to have come, where they are apart
 }
 
 // Open opens the recording at arg - a folder or an MCAP file - and the files of

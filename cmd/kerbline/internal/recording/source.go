@@ -58,7 +58,7 @@ func (s *source) advance() {
 	for s.next() {
 		t, bad := s.time()
 		if !math.IsNaN(t) {
-			s.line(t, s.peekTime)
+			s.line(s.in.arrival(t), func() float64 { return s.in.arrival(s.peekTime()) })
 		}
 		if data := s.data(); data != nil || bad != nil {
 			s.rec.T, s.rec.Data, s.refused = s.host, data, bad

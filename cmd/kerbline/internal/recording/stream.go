@@ -56,7 +56,7 @@ func (r *Recording) Stream(latency float64) (*Stream, error) {
 		}
 		src := &source{ch: fusion.Channel(ch), in: in, file: file}
 		src.rec.Channel = src.ch
-		src.start(in.first)
+		src.start(in.arrival(in.first))
 		switch in.form {
 		case formCSV:
 			src.lines = &csvFile{newLineReader(file, &s.done), in.table}

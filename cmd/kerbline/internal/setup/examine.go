@@ -147,8 +147,8 @@ func (r *Report) tables(s *survey) {
 		table     func() (columns.Table, error)
 		find      func([][]byte, columns.Reference) (columns.Recognised, error)
 	}{
-		{"inertial sensor", "columns.imu", s.imu.all, s.imuTimes, r.Settings.Columns.IMUTable, columns.RecogniseIMU},
-		{"wheel", "columns.wheel", s.wheel.all, s.wheelTimes, r.Settings.Columns.WheelTable, columns.RecogniseWheel},
+		{"inertial sensor", "columns.imu", s.imu.All, s.imuTimes, r.Settings.Columns.IMUTable, columns.RecogniseIMU},
+		{"wheel", "columns.wheel", s.wheel.All, s.wheelTimes, r.Settings.Columns.WheelTable, columns.RecogniseWheel},
 	} {
 		if len(t.lines) == 0 {
 			continue

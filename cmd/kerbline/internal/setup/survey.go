@@ -53,36 +53,21 @@ func (s *span) add(t float64) {
 
 func (s *span) rate() float64 { return float64(s.n-1) / (s.last - s.first) }
 
-// lines keeps an even choice of a table's lines.
+// lines cuts a table into lines and keeps an even choice of them.
 type lines struct {
-	carry  []byte
-	all    [][]byte
-	stride int
-	seen   int
+	columns.Lines
+	carry []byte
 }
 
-const mostLines = 40000
-
 func (l *lines) push(data []byte) {
-	l.stride = max(1, l.stride)
 	l.carry = append(l.carry, data...)
 	for {
 		n := bytes.IndexByte(l.carry, '\n')
 		if n < 0 {
 			return
 		}
-		if l.seen%l.stride == 0 {
-			l.all = append(l.all, bytes.Clone(l.carry[:n]))
-		}
-		l.seen++
+		l.Add(l.carry[:n])
 		l.carry = l.carry[n+1:]
-		if len(l.all) > mostLines {
-			for i := range len(l.all) / 2 {
-				l.all[i] = l.all[2*i]
-			}
-			l.all = l.all[:len(l.all)/2]
-			l.stride *= 2
-		}
 	}
 }
 
@@ -95,13 +80,16 @@ func look(ctx context.Context, rec *recording.Recording, cfg *settings.File, pro
 	}
 	defer stream.Close()
 	d := fusion.NewDecoder(cfg.Config)
-	var epochs []*gnss.Epoch
+	var drive columns.Drive
 	hostMinusUTC := math.NaN()
 	emit := func(m *fusion.Measurement) {
 		switch m.Kind {
 		case fusion.KindEpoch:
 			if m.Epoch.HasPos && !math.IsNaN(m.Epoch.UTC) {
-				epochs = append(epochs, m.Epoch)
+				drive.Add(m.Epoch.Arrival-cfg.GNSS.Latency, m.Epoch.Pos.Lat, m.Epoch.Pos.Lon, m.Epoch.Speed, m.Epoch.Course)
+				if m.Epoch.Quality == gnss.QualityFixed {
+					s.fixed++
+				}
 				hostMinusUTC = m.Epoch.Arrival - cfg.GNSS.Latency - m.Epoch.UTC
 			}
 		case fusion.KindIMU:
@@ -147,61 +135,8 @@ func look(ctx context.Context, rec *recording.Recording, cfg *settings.File, pro
 		}
 	}
 	d.Close(last, emit)
-	s.motion(epochs, cfg.GNSS.Latency)
+	s.epochs, s.period, s.ref = drive.Len(), drive.Period(), drive.Reference()
 	return s, stream.Err()
-}
-
-const (
-	leastSpeed = 2.0 // m/s from which the course tells how the car turns
-	stretch    = 0.9 // s over which positions tell a velocity
-)
-
-// motion keeps what the receiver tells of the drive: its own velocity, or where
-// it tells none that between its positions.
-func (s *survey) motion(epochs []*gnss.Epoch, latency float64) {
-	s.epochs = len(epochs)
-	if len(epochs) < 2 {
-		return
-	}
-	frame := geodesy.NewFrame(epochs[0].Pos)
-	type velocity struct{ t, speed, course float64 }
-	var v []velocity
-	var gaps []float64
-	back := 0
-	for i, e := range epochs {
-		if e.Quality == gnss.QualityFixed {
-			s.fixed++
-		}
-		if i > 0 {
-			gaps = append(gaps, e.UTC-epochs[i-1].UTC)
-		}
-		x := velocity{e.Arrival - latency, e.Speed, e.Course}
-		if math.IsNaN(e.Speed) {
-			for back < i && e.UTC-epochs[back+1].UTC >= stretch {
-				back++
-			}
-			a, b := frame.FromLLA(epochs[back].Pos), frame.FromLLA(e.Pos)
-			dt := e.UTC - epochs[back].UTC
-			if dt < stretch/2 {
-				continue
-			}
-			x = velocity{e.Arrival - latency - dt/2, math.Hypot(b.E-a.E, b.N-a.N) / dt, math.Atan2(b.E-a.E, b.N-a.N)}
-		}
-		v = append(v, x)
-	}
-	slices.Sort(gaps)
-	s.period = gaps[len(gaps)/2]
-	s.ref.From, s.ref.To = epochs[0].Arrival-latency, epochs[len(epochs)-1].Arrival-latency
-	for i := 1; i < len(v); i++ {
-		a, b := v[i-1], v[i]
-		rate := 0.0
-		if dt := b.t - a.t; dt > 0 && dt < 2 && a.speed > leastSpeed && b.speed > leastSpeed {
-			rate = -math.Remainder(b.course-a.course, 2*math.Pi) / dt
-		} else if b.speed > leastSpeed || math.IsNaN(b.speed) || math.IsNaN(b.course) && b.speed > 0.3 {
-			continue // unknown, not zero
-		}
-		s.ref.T, s.ref.Rate, s.ref.Speed = append(s.ref.T, b.t), append(s.ref.Rate, rate), append(s.ref.Speed, b.speed)
-	}
 }
 
 // inputs says in a line each what the recording holds.
@@ -226,10 +161,10 @@ func (s *survey) inputs(rec *recording.Recording) (out []Input) {
 		sp   *span
 	}{{"inertial", &s.imu, &s.imuTimes}, {"wheel", &s.wheel, &s.wheelTimes}} {
 		switch {
-		case t.l.seen == 0 && t.sp.n == 0:
+		case t.l.Seen == 0 && t.sp.n == 0:
 			say(t.name, "none")
 		case t.sp.n < 2:
-			say(t.name, "%d lines, none that the present columns read", t.l.seen)
+			say(t.name, "%d lines, none that the present columns read", t.l.Seen)
 		default:
 			say(t.name, "%.4g Hz, %d samples", t.sp.rate(), t.sp.n)
 		}
