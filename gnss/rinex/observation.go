@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"kerbline/gnss/geodesy"
+	"kerbline/gnss/gnsstime"
 	"kerbline/gnss/observation"
 	"kerbline/gnss/satellite"
 )
@@ -196,6 +197,38 @@ func (h *ObservationHeader) merge(sys satellite.System, list []column) []column 
 	return list
 }
 
+// epochLine reads, from a line of an epoch at hand whose year ends before column at,
+// the time and the number of satellites: all but the year stands in both versions
+// alike. ok is false where no satellites follow.
+func (h *ObservationHeader) epochLine(l *lines, year int, okYear bool, at int) (t gnsstime.Time, n int, okTime, ok bool) {
+	s := l.text
+	month, ok2 := whole(columns(s, at+1, at+3), 1, 12)
+	day, ok3 := whole(columns(s, at+4, at+6), 1, 31)
+	hour, ok4 := whole(columns(s, at+7, at+9), 0, 23)
+	minute, ok5 := whole(columns(s, at+10, at+12), 0, 59)
+	second, ok6 := number(columns(s, at+12, at+23))
+	flag, ok7 := whole(columns(s, at+23, at+26), 0, 6)
+	n, ok8 := whole(columns(s, at+26, at+29), 0, 999)
+	if !(ok7 && ok8) {
+		h.Refused.add(l.n, "epoch flag %q and number %q", columns(s, at+23, at+26), columns(s, at+26, at+29))
+		return t, 0, false, false
+	}
+	if flag > 1 { // an event: n lines of something else
+		for range n {
+			if !l.next() {
+				break
+			}
+		}
+		return t, 0, false, false
+	}
+	t, okTime = clock(h.scale, year, month, day, hour, minute, second)
+	if !(okYear && ok2 && ok3 && ok4 && ok5 && ok6 && okTime) {
+		h.Refused.add(l.n, "time %q", columns(s, max(0, at-4), at+23))
+		okTime = false
+	}
+	return t, n, okTime, true
+}
+
 // epoch3 reads an epoch of version 3 from its first line, which is at hand.
 func (h *ObservationHeader) epoch3(l *lines, e *observation.Epoch) (ok bool, err error) {
 	s := l.text
@@ -206,30 +239,10 @@ func (h *ObservationHeader) epoch3(l *lines, e *observation.Epoch) (ok bool, err
 		h.Refused.add(l.n, "%.20q, want an epoch that begins with >", s)
 		return false, nil
 	}
-	year, ok1 := whole(columns(s, 2, 6), 0, 9999)
-	month, ok2 := whole(columns(s, 7, 9), 1, 12)
-	day, ok3 := whole(columns(s, 10, 12), 1, 31)
-	hour, ok4 := whole(columns(s, 13, 15), 0, 23)
-	minute, ok5 := whole(columns(s, 16, 18), 0, 59)
-	second, ok6 := number(columns(s, 18, 29))
-	flag, ok7 := whole(columns(s, 29, 32), 0, 6)
-	n, ok8 := whole(columns(s, 32, 35), 0, 999)
-	if !(ok7 && ok8) {
-		h.Refused.add(l.n, "epoch flag %q and number %q", columns(s, 29, 32), columns(s, 32, 35))
+	year, okYear := whole(columns(s, 2, 6), 0, 9999)
+	t, n, okTime, ok := h.epochLine(l, year, okYear, 6)
+	if !ok {
 		return false, nil
-	}
-	if flag > 1 { // an event: n lines of something else
-		for range n {
-			if !l.next() {
-				break
-			}
-		}
-		return false, nil
-	}
-	t, okTime := clock(h.scale, year, month, day, hour, minute, second)
-	if !(ok1 && ok2 && ok3 && ok4 && ok5 && ok6 && okTime) {
-		h.Refused.add(l.n, "time %q", columns(s, 2, 29))
-		okTime = false
 	}
 	e.Time, e.Obs = t, e.Obs[:0]
 	for range n {

@@ -58,31 +58,11 @@ func (h *ObservationHeader) epoch2(l *lines, e *observation.Epoch) (ok bool, err
 	if s == "" {
 		return false, nil
 	}
-	year, ok1 := whole(columns(s, 1, 3), 0, 99)
-	month, ok2 := whole(columns(s, 4, 6), 1, 12)
-	day, ok3 := whole(columns(s, 7, 9), 1, 31)
-	hour, ok4 := whole(columns(s, 10, 12), 0, 23)
-	minute, ok5 := whole(columns(s, 13, 15), 0, 59)
-	second, ok6 := number(columns(s, 15, 26))
-	flag, ok7 := whole(columns(s, 26, 29), 0, 6)
-	n, ok8 := whole(columns(s, 29, 32), 0, 999)
+	year, okYear := whole(columns(s, 1, 3), 0, 99)
 	start := l.n
-	if !(ok7 && ok8) {
-		h.Refused.add(start, "%.32q, want an epoch", s)
+	t, n, okTime, ok := h.epochLine(l, year, okYear, 3)
+	if !ok {
 		return false, nil
-	}
-	if flag > 1 {
-		for range n {
-			if !l.next() {
-				break
-			}
-		}
-		return false, nil
-	}
-	t, okTime := clock(h.scale, year, month, day, hour, minute, second)
-	if !(ok1 && ok2 && ok3 && ok4 && ok5 && ok6 && okTime) {
-		h.Refused.add(start, "time %q", columns(s, 1, 26))
-		okTime = false
 	}
 	// The satellites stand in the line, twelve a line.
 	sats := make([]string, 0, n)

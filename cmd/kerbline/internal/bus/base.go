@@ -50,14 +50,9 @@ func WatchBase(t Target) (*BaseWatcher, error) {
 	if t.Car == "" {
 		return nil, fmt.Errorf("bus: %s names no base, want nats://host/NAME", t)
 	}
-	nc, err := Connect(t)
+	nc, sub, err := subscribe(t, subBase)
 	if err != nil {
 		return nil, err
-	}
-	sub, err := nc.SubscribeSync(subject(t.Car, subBase))
-	if err != nil {
-		nc.Close()
-		return nil, fmt.Errorf("bus: %s: %s", t, words(err, t.user))
 	}
 	return &BaseWatcher{t, nc, sub}, nil
 }

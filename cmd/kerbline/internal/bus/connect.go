@@ -121,3 +121,17 @@ func words(err error, user string) string {
 	}
 	return err.Error()
 }
+
+// subscribe connects to t and hears one kind of what its car, or every car, sends.
+func subscribe(t Target, kind string) (*nats.Conn, *nats.Subscription, error) {
+	nc, err := Connect(t)
+	if err != nil {
+		return nil, nil, err
+	}
+	sub, err := nc.SubscribeSync(subject(t.Car, kind))
+	if err != nil {
+		nc.Close()
+		return nil, nil, fmt.Errorf("bus: %s: %s", t, words(err, t.user))
+	}
+	return nc, sub, nil
+}

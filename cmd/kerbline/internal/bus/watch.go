@@ -25,15 +25,11 @@ type Watcher struct {
 
 // Watch begins to hear the bus at t. A server that is not there is waited for.
 func Watch(t Target) (*Watcher, error) {
-	nc, err := Connect(t)
+	nc, sub, err := subscribe(t, "*")
 	if err != nil {
 		return nil, err
 	}
-	w := &Watcher{t: t, nc: nc}
-	if w.sub, err = nc.SubscribeSync(subject(t.Car, "*")); err != nil {
-		nc.Close()
-		return nil, fmt.Errorf("bus: %s: %s", t, words(err, t.user))
-	}
+	w := &Watcher{t: t, nc: nc, sub: sub}
 	// A watcher that falls behind loses the oldest, like everybody here.
 	_ = w.sub.SetPendingLimits(4096, 32<<20)
 	return w, nil
@@ -121,14 +117,9 @@ func (w *Watcher) Close() { w.nc.Close() }
 // Listen hears the verdicts of one car under the rule of a consumer. Without a
 // car in the URL the first that is heard is kept.
 func Listen(t Target) (*publish.Listener, error) {
-	nc, err := Connect(t)
+	nc, sub, err := subscribe(t, subVerdict)
 	if err != nil {
 		return nil, err
-	}
-	sub, err := nc.SubscribeSync(subject(t.Car, subVerdict))
-	if err != nil {
-		nc.Close()
-		return nil, fmt.Errorf("bus: %s: %s", t, words(err, t.user))
 	}
 	return publish.NewListener(&ear{nc, sub, t}), nil
 }
