@@ -68,13 +68,14 @@ func TestDropouts_Usage(t *testing.T) {
 			t.Errorf("%v: %q", tt.args, out)
 		}
 	}
-	// Bytes that are no corrections are counted, not believed.
+	// Bytes that are no corrections are counted, not believed, and no report is made of
+	// them.
 	junk := filepath.Join(t.TempDir(), "junk.rtcm3")
 	if err := os.WriteFile(junk, []byte(strings.Repeat("\xd3\x00\x13\xff nothing here ", 500)), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	code, out, errOut := kerbline(t, "dropouts", "--corrections", junk)
-	if code != exitDone || !strings.Contains(out, "0 frames") {
+	if code != exitFailed || !strings.Contains(errOut, "no RTCM 3 frame: 9000 bytes") || out != "" {
 		t.Errorf("junk: exit %d, messages %q\n%s", code, errOut, out)
 	}
 }
