@@ -20,6 +20,7 @@ var commands = []func() *cobra.Command{
 	newSetup, newCalibrate,
 	newDaycheck,
 	newReport,
+	newSeason,
 	newConfig,
 	newInject,
 	newLive,

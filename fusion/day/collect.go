@@ -81,7 +81,7 @@ func NewCollector(name string, cfg *fusion.Config, truth *score.Truth) *Collecto
 	inf := math.Inf(1)
 	c.s = Session{Name: name, Config: cfg, LeverSigma: [2]float64{inf, inf}, UTCStart: n, Moved: n, FirstEpoch: n, FirstFix: n, FirstUsable: n, TopSpeed: n,
 		LowCap: n, LowCapWhere: n, LowCapX: n, BaseOff: n, BaseAt: n, MaxAge: n, MaxAgeX: n, LinkUsual: n,
-		Latency: n, LatencySig: n, IMURate: n, GyroBias: n, AccBias: n, AccNoise: n, counts: map[fusion.EventKind]int{}}
+		Latency: n, LatencySig: n, EpochRate: n, IMURate: n, GyroBias: n, AccBias: n, AccNoise: n, counts: map[fusion.EventKind]int{}}
 	if truth != nil {
 		c.scorer = score.New(truth, nil)
 	}
@@ -485,6 +485,7 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 	keep(&d.LinkUsual, s.Link.UsualLat)
 	keep(&d.Latency, s.Latency)
 	keep(&d.LatencySig, s.LatencySigma)
+	keep(&d.EpochRate, s.EpochRate)
 	if s.IMUAge < freshFor {
 		d.HasIMU = true
 		keep(&d.IMURate, s.IMURate)

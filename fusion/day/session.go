@@ -93,6 +93,7 @@ type Session struct {
 	MaxAgeX    float64
 	LinkUsual  float64 // s, usual latency of the corrections
 	Latency    float64 // s, of an epoch
+	EpochRate  float64 // Hz, last known; NaN without an epoch
 	LatencySig float64
 
 	IMURate  float64

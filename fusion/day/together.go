@@ -42,7 +42,7 @@ func (a *Session) apart(b *Session) string {
 	if why := a.otherBase(b); why != "" {
 		return why
 	}
-	if keys := differing(a.Config, b.Config, countedApart); len(keys) > 0 {
+	if keys := Differing(a.Config, b.Config); len(keys) > 0 {
 		return "its settings differ: " + list(keys, 4)
 	}
 	return ""
@@ -100,12 +100,32 @@ func (c *Check) inShort() string {
 // Day returns the civil day of the session where it was driven. Without a time
 // zone that is the day of the mean sun there, so that an evening is not cut where
 // the day of UTC ends.
-func (s *Session) Day() string {
+func (s *Session) Day() string { return at(s.local()).Format(time.DateOnly) }
+
+// Hour returns the hour of that day at which the session began.
+func (s *Session) Hour() int { return at(s.local()).Hour() }
+
+// local returns the start by the clock of the place.
+func (s *Session) local() float64 {
 	t := s.UTCStart
 	if len(s.Track.Points) > 0 {
 		t += 3600 * math.Round(s.Track.Frame.Origin().Lon/(15*geodesy.Degree))
 	}
-	return at(t).Format(time.DateOnly)
+	return t
+}
+
+// Middle returns the middle of what was driven, false where nothing was.
+func (s *Session) Middle() (p geodesy.LLA, ok bool) {
+	n := float64(len(s.Track.Points))
+	if n == 0 {
+		return p, false
+	}
+	var m geodesy.ENU
+	for i := range s.Track.Points {
+		m.E += s.Track.Points[i].E / n
+		m.N += s.Track.Points[i].N / n
+	}
+	return s.Track.Frame.ToLLA(m), true
 }
 
 // sameTime reports whether the sessions overlap: one car is in one place. Clocks
@@ -202,6 +222,10 @@ func countedApart(key string) bool {
 
 // ofTheDay are the limits of the day check.
 func ofTheDay(key string) bool { return strings.HasPrefix(key, "day.") }
+
+// Differing lists the settings that the monitor judges by and that are not the same
+// in a and b.
+func Differing(a, b *fusion.Config) []string { return differing(a, b, countedApart) }
 
 // differing lists the keys in which the settings differ, of those that counts
 // takes.
