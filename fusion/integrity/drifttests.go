@@ -139,8 +139,8 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 			}
 			// The short windows see a drift first, the long one how far it went.
 			short := i < len(d.win)-1
-			if short && w.NIS > d.shown {
-				d.Suspected.show(&w.Y)
+			if short {
+				d.Suspected.show(t, &w.Y, w.NIS > d.shown)
 			}
 			// A suspicion that is open is confirmed by any.
 			suspect = suspect || (short || d.Suspected.Open()) && w.NIS > d.suspect
@@ -243,7 +243,8 @@ type SuspectedDrift struct {
 	y    Vec3    // m, receiver less reference over the window that says most
 	c    Sym3    // m², its covariance
 	size float64 // m, 0 without a suspicion
-	seen Vec3    // m, of this epoch, where a short window shows more than it mostly does
+	seen Vec3    // m, of the last epoch that was compared, where a short window shows more than it mostly does
+	saw  float64 // host s of that epoch
 	at   float64 // host s of the epoch before
 	calm float64 // s of epochs used since the suspicion was last confirmed
 }
@@ -273,9 +274,14 @@ func (d *SuspectedDrift) Size() float64 {
 // Open reports whether a drift is suspected.
 func (d *SuspectedDrift) Open() bool { return d.size > 0 }
 
-// show takes what is seen at this epoch below a suspicion.
-func (d *SuspectedDrift) show(y *Vec3) {
-	if math.Hypot(y[0], y[1]) > math.Hypot(d.seen[0], d.seen[1]) {
+// show takes a comparison at an epoch at t; more says that it shows more than it
+// mostly does. That counts until the next epoch that is compared: a velocity may
+// come once a second.
+func (d *SuspectedDrift) show(t float64, y *Vec3, more bool) {
+	if t != d.saw {
+		d.saw, d.seen = t, Vec3{}
+	}
+	if more && math.Hypot(y[0], y[1]) > math.Hypot(d.seen[0], d.seen[1]) {
 		d.seen = *y
 	}
 }
@@ -294,7 +300,9 @@ func (d *SuspectedDrift) pass(t, hold float64) {
 	if dt := t - d.at; dt > 0 && dt < 1 {
 		d.calm += dt
 	}
-	d.at, d.seen = t, Vec3{}
+	if d.at = t; !(t-d.saw < reach) {
+		d.seen = Vec3{}
+	}
 	if d.calm > hold {
 		d.y, d.c, d.size = Vec3{}, Sym3{}, 0
 	}

@@ -12,14 +12,21 @@ func TestSuspectedDrift(t *testing.T) {
 	if d.Along(1, 0) != 0 {
 		t.Error("a bound before any suspicion")
 	}
-	// Before a suspicion what is seen counts, for its own epoch.
-	d.seen = Vec3{0.1, 0.05}
+	// Before a suspicion what is seen counts, until the next epoch that is compared.
+	d.show(5, &Vec3{0.1, 0.05}, true)
+	d.show(5, &Vec3{0.02, 0.05}, true)
+	d.pass(5.9, 6)
 	if e := d.Along(1, 0); !(math.Abs(e-0.1) < 1e-12) {
 		t.Errorf("what is seen,  0.1 m adds %.3f m", e)
 	}
-	d.pass(10, 6)
+	d.show(6, &Vec3{0.1, 0}, false)
 	if d.Along(1, 0) != 0 {
-		t.Error("what is seen outlives its epoch")
+		t.Error("what was seen outlives the next comparison")
+	}
+	d.show(7, &Vec3{0.1, 0}, true)
+	d.pass(11, 6)
+	if d.Along(1, 0) != 0 {
+		t.Error("what was seen outlives the reference")
 	}
 	d.raise(&Vec3{0.3, -0.1}, &Sym3{{0.01}, {0, 0.0025}})
 	d.raise(&Vec3{0.1, 0}, &Sym3{{0.0001}, {0, 0.0001}}) // smaller
