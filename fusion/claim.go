@@ -87,6 +87,9 @@ func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity
 	if dy, dc, ok := m.againstPhases(x); ok {
 		take(dy, &dc)
 	}
+	if !math.IsInf(best, 1) {
+		m.byPath(now.Pos, &y, &c)
+	}
 	k.last = offset{y, c, m.now}
 	llr = math.NaN()
 	if !math.IsInf(best, 1) {
@@ -128,6 +131,7 @@ func (m *Monitor) anchor(x *weighed, fixed, used bool) {
 		m.claims.off.at = math.NaN()
 		if m.trust.Proven {
 			m.heights.Learn(enu(x.z), m.now)
+			m.learnPath()
 		}
 	case m.trust.Fix == trust.Refuted:
 		m.claims.wrong = m.ref.Mark(&now, &pe)

@@ -17,6 +17,7 @@ import (
 // Tags: toml is the key, unit its unit, doc its meaning, src where the default
 // comes from, min and max the possible values (both inclusive).
 type Config struct {
+	Driven  string           `toml:"driven" doc:"who steers at the start: \"manual\", \"reactive\" or \"map\"; key d changes it live. While the map steers, or nobody says, the path of earlier laps and the map's edges are no evidence for a fix" src:"tell it"`
 	Vehicle Vehicle          `toml:"vehicle" doc:"the car"`
 	Limits  verdict.Limits   `toml:"limits" doc:"what map-based driving needs"`
 	Base    Base             `toml:"base" doc:"the surveyed reference station; leave out to take the first one heard"`

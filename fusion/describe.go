@@ -83,6 +83,7 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	_, s.DwellLeft = m.trust.Served(m.now, &m.cfg.Tests.Requalification)
 	tr := &m.trust
 	s.NeedsProof = tr.Accused()
+	s.Driven = m.driven
 	s.Claim = Claim{Fix: tr.Fix, Fault: tr.Fault, Since: m.host(tr.Since), LLR: tr.LLR, Believe: tr.Needed, Refute: trust.Refute,
 		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt), Mark: m.host(tr.MarkAt)}
 	s.Link = *m.link.State()

@@ -2,11 +2,13 @@ package fusion
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
 
+	"kerbline/fusion/course"
 	"kerbline/gnss"
 	"kerbline/gnss/geodesy"
 )
@@ -26,6 +28,7 @@ type rig struct {
 	// note, where not empty, is sent at noteAt.
 	note   string
 	noteAt float64
+	mapped bool // it has a map: the eight itself
 
 	frame geodesy.Frame
 }
@@ -159,13 +162,32 @@ func (r *rig) measurements() []Measurement {
 func (r *rig) play(t testing.TB, look func(at float64, snap *Snapshot, ev []Event)) *Monitor {
 	t.Helper()
 	in := r.measurements()
-	m := NewMonitor(r.cfg, nil)
+	m := NewMonitor(r.cfg, r.course(t))
 	for i := range in {
 		if snap, ev := m.Step(&in[i]); snap != nil || len(ev) > 0 {
 			look(in[i].T-rigStart, snap, ev)
 		}
 	}
 	return m
+}
+
+// course returns the eight as a map, 6 m wide, where there is to be one.
+func (r *rig) course(t testing.TB) *course.Course {
+	if !r.mapped {
+		return nil
+	}
+	out := []byte(`{"type":"LineString","coordinates":[`)
+	const n = 200
+	for k := range n + 1 {
+		a := 2 * math.Pi * float64(k%n) / n
+		p := r.frame.ToLLA(geodesy.ENU{E: 40 * math.Sin(a), N: 20 * math.Sin(2*a)})
+		out = fmt.Appendf(out, "[%.9f,%.9f],", p.Lon/geodesy.Degree, p.Lat/geodesy.Degree)
+	}
+	c, err := course.Load(append(out[:len(out)-1], `],"half_width_m":3}`...))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
 }
 
 // off returns how far the position of a line is from the truth, m.

@@ -2,6 +2,7 @@ package fusion
 
 import (
 	"math"
+	"strings"
 
 	"kerbline/fusion/coast"
 	"kerbline/fusion/course"
@@ -59,6 +60,8 @@ type Monitor struct {
 	claims  claims
 	phases  phases
 	heights course.Heights
+	path    course.Path
+	driven  Driven
 	coast   coast.Budget
 
 	jump                      integrity.JumpTest
@@ -69,6 +72,7 @@ type Monitor struct {
 	recv        receiving
 	baseChanges int
 	hint        int // course segment
+	pathHint    int // the same, of epochs
 	lastS       float64
 	lap         int
 	snap        Snapshot
@@ -112,7 +116,8 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.claims.off.at, m.checks.narrow = math.NaN(), math.NaN()
 	m.configureMount(&cfg.IMU)
 	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), m.kPL, cfg.GNSS.Stall)
-	m.hint = -1
+	m.hint, m.pathHint = -1, -1
+	m.driven = parseDriven(cfg.Driven)
 	m.claim = math.NaN()
 	m.snap = blankSnapshot()
 	return m
@@ -210,11 +215,13 @@ func (m *Monitor) onTick() {
 }
 
 // onNote takes a word from the shell. "mark NAME" is a person's word that the
-// car stands on a surveyed check mark.
+// car stands on a surveyed check mark, "driven WHO" who steers it.
 func (m *Monitor) onNote(note string) {
-	const mark = "mark "
-	if len(note) > len(mark) && note[:len(mark)] == mark {
-		m.confirm(note[len(mark):])
+	if name, ok := strings.CutPrefix(note, "mark "); ok && name != "" {
+		m.confirm(name)
+	}
+	if who, ok := strings.CutPrefix(note, drivenNote); ok {
+		m.onDriven(who)
 	}
 	switch note {
 	case NoteBaseSends:

@@ -95,6 +95,7 @@ type Snapshot struct {
 	DwellLeft  float64    // s of requalification left, 0 when served
 	NeedsProof bool       // the fix is not believed: see Claim
 	Claim      Claim
+	Driven     Driven // who steers
 
 	// Correction link.
 	Link corrections.State

@@ -1,6 +1,10 @@
 package tui
 
-import "github.com/gdamore/tcell/v2"
+import (
+	"kerbline/fusion"
+
+	"github.com/gdamore/tcell/v2"
+)
 
 // State is what the person chose: page, scroll, contrast, an open question.
 type State struct {
@@ -25,6 +29,7 @@ const (
 	DoEvent   // to the next (By 1) or the previous (By -1) event
 	DoSpeed   // faster (By 1) or slower (By -1)
 	DoConfirm // check mark Mark
+	DoSteer   // Driven steers from now on
 )
 
 // Action is what a key asks for.
@@ -32,6 +37,8 @@ type Action struct {
 	Kind ActionKind
 	By   float64
 	Mark string
+
+	Driven fusion.Driven
 }
 
 // Key returns the state after a key and what it asks the shell to do. It is a
@@ -99,6 +106,8 @@ func (st State) runeKey(r rune, replay bool, v *View) (State, Action) {
 		st.Quitting = true
 	case (r == 'm' || r == 'M') && !replay && v != nil && len(v.Marks) > 0:
 		st.Marking, st.Mark = true, 0
+	case (r == 'd' || r == 'D') && !replay && v != nil:
+		return st, Action{Kind: DoSteer, Driven: v.Snap.Driven.Next()}
 	case replay:
 		return st, replayKeys[r]
 	}

@@ -431,6 +431,9 @@ func claimLines(v *View) []line {
 		}
 		out = append(out, line(nil).to(labelWidth).put(Label, "lines give ").put(Plain, kept))
 	}
+	if s.Driven != fusion.DrivenMap {
+		out = append(out, line(nil).to(labelWidth).put(Plain, "driven: "+s.Driven.String()+", so the path of earlier laps counts"))
+	}
 	if known(k.Mark) {
 		return append(out, line(nil).to(labelWidth).put(Plain, "verified at a check mark "+lasting(v.since(k.Mark))+" ago"))
 	}

@@ -53,8 +53,8 @@ func (t *controls) until(n int) (ok bool) {
 // better of it, confirms a mark, and quits.
 func TestRobotLive(t *testing.T) {
 	v := sampleUnusable()
-	var marked atomic.Value
-	r := sit(t, 80, 24, Options{Latest: func() *View { return v }, Now: at(v), Confirm: func(m string) { marked.Store(m) }})
+	var marked, steers atomic.Value
+	r := sit(t, 80, 24, Options{Latest: func() *View { return v }, Now: at(v), Confirm: func(m string) { marked.Store(m) }, Steer: func(d fusion.Driven) { steers.Store(d) }})
 	r.sees("UNUSABLE for 8.2 s", "m mark")
 	for i, want := range []string{"of 0.50 m", "▸proof", "▸link", "▸senses", "▸lap", "▸diary"} {
 		r.types(fmt.Sprint(i + 1))
@@ -90,6 +90,8 @@ func TestRobotLive(t *testing.T) {
 	r.sees("Confirm a check mark")
 	r.presses(tcell.KeyEscape)
 	r.wait(func(s string) bool { return !strings.Contains(s, "Confirm a check mark") })
+	r.types("d")
+	r.wait(func(string) bool { return steers.Load() == fusion.DrivenManual })
 	r.types("q")
 	r.sees("Stop watching and end the run?")
 	r.types("x")

@@ -130,7 +130,7 @@ func busScreen(cmd *cobra.Command, fl *liveFlags) error {
 	}
 	defer w.Close()
 	sh := newShow(baseView("from "+t.String(), &cfg, crs))
-	return sh.run(cmd, fl, false, nil, func(ctx context.Context) error { return (&busView{w: w, car: t.Car, sh: sh}).run(ctx) })
+	return sh.run(cmd, fl, false, person{}, func(ctx context.Context) error { return (&busView{w: w, car: t.Car, sh: sh}).run(ctx) })
 }
 
 // busView turns what is heard of one car into views.

@@ -178,7 +178,7 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 	}
 
 	began := time.Now()
-	err = sh.run(cmd, fl, fl.record != "" || len(fl.publish) > 0 || fl.bus.at != "", e.Mark, e.Run)
+	err = sh.run(cmd, fl, fl.record != "" || len(fl.publish) > 0 || fl.bus.at != "", person{e.Mark, e.Steer}, e.Run)
 	err = errors.Join(err, closeFiles())
 	sh.summary(cmd.ErrOrStderr(), time.Since(began))
 	return err
@@ -336,10 +336,16 @@ func loadCourse(path string) (*course.Course, []byte, error) {
 	return crs, data, nil
 }
 
+// person is what a person at the screen may say; nil for nothing.
+type person struct {
+	confirm func(mark string)
+	steer   func(fusion.Driven)
+}
+
 // run runs work behind the dashboard or behind plain lines until it ends or is
 // stopped. goesOn says that work is worth going on without a screen: a
 // lost terminal, or a screen that fails, then takes nothing along.
-func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(string), work func(context.Context) error) error {
+func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, by person, work func(context.Context) error) error {
 	ctx, stop := context.WithCancel(cmd.Context())
 	defer stop()
 	// A terminal that goes away sends SIGHUP; a pipe without a reader, SIGPIPE.
@@ -363,7 +369,7 @@ func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, confirm func(
 	look := func(ctx context.Context) error { return s.lines(ctx, out) }
 	if fl.screen || !fl.plain && terminal(out) != nil && out == cmd.OutOrStdout() {
 		look = func(ctx context.Context) error {
-			return tui.Run(ctx, tui.Options{Latest: s.feed.Latest, Confirm: confirm})
+			return tui.Run(ctx, tui.Options{Latest: s.feed.Latest, Confirm: by.confirm, Steer: by.steer})
 		}
 	}
 	lookCtx, blind := context.WithCancel(ctx)
@@ -428,7 +434,7 @@ func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
 	}
 	defer l.Close()
 	sh := newShow(baseView("from "+l.Addr(), &cfg, crs))
-	return sh.run(cmd, fl, false, nil, func(ctx context.Context) error {
+	return sh.run(cmd, fl, false, person{}, func(ctx context.Context) error {
 		var last fusion.Snapshot
 		for {
 			v, err := l.Next(ctx)

@@ -184,6 +184,9 @@ func (o forwardOutlet) Told(s sources.Status)                                { o
 // surveyed check mark.
 func (e *Engine) Mark(name string) { e.Note("mark " + name) }
 
+// Steer tells the monitor who steers from now on.
+func (e *Engine) Steer(d fusion.Driven) { e.Note(d.Note()) }
+
 // Note puts a word into the stream of records. It never waits.
 func (e *Engine) Note(text string) {
 	e.mu.Lock()

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -46,15 +47,19 @@ var byName = func() map[string]*Key {
 var sections = func() []string {
 	var s []string
 	for _, k := range Keys {
-		if sec := section(k.Name); len(s) == 0 || s[len(s)-1] != sec {
+		if sec := section(k.Name); sec != "" && (len(s) == 0 || s[len(s)-1] != sec) {
 			s = append(s, sec)
 		}
 	}
 	return append(s, marksName)
 }()
 
+// section is the table of a key, "" for one that stands before all tables.
 func section(name string) string {
-	sec, _, _ := strings.Cut(name, ".")
+	sec, _, ok := strings.Cut(name, ".")
+	if !ok {
+		return ""
+	}
 	return sec
 }
 
@@ -144,6 +149,9 @@ func plausible(name string, c *fusion.Config) (found Problems) {
 		if _, err := table(); err != nil {
 			found = append(found, Problem{name, 0, err.Error()})
 		}
+	}
+	if c.Driven != "" && !slices.Contains(fusion.DrivenNames(), c.Driven) {
+		found = append(found, Problem{name, 0, fmt.Sprintf("driven is %q, want one of %q", c.Driven, fusion.DrivenNames())})
 	}
 	e := c.Base.ECEF
 	if e == ([3]float64{}) {

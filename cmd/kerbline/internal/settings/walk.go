@@ -89,7 +89,8 @@ func (w *walker) table(path []string, line int, array bool) {
 		}
 		return
 	}
-	w.add(line, "unknown table %q, did you mean %q?", name, section(nearest(name)))
+	near, _, _ := strings.Cut(nearest(name), ".")
+	w.add(line, "unknown table %q, did you mean %q?", name, near)
 }
 
 func (w *walker) keyValue(table []string, e *unstable.Node) {
