@@ -70,6 +70,8 @@ func changedEverywhere(t *testing.T) File {
 			switch k.Name {
 			case "columns.imu":
 				fv.SetString(`t[ms] wx wy wz fx[g] fy fz "x" \`)
+			case "driven":
+				fv.SetString("reactive")
 			case "columns.fix":
 				fv.SetString("t\tlat\tlon")
 			case "columns.fix_quality":
@@ -180,6 +182,7 @@ func TestParse_Refusals(t *testing.T) {
 		{"not text", "\xff\xfe\x00", `f.toml:1: invalid character`},
 		{"password", "[sources]\ncorrections = \"ntrip://me:pw@example.org/M\"", `f.toml:2: sources.corrections holds a password, want it in the environment only`},
 		{"marks as table", "[marks]\nname = \"a\"", `f.toml:1: table "marks", want [[marks]]`},
+		{"who steers", "driven = \"autopilot\"", `f.toml: driven is "autopilot", want one of ["map" "manual" "reactive"]`},
 		{"table as marks", "[[limits]]\nrisk = 0.1", `f.toml:1: table "limits", want [limits]`},
 		{"mark key", "[[marks]]\nname=\"a\"\nlat=1\nlat_deg=1\nlon_deg=1\nh_m=0", `f.toml:3: unknown key "marks.lat", did you mean "marks.lat_deg"?`},
 		{"mark without place", "[[marks]]\nname=\"a\"\nlat_deg=1\nh_m=1\n[limits]\n", `f.toml:1: mark without lon_deg, want a number in deg`},
