@@ -25,7 +25,7 @@ const (
 
 var drivenNames = [nDriven]string{"map", "manual", "reactive"}
 
-func (d Driven) String() string { return drivenNames[d] }
+func (d Driven) String() string { return drivenNames[d%nDriven] }
 
 // DrivenNames are the words for it.
 func DrivenNames() []string { return drivenNames[:] }
