@@ -197,9 +197,9 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 // placed by the new relation, and the fix is a claim.
 func (m *Monitor) timeStepped(e *gnss.Epoch, y *integrity.Vec3, s *integrity.Sym3) bool {
 	const (
-		least  = 0.02 // s, that no jitter explains
-		most   = 0.25 // s, from which the clocks themselves show it
-		jitter = 0.03 // s, of arrivals
+		jitter = 0.03       // s, of arrivals
+		least  = 2 * jitter // s, that jitter does not explain
+		most   = 0.25       // s, from which the clocks themselves show it
 	)
 	v, a := m.nav.Filter.Vel, m.nav.Accel()
 	by := (y[0]*v.X + y[1]*v.Y) / (v.X*v.X + v.Y*v.Y)
