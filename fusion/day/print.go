@@ -29,7 +29,7 @@ func (r *Row) mark() string {
 }
 
 // Words parts the headline into what is written large, in capitals, and the rest.
-// How firm a yes is belongs to what is large.
+// How firm a yes is belongs to what is large; that it is not of today is left out.
 func (c *Check) Words() (big, rest string) {
 	big = map[Answer]string{CannotSay: "cannot say", No: "no"}[c.Answer]
 	if c.Answer.Drive() {
@@ -37,7 +37,11 @@ func (c *Check) Words() (big, rest string) {
 			big = "yes, provisional"
 		}
 	}
-	return strings.ToUpper(big), strings.TrimPrefix(c.Headline, big)
+	rest = strings.TrimPrefix(c.Headline, big)
+	if c.NotToday != "" {
+		rest = strings.TrimSuffix(rest, "; "+c.NotToday)
+	}
+	return strings.ToUpper(big), rest
 }
 
 // Write prints the answer for a person: the answer first, why, then every
@@ -45,6 +49,9 @@ func (c *Check) Words() (big, rest string) {
 func (c *Check) Write(w io.Writer) error {
 	out := bufio.NewWriter(w)
 	big, rest := c.Words()
+	if c.NotToday != "" {
+		rest += "; " + c.NotToday
+	}
 	wrapItem(out, "map-based driving: ", big+rest)
 	for _, s := range c.Sessions {
 		fmt.Fprintf(out, "%s: %s, %s to %s, %s of driving\n", s.Name, s.Date(), s.Clock(0), s.Clock(s.Length), minutes(s.Driving))

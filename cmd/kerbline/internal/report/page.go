@@ -257,6 +257,7 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"key":      key,
 	"num":      words.Num,
 	"said":     said,
+	"upper1":   func(s string) string { return strings.ToUpper(s[:1]) + s[1:] },
 	"div":      func(a, b float64) float64 { return a / b },
 	"inc":      func(i int) int { return i + 1 },
 	"columns":  func() []string { return trendColumns },
@@ -269,7 +270,7 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"word":     func(c *day.Check) string { w, _ := c.Words(); return w },
 	"rest": func(c *day.Check) string {
 		_, r := c.Words()
-		return strings.TrimLeft(r, ",: ")
+		return strings.TrimLeft(r, ",:; ")
 	},
 	"first": func(n int, bs []day.Break) []day.Break { return bs[:min(n, len(bs))] },
 }).Parse(pageHTML))

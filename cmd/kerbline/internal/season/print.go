@@ -21,6 +21,13 @@ func (s *Season) Write(w io.Writer) error {
 		}
 	}
 	fmt.Fprintf(b, "%s on %s\n", words.Plural(s.Recordings, "recording"), words.Plural(len(s.Days), "day"))
+	for i, l := range s.Twice {
+		if i == 3 {
+			item("left out: ", fmt.Sprintf("%d more, recorded at the same time as others", len(s.Twice)-i))
+			break
+		}
+		item("left out: ", l)
+	}
 	fmt.Fprintf(b, "\n%-10s %10s %8s %8s %9s %12s %10s\n", "day", "recordings", "min", "usable", "steps/h", "handovers/h", "outages/h")
 	for i := range s.Days {
 		d := &s.Days[i]

@@ -81,6 +81,10 @@ func TestSum(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, w.String())
 		}
 	}
+	again := driven(2, "copy") // the same hour once more counts once, the worse of the two
+	if s := Sum([]*Digest{a, again, b, c}); s.Recordings != 3 || len(s.Twice) != 1 || s.Twice[0] != "copy: recorded at the same time as c" || s.Days[2].Outages.N != 15 {
+		t.Errorf("a copy: %d recordings, left out %q", s.Recordings, s.Twice)
+	}
 	if Sum(nil) != nil {
 		t.Error("nothing sums up to something")
 	}

@@ -14,6 +14,7 @@ import (
 // Season is what all digests together show.
 type Season struct {
 	Recordings int        `json:"recordings"`
+	Twice      []string   `json:"left_out"` // recorded at the same time as one that counts
 	Days       []Day      `json:"days"`     // the oldest first
 	Newest     []string   `json:"newest"`   // what is new since the day before, in words
 	Costs      []Cost     `json:"costs"`    // what costs most, one of each kind
@@ -71,9 +72,9 @@ func Sum(ds []*Digest) *Season {
 	if len(ds) == 0 {
 		return nil
 	}
-	ds = sorted(ds)
+	ds, twice := once(sorted(ds))
 	newest := ds[len(ds)-1]
-	s := &Season{Recordings: len(ds), Confidence: newest.Settings.Day.Confidence, Newest: []string{}, Costs: []Cost{}}
+	s := &Season{Recordings: len(ds), Confidence: newest.Settings.Day.Confidence, Newest: []string{}, Costs: []Cost{}, Twice: twice}
 	var before *Digest
 	for i := 0; i < len(ds); {
 		n := i
@@ -88,6 +89,25 @@ func Sum(ds []*Digest) *Season {
 	s.costs(ds)
 	s.evidence(ds, newest)
 	return s
+}
+
+// once leaves out what was recorded at the same time as another: one car is in one
+// place, so it is the same drive again. Of two, the one that lost more counts.
+func once(ds []*Digest) (out []*Digest, twice []string) {
+	const most = 1.0 // s
+	twice = []string{}
+	for _, d := range ds {
+		n := len(out)
+		if n == 0 || !(out[n-1].From+out[n-1].Length-d.From > most) {
+			out = append(out, d)
+			continue
+		}
+		if d.Settled-d.Usable > out[n-1].Settled-out[n-1].Usable || d.Steps > out[n-1].Steps {
+			out[n-1], d = d, out[n-1]
+		}
+		twice = append(twice, fmt.Sprintf("%s: recorded at the same time as %s", d.Name, out[n-1].Name))
+	}
+	return out, twice
 }
 
 // day adds one day's recordings; before is the last one before them.
