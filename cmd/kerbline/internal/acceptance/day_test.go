@@ -70,7 +70,7 @@ func TestDayOfKinds(t *testing.T) {
 		{"halt", "usable in ", day.Provisional},
 		{"link_corrupt", "bytes came over the link, but broken", day.No},
 		{"sky_blocked", "corrections came as usual, but the rover lost satellites", day.No},
-		{"units", "units or axes of the inertial sensor look wrong", day.No},
+		{"units", "units of the inertial sensor looked wrong", day.No},
 	} {
 		files, _ := fixtures.Standard(tt.kind, 1).Files()
 		if c := judgeDay(t, tt.kind, files); c.Answer != tt.answer || !strings.HasPrefix(c.Because, tt.because) {
