@@ -43,6 +43,7 @@ type Vehicle struct {
 type Base struct {
 	ECEF      [3]float64 `toml:"ecef_m" unit:"m" doc:"surveyed antenna reference point, Earth-centred Earth-fixed; 0,0,0 means not surveyed" min:"-7e6" max:"7e6" src:"survey"`
 	Station   int        `toml:"station" unit:"" doc:"expected reference station id, -1 for any" min:"-1" max:"4095" src:"base settings"`
+	Map       [3]float64 `toml:"map_ecef_m" unit:"m" doc:"where the base stood when laps or a check mark showed that the map fits it, for a map whose file has no base_ecef_m; 0,0,0 means not shown" min:"-7e6" max:"7e6" src:"kerbline setup"`
 	Tolerance float64    `toml:"tolerance_m" unit:"m" doc:"how far broadcast coordinates may be from the surveyed ones" min:"0.001" max:"10" src:"common practice"`
 }
 

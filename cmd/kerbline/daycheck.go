@@ -166,7 +166,7 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 		}
 		col := day.NewCollector(sessionName(arg, in), &cfg.Config, truth)
 		if crs != nil {
-			col.OnMap(crs.Fingerprint())
+			onMap(col, crs)
 		}
 		p := &pipeline{rec: rec, cfg: cfg.Config, look: func(s *fusion.Snapshot, ev []fusion.Event) { col.Add(s, ev) }}
 		what := "checking"
@@ -185,6 +185,12 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 		out = append(out, gathered{col.Session(), crs, cfg})
 	}
 	return out, nil
+}
+
+// onMap says which map the session of col is driven on.
+func onMap(col *day.Collector, crs *course.Course) {
+	base, known := crs.Base()
+	col.OnMap(crs.Fingerprint(), base, known)
 }
 
 // hear collects published verdicts for a while, or until interrupted.
@@ -218,7 +224,7 @@ func heardDay(ctx context.Context, next func(context.Context) (lines.Verdict, er
 	}
 	col := day.NewCollector("verdicts at "+addr, &cfg.Config, nil)
 	if crs != nil {
-		col.OnMap(crs.Fingerprint())
+		onMap(col, crs)
 	}
 	col.LinesOnly()
 	var (

@@ -22,15 +22,17 @@ import (
 // Course is one centre line. It is made by [Load] and not changed by anything
 // but [Course.Bind], so bound it may be read from several goroutines.
 type Course struct {
-	name   string
-	closed bool
-	lla    []geodesy.LLA
-	hasH   bool      // every vertex came with a height
-	half   []float64 // m at each vertex, NaN when the file gives none
-	bound  bool
-	pts    []geodesy.ENU // the vertices in the bound frame
-	segs   []segment
-	length float64 // m
+	name    string
+	closed  bool
+	lla     []geodesy.LLA
+	hasH    bool      // every vertex came with a height
+	half    []float64 // m at each vertex, NaN when the file gives none
+	base    geodesy.ECEF
+	hasBase bool
+	bound   bool
+	pts     []geodesy.ENU // the vertices in the bound frame
+	segs    []segment
+	length  float64 // m
 }
 
 // segment is one straight piece of the line with what Locate interpolates
@@ -79,6 +81,10 @@ func (c *Course) Fingerprint() string {
 	fmt.Fprint(h, c.closed)
 	return strconv.FormatUint(h.Sum64(), 16)
 }
+
+// Base returns where the base stood when the map was surveyed, and whether the file
+// says so.
+func (c *Course) Base() (geodesy.ECEF, bool) { return c.base, c.hasBase }
 
 // Origin returns the first vertex; its height is 0 when the file gives none.
 func (c *Course) Origin() geodesy.LLA { return c.lla[0] }

@@ -32,13 +32,15 @@ type properties struct {
 	Name      json.RawMessage `json:"name"`
 	HalfWidth json.RawMessage `json:"half_width_m"`
 	Closed    json.RawMessage `json:"closed"`
+	Base      json.RawMessage `json:"base_ecef_m"`
 }
 
 // Load reads a course from GeoJSON: a LineString, a Feature with one, or a
 // FeatureCollection with exactly one (or exactly one that has half_width_m).
 //
 // Properties looked at: half_width_m, metres, a number or a list with one per
-// vertex; name; closed, true or false. Without closed the line is a lap when
+// vertex; name; base_ecef_m, where the base of its survey stood, Earth-centred
+// Earth-fixed, m; closed, true or false. Without closed the line is a lap when
 // its ends are within 1 m, or within one and a half of its longest spacing
 // and a tenth of its length. Errors say where in the file and what was wanted.
 func Load(geojson []byte) (*Course, error) {
@@ -175,6 +177,9 @@ func (c *Course) properties(p *properties, where string) error {
 	}
 	// A name that is not text is no reason to refuse a map.
 	_ = json.Unmarshal(p.Name, &c.name)
+	if err := c.surveyed(p.Base, where+"properties.base_ecef_m"); err != nil {
+		return err
+	}
 	at := where + "properties.half_width_m"
 	raw := bytes.TrimSpace(p.HalfWidth)
 	if len(raw) == 0 || string(raw) == "null" {
@@ -290,4 +295,17 @@ func position(b []byte, offset int64) (line, col int) {
 	head := b[:n]
 	line = 1 + bytes.Count(head, []byte("\n"))
 	return line, n - (bytes.LastIndexByte(head, '\n') + 1)
+}
+
+// surveyed reads where the base of the survey stood.
+func (c *Course) surveyed(raw json.RawMessage, at string) error {
+	if raw = bytes.TrimSpace(raw); len(raw) == 0 || string(raw) == "null" {
+		return nil
+	}
+	var v []float64
+	if err := json.Unmarshal(raw, &v); err != nil || len(v) != 3 || math.Abs(math.Hypot(math.Hypot(v[0], v[1]), v[2])-geodesy.A) > 50e3 {
+		return fmt.Errorf("course: %s: is %.60s, want three numbers in m: Earth-centred Earth-fixed coordinates of the base", at, raw)
+	}
+	c.base, c.hasBase = geodesy.ECEF{X: v[0], Y: v[1], Z: v[2]}, true
+	return nil
 }

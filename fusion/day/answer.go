@@ -21,7 +21,7 @@ func (j *judge) answer(c *Check) {
 	stops, slows := j.failing(Stops), j.failing(Slows)
 	top := j.topSpeed()
 	switch {
-	case j.settled == 0 || len(stops) > 0 && !slices.ContainsFunc(stops, func(r *Row) bool { return !slices.Contains(shown, r.Key) }):
+	case j.settled == 0 || len(stops) > 0 && !slices.ContainsFunc(stops, func(r *Row) bool { return !unshown(r) }):
 		c.Answer = CannotSay
 		c.Reasons = j.whyNot(stops)
 		c.Headline = "cannot say: " + j.missing(stops)
@@ -60,7 +60,12 @@ func (c *Check) nothing(ask Ask) {
 }
 
 // shown are the criteria that fail for want of driving alone.
-var shown = []string{"driven", "coverage"}
+var shown = []string{"driven", "coverage", "map_base"}
+
+// unshown reports whether a criterion fails only for want of something to judge by.
+func unshown(r *Row) bool {
+	return slices.Contains(shown, r.Key) && (r.Key != "map_base" || math.IsNaN(r.Value))
+}
 
 // missing says in a few words what an answer waits for.
 func (j *judge) missing(stops []*Row) string {
@@ -71,6 +76,9 @@ func (j *judge) missing(stops []*Row) string {
 		return "too little driving, " + lasting(j.driving)
 	}
 	r := stops[0]
+	if r.Key == "map_base" {
+		return j.mapWords(r)
+	}
 	return fmt.Sprintf("%s %s, must be %s", r.Name, r.ValueText(), r.LimitText())
 }
 
@@ -252,8 +260,10 @@ func (j *judge) whyNot(stops []*Row) []Reason {
 		}
 		reason := Reason{What: fmt.Sprintf("%s: %s, must be %s", r.Name, r.ValueText(), r.LimitText()), Seen: r.Sure, Do: criteria[r.Key].do}
 		switch r.Key {
-		case "base", "units", "misleading":
+		case "base", "units", "misleading", "map_base":
 			switch r.Key {
+			case "map_base":
+				reason.What = j.mapWords(r)
 			case "base":
 				reason.What = j.baseWords(r)
 			case "units":
@@ -292,6 +302,13 @@ func (j *judge) baseWords(r *Row) string {
 		return "the base is not confirmed: " + r.Sure
 	}
 	return fmt.Sprintf("the base is not where it was surveyed: off by %s, may be %s", r.ValueText(), r.LimitText())
+}
+
+func (j *judge) mapWords(r *Row) string {
+	if math.IsNaN(r.Value) {
+		return "nothing shows that the map fits today's base"
+	}
+	return fmt.Sprintf("the map does not fit today's base: %s from where the base of its survey stood, may be %s", r.ValueText(), r.LimitText())
 }
 
 // otherStation returns the only station that was heard, where the settings expect
@@ -380,6 +397,8 @@ func (j *judge) caution(r *Row) Reason {
 		if f, ok := j.first(false); ok {
 			return symptomReason(&f, "")
 		}
+	case "map_base":
+		return Reason{What: "nothing shows that the map fits today's base", Seen: r.Sure, Do: criteria[r.Key].do}
 	case "survey":
 		return Reason{What: "the base is not surveyed", Seen: "the first one heard was taken as the reference", Do: r.Sure}
 	case "base":

@@ -92,8 +92,11 @@ func NewCollector(name string, cfg *fusion.Config, truth *score.Truth) *Collecto
 // their reasons, and what they do not hold is not judged.
 func (c *Collector) LinesOnly() { c.s.Live = true }
 
-// OnMap says which map the session is driven on: its [course.Course.Fingerprint].
-func (c *Collector) OnMap(fingerprint string) { c.s.Map = fingerprint }
+// OnMap says which map the session is driven on: its [course.Course.Fingerprint],
+// and where the base of its survey stood, where its file says so.
+func (c *Collector) OnMap(fingerprint string, base geodesy.ECEF, known bool) {
+	c.s.Map, c.s.MapBase, c.s.HasMapBase = fingerprint, base, known
+}
 
 // Add takes what one step of the monitor returned; snap may be nil.
 func (c *Collector) Add(snap *fusion.Snapshot, events []fusion.Event) {
@@ -462,6 +465,9 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 	if baseRank[base] > baseRank[d.Base] {
 		d.Base = base
 	}
+	if s.Claim.Mark > 0 {
+		d.Marked = true
+	}
 	if s.Link.Base != corrections.BaseUnheard && !d.HasBase {
 		d.HasBase, d.BaseFirst = true, s.Link.BaseECEF
 	}
@@ -588,8 +594,11 @@ func (c *Collector) event(e *fusion.Event) {
 		}
 	case fusion.EventVerdict, fusion.EventQuality: // the time axis shows them
 	default:
-		if e.Kind == fusion.EventDrift {
+		switch e.Kind {
+		case fusion.EventDrift:
 			d.NDrifts++
+		case fusion.EventBase:
+			d.Marked = false
 		}
 		if len(d.Events) < maxEvents {
 			d.Events = append(d.Events, Happening{X: x, Kind: e.Kind, Size: e.Size, Where: e.Where, Detail: e.Detail})

@@ -386,6 +386,7 @@ func confText(conf float64) string {
 func (j *judge) rows() {
 	j.drivenRows()
 	j.baseRows()
+	j.mapRow()
 	j.availabilityRows()
 	j.faultRows()
 	j.qualityRows()

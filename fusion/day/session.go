@@ -85,6 +85,9 @@ type Session struct {
 	Base       corrections.BaseState // worst seen
 	BaseOff    float64               // m, largest from the reference; NaN when never heard
 	BaseAt     float64               // x at which the base was first elsewhere, NaN when never
+	MapBase    geodesy.ECEF          // where the base of the map's survey stood
+	HasMapBase bool                  // the map's file says so
+	Marked     bool                  // a check mark confirmed the position, and the base is still the same
 	HasBase    bool                  // its coordinates were heard
 	BaseFirst  geodesy.ECEF          // the first that were
 	Stations   []int                 // ids the receiver named, in order; at most maxStations

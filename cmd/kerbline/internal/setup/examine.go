@@ -66,6 +66,9 @@ func Examine(ctx context.Context, open Opener, progress Progress) (*Report, erro
 			break
 		}
 	}
+	if err := r.mapFits(ctx, open, progress); err != nil {
+		return nil, err
+	}
 	r.Findings = slices.DeleteFunc(r.Findings, func(f Finding) bool { return r.Settings.Get(f.Key) == f.Was })
 	return r, nil
 }
