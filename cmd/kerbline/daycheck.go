@@ -189,8 +189,8 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 
 // onMap says which map the session of col is driven on.
 func onMap(col *day.Collector, crs *course.Course) {
-	base, known := crs.Base()
-	col.OnMap(crs.Fingerprint(), base, known)
+	col.OnMap(crs.Fingerprint())
+	col.SurveyedBy(crs.Base())
 }
 
 // hear collects published verdicts for a while, or until interrupted.

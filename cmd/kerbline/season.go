@@ -143,7 +143,7 @@ func digest(ctx context.Context, in *inputs, path, key string) (*season.Digest, 
 	base := filepath.Base(filepath.Clean(path))
 	col := day.NewCollector(strings.TrimSuffix(base, filepath.Ext(base)), &cfg.Config, truth)
 	if crs != nil {
-		col.OnMap(crs.Fingerprint())
+		onMap(col, crs)
 	}
 	p := &pipeline{rec: rec, cfg: cfg.Config, look: func(s *fusion.Snapshot, ev []fusion.Event) { col.Add(s, ev) }}
 	if _, err := p.run(ctx); err != nil {

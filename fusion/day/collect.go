@@ -92,10 +92,13 @@ func NewCollector(name string, cfg *fusion.Config, truth *score.Truth) *Collecto
 // their reasons, and what they do not hold is not judged.
 func (c *Collector) LinesOnly() { c.s.Live = true }
 
-// OnMap says which map the session is driven on: its [course.Course.Fingerprint],
-// and where the base of its survey stood, where its file says so.
-func (c *Collector) OnMap(fingerprint string, base geodesy.ECEF, known bool) {
-	c.s.Map, c.s.MapBase, c.s.HasMapBase = fingerprint, base, known
+// OnMap says which map the session is driven on: its [course.Course.Fingerprint].
+func (c *Collector) OnMap(fingerprint string) { c.s.Map = fingerprint }
+
+// SurveyedBy says where the base of the map's survey stood, and whether the map's
+// file says so. Without a call nothing is judged by it.
+func (c *Collector) SurveyedBy(base geodesy.ECEF, known bool) {
+	c.s.MapAsked, c.s.MapBase, c.s.HasMapBase = true, base, known
 }
 
 // Add takes what one step of the monitor returned; snap may be nil.

@@ -39,7 +39,6 @@ func newDrive(v float64) *drive {
 	d := &drive{v: v, t: host0, settings: fusion.DefaultConfig(), lat: 48, lon: 11, base: geodesy.ECEF{X: 4_475_369, Y: 940_002, Z: 4_431_442}}
 	d.settings.Base.ECEF = [3]float64{4_475_369, 940_002, 4_431_442}
 	d.c = NewCollector("drive", &d.settings, nil)
-	d.c.OnMap("loop", d.base, true)
 	return d
 }
 
@@ -438,7 +437,6 @@ func TestTruth(t *testing.T) {
 		}
 	}
 	d.c = NewCollector("truth", &d.settings, tr)
-	d.c.OnMap("loop", d.base, true)
 	d.run(299, func(s *fusion.Snapshot) {
 		if d.n > 2000 && d.n < 2050 { // 3 m east, called usable
 			s.Pos.Lon += 3 / 4.26e6

@@ -3,6 +3,7 @@ package day
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"kerbline/gnss/geodesy"
 )
@@ -11,7 +12,7 @@ import (
 // by averaging moves every position by a metre, and nothing else shows it.
 func (j *judge) mapRow() {
 	const howMark = "drive onto a check mark and confirm it (mark NAME), or drive a lap by hand and let kerbline setup compare it with the map"
-	if j.live || j.grid == nil {
+	if j.live || j.grid == nil || !slices.ContainsFunc(j.ss, func(s *Session) bool { return s.MapAsked }) {
 		return
 	}
 	worst, effect, sure := 0.0, Stops, "as at the map's survey whenever it was heard"
@@ -21,7 +22,7 @@ func (j *judge) mapRow() {
 			known, at = true, geodesy.ECEF{X: m[0], Y: m[1], Z: m[2]}
 		}
 		switch {
-		case !s.HasCourse || math.IsNaN(worst):
+		case !s.HasCourse || !s.MapAsked || math.IsNaN(worst):
 		case s.Marked:
 			sure = "confirmed at a check mark"
 		case !known:

@@ -11,7 +11,7 @@ import (
 // A map says yes only for the base of its survey; laps compared by setup, or a check
 // mark, stand for a file that does not say it, while the base is the same.
 func TestMapAndBase(t *testing.T) {
-	unsaid := func(d *drive) { d.c.OnMap("loop", geodesy.ECEF{}, false) }
+	unsaid := func(d *drive) { d.c.SurveyedBy(geodesy.ECEF{}, false) }
 	for _, tt := range []struct {
 		name   string
 		on     func(d *drive)
@@ -19,8 +19,8 @@ func TestMapAndBase(t *testing.T) {
 		want   Answer
 		reason string
 	}{
-		{"the same base", func(d *drive) {}, nil, Provisional, ""},
-		{"another base", func(d *drive) { d.c.OnMap("loop", geodesy.ECEF{X: d.base.X + 1, Y: d.base.Y, Z: d.base.Z}, true) }, nil, No, "the map does not fit today's base: 1.000 m"},
+		{"the same base", func(d *drive) { d.c.SurveyedBy(d.base, true) }, nil, Provisional, ""},
+		{"another base", func(d *drive) { d.c.SurveyedBy(geodesy.ECEF{X: d.base.X + 1, Y: d.base.Y, Z: d.base.Z}, true) }, nil, No, "the map does not fit today's base: 1.000 m"},
 		{"a map that does not say", unsaid, nil, CannotSay, "nothing shows that the map fits today's base"},
 		{"a check mark", unsaid, func(s *fusion.Snapshot) { s.Claim.Mark = s.T }, Provisional, ""},
 		{"shown by laps", func(d *drive) {

@@ -86,6 +86,7 @@ type Session struct {
 	BaseOff    float64               // m, largest from the reference; NaN when never heard
 	BaseAt     float64               // x at which the base was first elsewhere, NaN when never
 	MapBase    geodesy.ECEF          // where the base of the map's survey stood
+	MapAsked   bool                  // whether it fits the base is to be judged
 	HasMapBase bool                  // the map's file says so
 	Marked     bool                  // a check mark confirmed the position, and the base is still the same
 	HasBase    bool                  // its coordinates were heard

@@ -19,7 +19,7 @@ func recorded(name string, after, seconds float64, set func(*drive), touch func(
 		set(d)
 	}
 	d.c = NewCollector(name, &d.settings, nil)
-	d.c.OnMap("loop", d.base, true)
+	d.c.OnMap("loop")
 	d.run(seconds, func(s *fusion.Snapshot) {
 		if touch != nil {
 			touch(d, s)
