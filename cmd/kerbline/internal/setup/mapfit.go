@@ -14,10 +14,10 @@ import (
 	"kerbline/gnss/geodesy"
 )
 
-// Laps are what laps by hand show of the map: how far they run beside its line, by
+// laps are what laps by hand show of the map: how far they run beside its line, by
 // place. A base that stands elsewhere than at the map's survey moves all of them
 // one way over the ground, which is left here and right there on the lap.
-type Laps struct {
+type laps struct {
 	place map[int]*beside
 	base  geodesy.ECEF
 	heard bool
@@ -40,8 +40,8 @@ const (
 	mapNoise = 0.03
 )
 
-// Add takes a verdict line.
-func (l *Laps) Add(s *fusion.Snapshot) {
+// add takes a verdict line.
+func (l *laps) add(s *fusion.Snapshot) {
 	if s.Link.Base != corrections.BaseUnheard {
 		l.base, l.heard = s.Link.BaseECEF, true
 	}
@@ -66,10 +66,10 @@ func (l *Laps) Add(s *fusion.Snapshot) {
 	b.curve += s.YawRate / s.Speed
 }
 
-// Shift returns how far the laps stand east and north of the map, m, and 1 sigma of
+// shift returns how far the laps stand east and north of the map, m, and 1 sigma of
 // each: what is left of the distance beside the line when a driver's habit of
 // keeping to one side, and of cutting corners, is taken out.
-func (l *Laps) Shift() (east, north, sigma float64, ok bool) {
+func (l *laps) shift() (east, north, sigma float64, ok bool) {
 	if len(l.place) < leastPlaces {
 		return 0, 0, 0, false
 	}
@@ -109,27 +109,27 @@ func (r *Report) mapFits(ctx context.Context, open Opener, progress Progress) er
 	if err != nil || crs == nil {
 		return err
 	}
-	var laps Laps
+	var l laps
 	_, _, err = runner.Monitor(ctx, rec, cfg.Config, runner.Watch{
 		Progress: func(done, total int64) { progress("comparing with the map", done, total) },
 		After: func(s *fusion.Snapshot, _ []fusion.Event) error {
 			if s != nil {
-				laps.Add(s)
+				l.add(s)
 			}
 			return nil
 		}})
-	if err != nil || !laps.heard {
+	if err != nil || !l.heard {
 		return err
 	}
 	at, known := crs.Base()
 	if m := cfg.Base.Map; !known && m != [3]float64{} {
 		at, known = geodesy.ECEF{X: m[0], Y: m[1], Z: m[2]}, true
 	}
-	off := laps.base.Dist(at)
+	off := l.base.Dist(at)
 	if known && off <= cfg.Base.Tolerance {
 		return nil
 	}
-	r.mapShift(&laps, known, off)
+	r.mapShift(&l, known, off)
 	return nil
 }
 
@@ -137,8 +137,8 @@ const doMark = "drive onto a check mark of the map's survey and confirm it (mark
 
 // mapShift says what the laps show of a map whose survey had another base, or none
 // that is known.
-func (r *Report) mapShift(l *Laps, known bool, off float64) {
-	east, north, sigma, ok := l.Shift()
+func (r *Report) mapShift(l *laps, known bool, off float64) {
+	east, north, sigma, ok := l.shift()
 	if !ok {
 		r.Next = append(r.Next, "drive a lap by hand with the receiver fixed, so that the map can be compared with it; or "+doMark)
 		return

@@ -11,12 +11,12 @@ import (
 // A base that was set up again moves the laps over the ground; a driver's habits move
 // them along the lap with its turns. The first is told from the second, within what
 // is claimed (100 drivers round an oval with hairpins).
-func TestLaps_Shift(t *testing.T) {
+func TestLapsShift(t *testing.T) {
 	const east, north = 0.8, -0.5
 	rng := rand.New(rand.NewPCG(9, 2))
 	within := 0
 	for range 100 {
-		var l Laps
+		var l laps
 		side, cut := 0.3*rng.NormFloat64(), 3*rng.NormFloat64()
 		wander := 0.0
 		for k := range 400 {
@@ -29,9 +29,9 @@ func TestLaps_Shift(t *testing.T) {
 			wander += -wander/15 + 0.08*rng.NormFloat64()
 			sin, cos := math.Sincos(s.CourseYaw)
 			s.Cross = -sin*east + cos*north + side + cut*curve + wander
-			l.Add(&s)
+			l.add(&s)
 		}
-		e, n, sigma, ok := l.Shift()
+		e, n, sigma, ok := l.shift()
 		if !ok || sigma > shiftSure {
 			t.Fatalf("a lap tells the shift to %.2f m (%v)", sigma, ok)
 		}
