@@ -87,7 +87,7 @@ func TestReplayLines(t *testing.T) {
 
 // fields of a verdict line, in the order of the output contract.
 const fields = "t seq verdict advice reasons speed_cap_mps coast_s handover_s lat_deg lon_deg h_m yaw_rad speed_mps " +
-	"sigma_lat_m sigma_lon_m sigma_yaw_rad pl_lat_m pl_lon_m pl_yaw_rad al_lat_m al_lon_m al_yaw_rad quality age_s station link"
+	"sigma_lat_m sigma_lon_m sigma_yaw_rad pl_lat_m pl_lon_m pl_yaw_rad al_lat_m al_lon_m al_yaw_rad quality age_s station link hint"
 
 func checkVerdicts(t *testing.T, all string, seconds float64) {
 	t.Helper()
