@@ -93,6 +93,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	}
 	if m.nav.Phase != navigation.Aligned {
 		r.prev.ok = false
+		m.offerFix(e, false) // rover and base tell whether it is right before anything else can
 		m.watchRest(e, z)
 		m.advancePaths(e, t, false)
 		return m.align(e, z, t)

@@ -110,16 +110,17 @@ func (m *Monitor) antennaNear() (at geodesy.ECEF, ok bool) {
 	return at, false
 }
 
-// offerFix gives the phases an epoch that was weighed.
+// offerFix gives the phases an epoch of the receiver; used says that the filter took it.
 func (m *Monitor) offerFix(e *gnss.Epoch, used bool) {
 	p := &m.phases
 	if !p.heard() {
 		return
 	}
-	f := &m.nav.Filter
-	a := m.nav.Antenna()
-	p.way[p.next] = struct{ t, x, y, z float64 }{f.T, a.X, a.Y, a.Z}
-	p.next = (p.next + 1) % len(p.way)
+	if m.nav.Phase == navigation.Aligned {
+		a := m.nav.Antenna()
+		p.way[p.next] = struct{ t, x, y, z float64 }{m.nav.Filter.T, a.X, a.Y, a.Z}
+		p.next = (p.next + 1) % len(p.way)
+	}
 	if !e.HasH {
 		return
 	}
@@ -213,6 +214,9 @@ func (m *Monitor) phasesVouch() bool {
 
 // reposition gives the filter's position up: another one follows.
 func (m *Monitor) reposition() {
+	if m.nav.Phase != navigation.Aligned {
+		return
+	}
 	const lost = 1.0 // m²
 	for i := range 3 {
 		m.nav.Filter.SetVariance(eskf.IPos+i, lost)

@@ -11,8 +11,12 @@ import (
 	"kerbline/fixtures/faults"
 	"kerbline/fixtures/signals"
 	"kerbline/fusion"
+	"kerbline/fusion/integers"
+	"kerbline/fusion/score/bounds"
 	"kerbline/gnss"
 	"kerbline/gnss/geodesy"
+	"kerbline/gnss/observation"
+	"kerbline/gnss/satellite"
 )
 
 // observed is a nominal day whose rover sends its raw observations: two carriers of
@@ -27,49 +31,151 @@ func observed(seed uint64, duration float64) fixtures.Scenario {
 }
 
 // An outage of the corrections is carried by phases: usable without a break, and
-// where the car is.
+// where the car is. One of four minutes is one of 30 s and all between, as long as it
+// lasts.
 func TestPhases_Outages(t *testing.T) {
-	for _, c := range []struct {
-		outage, share, err float64 // s; usable without a break, of all; m, 95 % at the end
-	}{{30, 0.99, 0.05}, {60, 0.98, 0.08}, {120, 0.95, 0.12}, {240, 0.80, 0.20}} {
-		if !long && c.outage > 60 {
-			continue
-		}
-		var errs []float64
-		whole, n, beyond := 0, 0, 0
-		for _, seed := range seeds(4, 60) {
-			sc := observed(seed, 150+c.outage)
-			sc.Faults = faults.Set{{Kind: faults.Silent, From: 120, To: 120 + c.outage}}
-			s := generate(t, sc)
-			broken, last := false, math.NaN()
-			s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, _ []fusion.Event) {
-				if snap == nil {
-					return
-				}
-				at := s.since(snap.T)
-				lat, lon, _, ok := s.errors(snap)
-				if ok && (snap.Verdict == fusion.Usable || snap.Verdict == fusion.Coasting) {
-					if math.Abs(lat) > snap.PLLat.Total || math.Abs(lon) > snap.PLLon.Total {
-						beyond++
-					}
-				}
-				if at > 119 && at < 120+c.outage {
-					broken = broken || snap.Verdict != fusion.Usable
-					last = math.Hypot(lat, lon)
-				}
-			})
-			n++
-			if !broken {
-				whole++
+	spans := []struct{ after, share, err float64 }{{30, 0.99, 0.05}, {60, 0.98, 0.08}, {120, 0.95, 0.12}, {240, 0.80, 0.20}}
+	if !long {
+		spans = spans[:2]
+	}
+	most := spans[len(spans)-1].after
+	whole := make([]int, len(spans))
+	errs := make([][]float64, len(spans))
+	n, beyond, lines := 0, 0, 0
+	for _, seed := range seeds(4, 300) {
+		sc := observed(seed, 150+most)
+		sc.Faults = faults.Set{{Kind: faults.Silent, From: 120, To: 120 + most}}
+		s := generate(t, sc)
+		broke := math.Inf(1)
+		last := make([]float64, len(spans))
+		s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, _ []fusion.Event) {
+			if snap == nil {
+				return
 			}
-			errs = append(errs, last)
+			at := s.since(snap.T) - 120
+			lat, lon, _, ok := s.errors(snap)
+			if ok && (snap.Verdict == fusion.Usable || snap.Verdict == fusion.Coasting) {
+				lines++
+				if math.Abs(lat) > snap.PLLat.Total || math.Abs(lon) > snap.PLLon.Total {
+					beyond++
+				}
+			}
+			if at > -1 && at < most && snap.Verdict != fusion.Usable && math.IsInf(broke, 1) {
+				broke = at
+			}
+			for i := range spans {
+				if at > 0 && at < spans[i].after {
+					last[i] = math.Hypot(lat, lon)
+				}
+			}
+		})
+		n++
+		for i := range spans {
+			if broke >= spans[i].after {
+				whole[i]++
+			}
+			errs[i] = append(errs[i], last[i])
 		}
-		slices.Sort(errs)
-		p95 := errs[int(0.95*float64(n-1)+0.5)]
-		t.Logf("outage of %g s: usable without a break in %d of %d, error at the end p95 %.3f m, %d lines beyond their level", c.outage, whole, n, p95, beyond)
-		if float64(whole) < c.share*float64(n) || p95 > c.err || beyond > 0 {
-			t.Errorf("outage of %g s: usable without a break in %d of %d, want %.2f; error p95 %.3f m, want %.2f; %d lines beyond their level", c.outage, whole, n, c.share, p95, c.err, beyond)
+	}
+	for i, c := range spans {
+		slices.Sort(errs[i])
+		p95 := errs[i][int(0.95*float64(n-1)+0.5)]
+		lo, hi := bounds.BinomialInterval(whole[i], n, 0.95)
+		t.Logf("outage of %g s: usable without a break in %d of %d (%.1f to %.1f %% at 95 %%), error at the end p95 %.3f m", c.after, whole[i], n, 100*lo, 100*hi, p95)
+		if float64(whole[i]) < c.share*float64(n) || p95 > c.err {
+			t.Errorf("outage of %g s: usable without a break in %d of %d, want %.2f; error p95 %.3f m, want %.2f", c.after, whole[i], n, c.share, p95, c.err)
 		}
+	}
+	if t.Logf("%d of %d lines beyond their level", beyond, lines); beyond > 0 {
+		t.Errorf("%d of %d lines beyond their level", beyond, lines)
+	}
+}
+
+// GPS L1 alone carries half a minute, and has no opinion on the fix.
+func TestPhases_OneCarrier(t *testing.T) {
+	held, n, opinions := 0, 0, 0
+	for _, seed := range seeds(3, 50) {
+		sc := observed(seed, 155)
+		sc.Observe.Second = ""
+		sc.Faults = faults.Set{{Kind: faults.Silent, From: 120, To: 150}}
+		s := generate(t, sc)
+		broken := false
+		for i := range s.in {
+			if e := s.in[i].Observed; e != nil {
+				e.Obs = slices.DeleteFunc(e.Obs, func(o observation.Observation) bool { return o.Sat.System != satellite.GPS })
+			}
+		}
+		s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, _ []fusion.Event) {
+			if snap == nil {
+				return
+			}
+			if snap.Phases.Opinion != integers.None {
+				opinions++
+			}
+			if at := s.since(snap.T); at > 119 && at < 150 {
+				broken = broken || snap.Verdict != fusion.Usable
+			}
+		})
+		if n++; !broken {
+			held++
+		}
+	}
+	t.Logf("GPS L1 alone: usable through 30 s in %d of %d", held, n)
+	if opinions > 0 {
+		t.Errorf("%d opinions from one system on one carrier", opinions)
+	}
+	if float64(held) < 0.8*float64(n) {
+		goal(t, "GPS L1 alone: usable through 30 s in %d of %d, want 0.8", held, n)
+	}
+}
+
+// What our own integers say of right and of wrong fixes, epoch by epoch, and how soon.
+func TestPhases_Opinions(t *testing.T) {
+	epochs, given, wrong, refutedRight := 0, 0, 0, 0
+	var first []float64
+	for _, seed := range seeds(2, 90) {
+		sc := observed(seed, 400)
+		a := 1.3 * float64(seed)
+		sc.Faults = faults.Set{{Kind: faults.WrongFix, From: 200, To: 300, Size: 0.3 + 0.15*float64(seed%9), Dir: [3]float64{math.Cos(a), math.Sin(a), 0.4}, Mode: "step"}}
+		s := generate(t, sc)
+		start, heard, soon := math.NaN(), math.NaN(), math.NaN()
+		s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, _ []fusion.Event) {
+			if snap == nil || !snap.Phases.Heard || snap.Epoch.Quality != gnss.QualityFixed {
+				return
+			}
+			at := s.since(snap.T)
+			if math.IsNaN(start) {
+				start = at
+			}
+			if epochs++; snap.Phases.Opinion == integers.None {
+				return
+			}
+			given++
+			if math.IsNaN(heard) {
+				heard = at
+				soon = at - start
+			}
+			// An opinion holds for some epochs: not judged around the step.
+			off := at > 200 && at < 300
+			if math.Abs(at-200) < 4 || math.Abs(at-300) < 4 {
+				return
+			}
+			if (snap.Phases.Opinion == integers.Confirmed) == off {
+				if wrong++; !off {
+					refutedRight++
+				}
+			}
+		})
+		first = append(first, soon)
+	}
+	slices.Sort(first)
+	p95 := first[int(0.95*float64(len(first)-1)+0.5)]
+	t.Logf("%d fixed epochs, an opinion on %d, wrong %d, of them right fixes refuted %d; first opinion after %.1f s p95", epochs, given, wrong, refutedRight, p95)
+	if wrong*10_000 > epochs || refutedRight > 0 {
+		t.Errorf("%d of %d opinions wrong, %d right fixes refuted", wrong, given, refutedRight)
+	}
+	if !(p95 <= 5) {
+		goal(t, "first opinion after %.1f s in 95 %%, want 5", p95)
 	}
 }
 
