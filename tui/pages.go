@@ -431,6 +431,9 @@ func pageLines(v *View, f *headline, p Page, w int) []line {
 		if c := claimLines(v); len(c) > 0 {
 			lines = append(append(lines, c...), nil)
 		}
+		if c := phaseLines(v); len(c) > 0 {
+			lines = append(append(lines, c...), nil)
+		}
 		lines = append(lines, testLines(v, w)...)
 		lines = append(lines, nil)
 		lines = append(lines, limitLines(v, min(w, 100), true)...)

@@ -113,6 +113,13 @@ func (v *View) reasonText(r *fusion.Reason) string {
 			s += ", evidence " + num(value, 1) + " of " + num(limit, 1) + " needed"
 		}
 		return s + v.lasted(r)
+	case r.Code == "carried_by_phase":
+		p := &v.Snap.Phases
+		s += " " + lasting(value) + ", level " + num(p.Level, 2) + " of " + with(v.Snap.ALLat, 2, "m")
+		if known(limit) {
+			s += ", budget " + lasting(limit-value)
+		}
+		return s
 	case r.Code == "requalifying":
 		return s + " " + lasting(value)
 	case known(value):

@@ -38,7 +38,7 @@ const (
 var lackWords = [...]string{"", "no anchor", "ephemerides missing", "too few continuous phases", "phases contradict each other", "phases slip too often"}
 
 // String returns the reason in words, "" for none.
-func (l Lack) String() string { return lackWords[l] }
+func (l Lack) String() string { return lackWords[min(int(l), len(lackWords)-1)] }
 
 // State is what the phases say after an epoch.
 type State struct {

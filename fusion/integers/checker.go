@@ -54,7 +54,7 @@ var reasonWords = [...]string{"", "no observations of the base", "observations o
 	"too few satellites seen by both", "one system on one carrier alone", "integers cannot be told apart", "phases do not fit the integers"}
 
 // String returns the reason in words, "" when there is an opinion.
-func (r Reason) String() string { return reasonWords[r] }
+func (r Reason) String() string { return reasonWords[min(int(r), len(reasonWords)-1)] }
 
 // Result is the rover's place after an epoch, by integers of our own.
 type Result struct {

@@ -19,7 +19,7 @@ const (
 var opinionWords = [...]string{"none", "confirmed", "refuted"}
 
 // String returns the opinion in a word.
-func (o Opinion) String() string { return opinionWords[o] }
+func (o Opinion) String() string { return opinionWords[min(int(o), len(opinionWords)-1)] }
 
 // What a fix may be off: horizontally and up, m, besides the deviations of both. A
 // wrong fix is mostly off by more than 0.3 m; between the two there is no opinion.

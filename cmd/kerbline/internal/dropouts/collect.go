@@ -54,6 +54,7 @@ type collector struct {
 	outages []Outage
 	marks   []corrections.Condition // worst of each second
 	fixes   []byte                  // worst quality of each second
+	moments []moment                // by seconds
 	placed  bool                    // a place on the lap was known
 	trail   []place                 // where the car was, for who joins the base's end
 	lap     float64                 // m, length of the lap
@@ -306,6 +307,7 @@ func (c *collector) snapshot(s *fusion.Snapshot) {
 	c.off = s.HostMinusUTC
 	if k := c.second(s.T + c.shift); k >= 0 {
 		c.marks[k] = worse(c.marks[k], s.Link.Condition)
+		c.live(k, s)
 	}
 	if x := s.Link.Latency; !math.IsNaN(x) && s.Link.Tapped {
 		c.link.LatencyMax = larger(c.link.LatencyMax, x)
@@ -399,6 +401,15 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 		o := &r.Outages[i]
 		o.episode.Recurs = corrections.Recurrence{Period: math.NaN(), Place: math.NaN()}
 		o.Text = recurs.ReplaceAllString(o.Text, "")
+		end := o.At + o.Length
+		for _, t := range []num{o.Flowing, o.Requalified} {
+			if t.known() {
+				end = max(end, o.At+t-o.T)
+			}
+		}
+		if c.rcv.Epochs > 0 {
+			o.Cost = c.cost(float64(o.At), float64(end), float64(o.Length))
+		}
 	}
 	r.Loss = c.loss(float64(r.Link.Interval))
 	r.Advice = listed(r.advise())

@@ -227,6 +227,7 @@ type Outage struct {
 	Evidence    Evidence    `json:"evidence" doc:"figures behind them"`
 	Text        string      `json:"text" doc:"all of it in words"`
 	Try         string      `json:"try" doc:"what to try next"`
+	Cost        *Cost       `json:"cost,omitempty" doc:"what it cost; absent without a receiver"`
 	Base        *OutageBase `json:"base_end,omitempty" doc:"what the base's end shows; absent without a record of it"`
 
 	episode corrections.Episode

@@ -239,7 +239,11 @@ func (r *Report) outages(p *page) {
 		if i == 0 {
 			p.linef("\noutages")
 		}
-		p.wrap(string(r.letters[i])+"  ", 3, r.Outages[i].Text)
+		text := r.Outages[i].Text
+		if x := r.Outages[i].Cost; x != nil {
+			text = strings.TrimRight(text, " ") + " " + x.Text
+		}
+		p.wrap(string(r.letters[i])+"  ", 3, text)
 	}
 	p.linef("")
 	p.entry("recurs", "%s", r.Recurrence.Text)
