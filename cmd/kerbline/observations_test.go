@@ -75,7 +75,8 @@ func TestObservations_AllForms(t *testing.T) {
 		t.Errorf("dropouts:\n%s", out)
 	}
 	_, out, _ = kerbline(t, "daycheck", dir)
-	if !strings.Contains(out, "base against its own observations") || !strings.Contains(out, "lacks for carrier phases") {
+	if !strings.Contains(out, "base against its own observations") || !strings.Contains(out, "lacks for carrier phases") ||
+		!strings.Contains(out, "fix confirmed by rover and base") || !strings.Contains(out, "refuted never") {
 		t.Errorf("daycheck:\n%s", out)
 	}
 

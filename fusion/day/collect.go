@@ -60,6 +60,7 @@ type line struct {
 	still            bool
 	reason           string
 	speed, cap       float64
+	phases           phaseState
 }
 
 // restStretch is the fixed epochs of one standing still, about their mean.
@@ -153,6 +154,8 @@ func (c *Collector) line(s *fusion.Snapshot) {
 	if s.NReasons > 0 {
 		l.reason = s.Reasons[0].Code
 	}
+	l.phases = phaseState{s.Phases.Heard, s.Phases.Lead, s.Phases.Opinion}
+	c.refuted(s, x)
 	c.place(s, &l)
 	c.breaks(s, &l)
 	c.firsts(s, &l)
@@ -182,6 +185,7 @@ func (c *Collector) account(dt float64) {
 		return
 	}
 	d.Driving += dt
+	d.Phases.add(&l.phases, dt)
 	d.LinkS[min(int(l.link), numConditions-1)] += dt
 	if l.speed > 0 {
 		d.Distance += l.speed * dt

@@ -49,5 +49,7 @@ var criteria = map[string]criterion{
 	"base_place":   {"base against its own observations", "m", 0, false, Stops, "enter the coordinates of the point that the base stands on: those it sends are of another place"},
 	"base_signals": {"findings in the base's signals", "", 0, false, Warns, "set the base where nothing hides the sky and no metal stands beside it"},
 	"observations": {"lacks for carrier phases", "", 0, false, Warns, "set the messages of the receiver's second port"},
+	"confirmed":    {"fix confirmed by rover and base", "share", 0, true, Informs, ""},
+	"refuted":      {"fix refuted by rover and base", "s", 1, false, Warns, "look at those times in the report: reflections, a base on another point, or a receiver that fixes too easily"},
 	"clock":        {"steps of the computer's clock", "", 0, false, Warns, "set the computer's clock before the session, not during it"},
 }

@@ -392,6 +392,7 @@ func (j *judge) rows() {
 	j.qualityRows()
 	j.inputRows()
 	j.receptionRows()
+	j.phaseRows()
 }
 
 func (j *judge) drivenRows() {

@@ -47,6 +47,9 @@ type Session struct {
 	// end, nil without any.
 	Reception *reception.State
 
+	Phases  PhaseTimes // what carrier phases did and said while driving
+	Refuted []Refuted  // fixes that our own integers refuted
+
 	// Times. X is s after the first verdict line throughout.
 	HostStart float64 // host Unix s of the first verdict line
 	Length    float64 // s
