@@ -71,7 +71,8 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 		m.setFrame(e.Pos)
 	}
 	z := vec(m.frame.FromLLA(e.Pos))
-	if m.clock.Ready() {
+	// A coarse position wanders by as much as a car turns: its course is none.
+	if m.clock.Ready() && r.class == navigation.ClassFixed {
 		m.params.OnFix(m.clock.Reference(e.UTC)-m.cfg.GNSS.Latency, z.X, z.Y)
 	}
 	if m.nav.Phase != navigation.Aligned {
