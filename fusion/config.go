@@ -102,7 +102,7 @@ func DefaultConfig() Config {
 		Limits:  verdict.DefaultLimits(),
 		Base:    Base{Station: -1, Tolerance: 0.05},
 		GNSS: navigation.GNSS{Latency: 0.08, LatencySigma: 0.04, MaxAge: 15, MinSats: 6, MaxHDOP: 3, MaxSigma: 0.10,
-			FixedSigma: 0.01, FloatSigma: 0.25, DiffSigma: 0.7, SingleSigma: 1.5, Vertical: 1.5, Inflation: 1.2,
+			FixedSigma: 0.01, BlankSigma: 0.02, FloatSigma: 0.25, DiffSigma: 0.7, SingleSigma: 1.5, Vertical: 1.5, Inflation: 1.2,
 			Correlated: 0.7, Multipath: 0.02, CorrTime: 15, SpeedSigma: 0.05, VelocityLag: 0.12, MinCourse: 1.5, HeadingSigma: 0.5, Stall: 0.7, Silence: 0.35},
 		IMU: navigation.IMU{Gyro: 1e-4, Acc: 1e-3, GyroWalk: 5e-5, AccWalk: 5e-4, GyroBias: 0.01, AccBias: 0.1,
 			PositionSigma: 0.05, GyroScale: 0.01, AccScale: 0.005, GyroPerG: 1e-4, MountSigma: 2,

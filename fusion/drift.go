@@ -17,7 +17,11 @@ import (
 func (m *Monitor) epochFix(x *weighed) integrity.EpochFix {
 	f := &m.nav.Filter
 	arm := m.nav.BodyArm()
-	return integrity.EpochFix{Fix: m.drift.Fix(), Pos: r3.Sub(x.z, arm), Arm: arm, Vel: m.nav.BodyVel(), Latency: f.Latency, White: x.white}
+	white := x.white
+	for i, v := range x.said { // noise learned below what is said sharpens no drift test
+		white[i] = math.Max(white[i], v)
+	}
+	return integrity.EpochFix{Fix: m.drift.Fix(), Pos: r3.Sub(x.z, arm), Arm: arm, Vel: m.nav.BodyVel(), Latency: f.Latency, White: white}
 }
 
 // paths hears of the filter's steps for the references that run beside it.
@@ -53,7 +57,7 @@ func (m *Monitor) advancePaths(e *gnss.Epoch, t float64, stands bool) {
 		T: t, UTC: e.UTC, Filter: stands, Precise: m.rcv.precise, Speed: e.Speed, Course: e.Course,
 		Learn: !math.IsNaN(m.trust.ConsistentSince),
 		VelocityNoise: integrity.VelocityNoise{Sigma: m.cfg.GNSS.SpeedSigma,
-			Corr: f.Params.CorrSigmaH, CorrTime: f.Params.CorrTime},
+			Corr: m.nav.CorrBound(), CorrTime: f.Params.CorrTime},
 	}
 	if stands {
 		m.ref.Wheel.Advance(t, f.Yaw())
@@ -78,7 +82,7 @@ func (m *Monitor) pathError() integrity.PathError {
 		Yaw:   math.Sqrt(slipWander*slipWander + f.YawVariance(p)),
 		Side:  integrity.Side{Slip: p[eskf.ISlip][eskf.ISlip], Axle: p[eskf.IAxle][eskf.IAxle], SlipAxle: p[eskf.ISlip][eskf.IAxle]},
 		Wheel: q.Sigma(m.cfg.Wheel.Sigma) * math.Sqrt(navigation.WheelEvery/math.Max(1, math.Abs(q.Now.V))),
-		Corr:  f.Params.CorrSigmaH, CorrTime: f.Params.CorrTime,
+		Corr:  m.nav.CorrBound(), CorrTime: f.Params.CorrTime,
 		Latency:  math.Sqrt(p[eskf.ILat][eskf.ILat]),
 		GyroBias: math.Sqrt(p[eskf.IGyr+2][eskf.IGyr+2]), GyroWalk: f.Params.GyroNoise,
 		GyroScale: math.Sqrt(p[eskf.IGain][eskf.IGain]),

@@ -171,7 +171,7 @@ func (m *Monitor) align(e *gnss.Epoch, z r3.Vec, t float64) bool {
 }
 
 func (m *Monitor) remember(e *gnss.Epoch, z r3.Vec, t, placed float64, white [3]float64, post r3.Vec) {
-	m.rcv.prev = antennaFix{ok: e.HasH, t: t, lag: e.Arrival - e.UTC, class: m.rcv.class, z: z, post: post, vel: m.nav.Filter.Vel, lat: placed, white: white}
+	m.rcv.prev = antennaFix{ok: true, height: e.HasH, t: t, lag: e.Arrival - e.UTC, class: m.rcv.class, z: z, post: post, vel: m.nav.Filter.Vel, lat: placed, white: white, said: m.nav.Said()}
 }
 
 // believeClass notes whether the epoch passes the fix gate.

@@ -31,15 +31,17 @@ type receiver struct {
 
 // antennaFix is one epoch's antenna position beside the filter's.
 type antennaFix struct {
-	ok    bool
-	t     float64 // host s of validity
-	lag   float64 // s, arrival less UTC
-	class navigation.Class
-	z     r3.Vec  // m, ENU, reported
-	post  r3.Vec  // m, ENU, the filter's, after its update
-	vel   r3.Vec  // m/s, ENU
-	lat   float64 // s, the latency by which it was placed in time
-	white [3]float64
+	ok     bool
+	height bool    // its height is known
+	t      float64 // host s of validity
+	lag    float64 // s, arrival less UTC
+	class  navigation.Class
+	z      r3.Vec  // m, ENU, reported
+	post   r3.Vec  // m, ENU, the filter's, after its update
+	vel    r3.Vec  // m/s, ENU
+	lat    float64 // s, the latency by which it was placed in time
+	white  [3]float64
+	said   [3]float64
 }
 
 const (

@@ -18,6 +18,7 @@ type weighed struct {
 	z      r3.Vec     // m, ENU, antenna by the receiver
 	t      float64    // host s of validity
 	white  [3]float64 // m²
+	said   [3]float64 // m², before what was learned
 	before r3.Vec     // m, ENU, antenna by the filter
 	obs    eskf.Obs
 	in     eskf.Innovation
@@ -76,7 +77,7 @@ func (m *Monitor) observe(e *gnss.Epoch, z r3.Vec, t float64) *weighed {
 		m.rcv.prev.ok = false
 	}
 	m.snap.SigmaFix = math.Sqrt((white[0]+white[1])/2 + f.Params.CorrSigmaH*f.Params.CorrSigmaH)
-	*x = weighed{z: z, t: t, white: white, before: m.nav.Antenna(), gate: &m.posGate, obs: m.nav.Position(z, e.HasH, white)}
+	*x = weighed{z: z, t: t, white: white, said: m.nav.Said(), before: m.nav.Antenna(), gate: &m.posGate, obs: m.nav.Position(z, e.HasH, white)}
 	if !e.HasH {
 		x.gate = &m.horGate
 	}
@@ -133,6 +134,8 @@ const (
 	// jumpEvents is how many steps in a row become events: where a receiver seems to
 	// step at every epoch the two disagree on the motion.
 	jumpEvents = 3
+	// noHeight is the variance of a step in height that nothing shows, m².
+	noHeight = 1e4
 )
 
 // testJump compares the receiver's displacement since the epoch before with the
@@ -141,18 +144,25 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 	pv, f := &m.rcv.prev, &m.nav.Filter
 	ts := &m.snap.Tests[TestJump]
 	dt := x.t - pv.t
-	if m.rcv.class != navigation.ClassFixed || pv.class != navigation.ClassFixed || !pv.ok || !e.HasH || dt <= 0 || dt > jumpGap {
+	if m.rcv.class != navigation.ClassFixed || pv.class != navigation.ClassFixed || !pv.ok || dt <= 0 || dt > jumpGap {
 		ts.Stat = math.NaN()
 		ts.Threshold = m.jump.Threshold
 		m.params.Unpaired()
+		m.nav.Slow.Break()
 		return false
 	}
 	d := r3.Sub(r3.Sub(x.z, pv.z), r3.Sub(x.before, pv.post))
 	// While the latency is learned the two epochs were placed by different
 	// values of it.
 	d = r3.Sub(d, r3.Scale(f.Latency-pv.lat, pv.vel))
-	y := integrity.Vec3{d.X, d.Y, d.Z}
+	m.learnNoise(x, dt, d)
 	s := m.jumpCov(dt, x.white)
+	if !e.HasH || !pv.height {
+		// The threshold stays that of three axes: less is tested, nothing sharper.
+		d.Z = 0
+		s[0][2], s[1][2], s[2][0], s[2][1], s[2][2] = 0, 0, 0, 0, noHeight
+	}
+	y := integrity.Vec3{d.X, d.Y, d.Z}
 	stat := integrity.NIS(&y, &s, 3)
 	ts.Set(stat, m.jump.Threshold, m.jump.Detectable(math.Sqrt(math.Max(s[0][0], s[1][1]))), "m")
 	if stat <= leverStat*m.jump.Threshold {
@@ -220,13 +230,35 @@ func (m *Monitor) timeStepped(e *gnss.Epoch, y *integrity.Vec3, s *integrity.Sym
 	return true
 }
 
+// learnNoise takes what the receiver's displacement d (m, ENU, less the filter's) of
+// the dt seconds since the epoch before says of its noise.
+func (m *Monitor) learnNoise(x *weighed, dt float64, d r3.Vec) {
+	now, pe := m.epochFix(x), m.pathError()
+	f, pv := &m.nav.Filter, &m.rcv.prev
+	var others [2]navigation.Displacement
+	for i, w := range m.ref.Over(x.t, navigation.ReflectOver, &now, &pe) {
+		if w.OK && w.Fix == m.drift.Fix() && w.For < 2*navigation.ReflectOver {
+			others[i] = navigation.Displacement{Over: w.For, E: w.Y[0], N: w.Y[1], Var: w.Own}
+		}
+	}
+	said := [2]float64{x.said[0] + pv.said[0], x.said[1] + pv.said[1]}
+	vel := (f.P[eskf.IVel][eskf.IVel] + f.P[eskf.IVel+1][eskf.IVel+1]) / 2
+	m.nav.Slow.Push(x.t, dt, d, vel, said, others, f.Forward(), m.cfg.GNSS.CorrTime)
+}
+
 // jumpCov returns what the difference of the two displacements may be off by
 // honestly.
 func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 	f := &m.nav.Filter
 	f.Flush()
 	a := m.nav.Accel()
-	n := integrity.JumpNoise{Dt: dt, Latency: f.P[eskf.ILat][eskf.ILat], Acc: integrity.Vec3{a.X, a.Y, a.Z}, White: white, Before: m.rcv.prev.white,
+	before := m.rcv.prev.white
+	if w := m.nav.Slow.White(); w < 1 { // a displacement is tested by the noise that was seen
+		for i := range 2 {
+			white[i], before[i] = w*white[i], w*before[i]
+		}
+	}
+	n := integrity.JumpNoise{Dt: dt, Latency: f.P[eskf.ILat][eskf.ILat], Acc: integrity.Vec3{a.X, a.Y, a.Z}, White: white, Before: before,
 		CorrH: f.Params.CorrSigmaH, CorrV: f.Params.CorrSigmaV, CorrTime: f.Params.CorrTime}
 	for i := range 3 {
 		for j := range 3 {
@@ -235,8 +267,8 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 	}
 	c := n.Cov()
 	turn := m.params.PlacesLeft(&m.nav) * r3.Norm(f.TurnRate(m.nav.Rate)) * dt // of the antenna about the sensor
-	for i := range 3 {
-		c[i][i] += math.Abs(white[i]-m.rcv.prev.white[i])/(1-m.cfg.GNSS.Correlated) + turn*turn
+	for i, moved := range m.nav.Moved() {
+		c[i][i] += moved + turn*turn
 	}
 	return c
 }

@@ -20,15 +20,17 @@ import (
 )
 
 const (
-	firstStep = 0.5  // s, first steps; later a fifth of the time so far
-	maxStep   = 0.5  // s, longest step: a bend is no more than a few of them
-	Horizon   = 20.0 // s, beyond which nothing is looked for
-	every     = 1.0  // s between looks while GNSS is used
-	everyLost = 0.5  // s while it is not
-	usualOver = 30.0 // s over which the usual speed is taken
-	bendTime  = 2.0  // s for which a bend goes on without a map
-	newSpeed  = 1.0  // m/s of change after which a new look is taken
-	slow      = 1.0  // m/s, below it the direction of the velocity says nothing
+	firstStep = 0.5   // s, first steps; later a fifth of the time so far
+	maxStep   = 0.5   // s, longest step: a bend is no more than a few of them
+	mostTurn  = 0.3   // rad a step on a map: what is along before a bend is across behind it, and most within
+	minStep   = 0.125 // s, shortest
+	Horizon   = 20.0  // s, beyond which nothing is looked for
+	every     = 1.0   // s between looks while GNSS is used
+	everyLost = 0.5   // s while it is not
+	usualOver = 30.0  // s over which the usual speed is taken
+	bendTime  = 2.0   // s for which a bend goes on without a map
+	newSpeed  = 1.0   // m/s of change after which a new look is taken
+	slow      = 1.0   // m/s, below it the direction of the velocity says nothing
 )
 
 // Now is what the budget is asked for.
@@ -207,7 +209,7 @@ func (b *Budget) look(d *navigation.Driver, now *Now, brisk bool) (a ahead) {
 			return a
 		}
 		before = over
-		dt = min(max(firstStep, t/5), maxStep)
+		dt = way.within(min(max(firstStep, t/5), maxStep), math.Hypot(g.Vel.X, g.Vel.Y))
 		was := lag
 		lag = max(lag, min(lag+dt, b.stall))
 		v := math.Hypot(g.Vel.X, g.Vel.Y)
@@ -296,6 +298,20 @@ func (n *Now) road(lag float64) road {
 	pl, _ := r.crs.At(r.at)
 	r.yaw = pl.Yaw
 	return r
+}
+
+// within shortens a step of dt seconds at speed v to one in which the map turns by
+// mostTurn.
+func (r *road) within(dt, v float64) float64 {
+	if r.crs == nil {
+		return dt
+	}
+	for ; dt > minStep; dt /= 2 {
+		if pl, _ := r.crs.At(r.at + r.way*v*dt); math.Abs(math.Remainder(pl.Yaw-r.yaw, 2*math.Pi)) < mostTurn {
+			break
+		}
+	}
+	return dt
 }
 
 // drive moves on by dt seconds at speed v and returns what the sensors of g

@@ -121,7 +121,7 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 		d.average(i, t, y, v, ts)
 		id := TestDrift1 + TestID(i)
 		first := true
-		for _, w := range ref.over(t, d.set.Windows[i], now, e) {
+		for _, w := range ref.Over(t, d.set.Windows[i], now, e) {
 			if !w.OK {
 				continue
 			}
@@ -204,7 +204,7 @@ func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathE
 			turn = math.Remainder(ref.Wheel.frame-a.frame, 2*math.Pi)
 		}
 		size := math.Inf(1)
-		for _, w := range ref.over(t, span, now, e) {
+		for _, w := range ref.Over(t, span, now, e) {
 			if w.OK && w.NIS > best {
 				best, y = w.NIS, w.Y
 			}
@@ -227,7 +227,7 @@ func (d *DriftTests) Quiet(t, from float64, ref *References, now *EpochFix, e *P
 	quiet := t-from >= d.set.Windows[1]
 	for _, span := range d.set.Windows[:2] {
 		seen := false
-		for _, w := range ref.over(t, span, now, e) {
+		for _, w := range ref.Over(t, span, now, e) {
 			seen = seen || w.OK
 			quiet = quiet && !(w.OK && w.NIS > d.denied)
 		}

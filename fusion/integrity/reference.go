@@ -34,6 +34,8 @@ type Comparison struct {
 	C   Sym3    // m²
 	NIS float64 // 2 degrees of freedom
 	Fix int     // of the epoch it begins at
+	For float64 // s, its length
+	Own float64 // m², mean variance of one axis by the reference's own errors
 }
 
 // References are the displacements that do not follow the filter: by wheels and
@@ -69,11 +71,14 @@ const blunt = 2.0
 func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *PathError) (w [2]Comparison) {
 	if o != nil {
 		w[0].Y, w[0].C = r.Wheel.compare(o, now, e)
-		w[0].OK, w[0].Fix = true, o.Fix
+		w[0].Own = own(&w[0].C, now, &o.EpochFix, e.Corr*e.Corr*decorrelated(r.Wheel.t-o.t, e.CorrTime))
+		w[0].OK, w[0].Fix, w[0].For = true, o.Fix, r.Wheel.t-o.t
 	}
 	if d != nil && r.Velocity.here {
 		w[1].Y, w[1].C = r.Velocity.compare(d, now)
-		w[1].OK, w[1].Fix = true, d.Fix
+		q := &r.Velocity.noise
+		w[1].Own = own(&w[1].C, now, &d.EpochFix, q.Corr*q.Corr*decorrelated(r.Velocity.t-d.t, q.CorrTime))
+		w[1].OK, w[1].Fix, w[1].For = true, d.Fix, r.Velocity.t-d.t
 	}
 	for i := range w {
 		if w[i].OK = w[i].OK && w[i].C[0][0]+w[i].C[1][1] < blunt*blunt; w[i].OK {
@@ -83,8 +88,16 @@ func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *Pa
 	return w
 }
 
-// over compares the displacement over the last span seconds before t.
-func (r *References) over(t, span float64, now *EpochFix, e *PathError) [2]Comparison {
+// own takes what is the receiver's off the covariance c of a comparison: the white
+// noise of both epochs and the variance slow, m². The mean of both axes is left.
+func own(c *Sym3, now, then *EpochFix, slow float64) float64 {
+	white := now.White[0] + now.White[1] + then.White[0] + then.White[1]
+	return math.Max(0, (c[0][0]+c[1][1]-white)/2-slow)
+}
+
+// Over compares the displacement over the last span seconds before t, by wheels and
+// by reported velocity.
+func (r *References) Over(t, span float64, now *EpochFix, e *PathError) [2]Comparison {
 	return r.compare(r.Wheel.before(t, span), r.Velocity.before(t, span), now, e)
 }
 

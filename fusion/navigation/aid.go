@@ -217,34 +217,49 @@ func (d *Driver) TurnRate(v float64) float64 { return (2*d.Lat - d.lat2) / v }
 // the filter what stays for tens of seconds: drawn anew where fresh says that the
 // class of solution has changed.
 func (d *Driver) Noise(e *gnss.Epoch, class Class) (white [3]float64, fresh bool) {
-	white, ch, cv := d.set.GNSS.Noise(e, class)
+	g := d.set.GNSS
+	g.Multipath = d.Slow.Sigma(g.Multipath)
+	n := d.said.hold(d.Filter.T, class, e, g.noise(e, class))
 	if fresh = class != d.corr; fresh {
 		d.disturb()
-		d.Filter.SetCorr(ch, cv, d.set.GNSS.CorrTime)
+		d.Filter.SetCorr(n.corrH, n.corrV, d.set.GNSS.CorrTime)
 		d.corr = class
-	} else if d.hasWhite {
-		// A receiver that says that its position has become less certain, or more,
-		// may have moved it by as much.
-		for i, v := range d.Moved(white) {
+		d.said.begin(n.white)
+	} else {
+		d.said.compare(n.white, 1-d.set.GNSS.Correlated)
+		for i, v := range d.said.moved {
 			if v > 0 {
 				d.disturb()
 				d.Filter.Inflate(eskf.ICorr+i, v)
 			}
 		}
 	}
-	d.white, d.hasWhite = white, true
-	d.Filter.Params.CorrSigmaH, d.Filter.Params.CorrSigmaV = ch, cv
-	return white, fresh
+	d.Filter.Params.CorrSigmaH, d.Filter.Params.CorrSigmaV = n.corrH, n.corrV
+	d.said.last = n.white
+	if class == ClassFixed {
+		// Less than is said makes no filter sharper: the drift tests lean on its bounds.
+		w := math.Max(1, d.Slow.White())
+		n.white[0], n.white[1] = w*n.white[0], w*n.white[1]
+	}
+	return n.white, fresh
 }
 
-// Moved returns by how much the receiver may have moved its position since the
-// epoch before because its word of it has changed, m².
-func (d *Driver) Moved(white [3]float64) (v [3]float64) {
-	for i := range v {
-		v[i] = math.Abs(white[i]-d.white[i]) / (1 - d.set.GNSS.Correlated)
-	}
-	return v
+// CorrBound returns a bound of the slow error of fixed positions, m, that is wider
+// than the noise as those of the other errors of a displacement are: what was learned
+// well beyond the settings counts five times, what was learned below them not at all.
+func (d *Driver) CorrBound() float64 {
+	c, prior := d.Filter.Params.CorrSigmaH, d.set.GNSS.Multipath
+	learned := d.Slow.Sigma(prior)
+	v, p := learned*learned, prior*prior
+	return math.Sqrt(c*c + math.Max(0, p-v) + 4*math.Max(0, v-1.2*p))
 }
+
+// Said returns the white variances of the last Noise before what was learned, m².
+func (d *Driver) Said() [3]float64 { return d.said.last }
+
+// Moved returns by how much the receiver may have moved its position at the epoch
+// of the last Noise because its word of it has changed, m².
+func (d *Driver) Moved() [3]float64 { return d.said.moved }
 
 // Position builds the observation of an epoch's position z (m, ENU) with white
 // variances r.

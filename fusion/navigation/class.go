@@ -47,11 +47,51 @@ func Faulty(e *gnss.Epoch) bool {
 // 0.01 m; wrong fixes are wrong by more.
 const heightHop = 0.02
 
+// What a field that a receiver leaves blank adds to the slow part of a fixed
+// position, 1 sigma, m.
+//
+//	dilution, satellites  0.005  as between good and middling geometry: common practice, no source
+//	age of corrections    0.015  of 15 s, at 1 mm a second: the orbits' and clocks' own drift, common practice, no source
+//	height                0.005  as the dilution: the geometry behind it is not known
+const (
+	blankGeometry = 0.005
+	blankAge      = 0.015
+)
+
+// blanks returns what e does not say: whether a standard deviation is missing, and
+// the 1 sigma, m, that its other blank fields add.
+func blanks(e *gnss.Epoch) (sigma bool, more float64) {
+	v := 0.0
+	for _, b := range [...]bool{math.IsNaN(e.HDOP), e.Sats < 0, !e.HasH} {
+		if b {
+			v += blankGeometry * blankGeometry
+		}
+	}
+	if math.IsNaN(e.Age) {
+		v += blankAge * blankAge
+	}
+	return !(e.SigmaE > 0 && e.SigmaN > 0 && e.SigmaU > 0), math.Sqrt(v)
+}
+
+// posNoise is the noise of a position, ENU.
+type posNoise struct {
+	white        [3]float64 // m², new in each epoch
+	corrH, corrV float64    // m, 1 sigma of what stays for tens of seconds
+}
+
 // Noise returns the variances of a position, m², ENU: what is new in each
 // epoch, and the standard deviations (m) of what stays for tens of seconds.
 func (g *GNSS) Noise(e *gnss.Epoch, c Class) (white [3]float64, corrH, corrV float64) {
-	floor, share := g.FixedSigma, g.Correlated
+	n := g.noise(e, c)
+	return n.white, n.corrH, n.corrV
+}
+
+func (g *GNSS) noise(e *gnss.Epoch, c Class) posNoise {
+	floor, blank, share, slow, hop := g.FixedSigma, g.BlankSigma, g.Correlated, 0.0, 0.0
 	switch c {
+	case ClassFixed:
+		_, more := blanks(e)
+		slow, hop = math.Hypot(g.Multipath, more), heightHop
 	case ClassFloat:
 		floor, share = g.FloatSigma, math.Max(share, 0.9)
 	case ClassCoarse:
@@ -60,22 +100,16 @@ func (g *GNSS) Noise(e *gnss.Epoch, c Class) (white [3]float64, corrH, corrV flo
 			floor = g.DiffSigma
 		}
 	}
-	se, sn, su := floor, floor, floor*g.Vertical
-	if e.SigmaE > 0 {
-		se = math.Max(se, e.SigmaE*g.Inflation)
+	of := func(reported, ratio float64) float64 {
+		if !(reported > 0) {
+			return math.Max(floor, blank) * ratio
+		}
+		return math.Max(floor*ratio, reported*g.Inflation)
 	}
-	if e.SigmaN > 0 {
-		sn = math.Max(sn, e.SigmaN*g.Inflation)
+	se, sn, su := of(e.SigmaE, 1), of(e.SigmaN, 1), of(e.SigmaU, g.Vertical)
+	w, k := 1-share, math.Sqrt(share)
+	return posNoise{
+		white: [3]float64{w * se * se, w * sn * sn, w*su*su + hop*hop},
+		corrH: math.Hypot(slow, k*math.Max(se, sn)), corrV: math.Hypot(slow*g.Vertical, k*su),
 	}
-	if e.SigmaU > 0 {
-		su = math.Max(su, e.SigmaU*g.Inflation)
-	}
-	w := 1 - share
-	slow, hop := 0.0, 0.0
-	if c == ClassFixed {
-		slow, hop = g.Multipath, heightHop
-	}
-	white = [3]float64{w * se * se, w * sn * sn, w*su*su + hop*hop}
-	k := math.Sqrt(share)
-	return white, math.Hypot(slow, k*math.Max(se, sn)), math.Hypot(slow*g.Vertical, k*su)
 }

@@ -64,7 +64,7 @@ func TestClassify(t *testing.T) {
 // variance ρs² beside white noise of (1-ρ)s².
 func TestNoise(t *testing.T) {
 	g := settings.GNSS
-	g.Multipath = 0.02
+	g.Multipath, g.BlankSigma = 0.02, 0.02
 	for _, tt := range []struct {
 		name       string
 		class      Class
@@ -73,7 +73,7 @@ func TestNoise(t *testing.T) {
 		e, n, u    float64 // m, 1 sigma wanted in all, without reflections
 		share      float64
 	}{
-		{"fixed", ClassFixed, gnss.QualityFixed, math.NaN(), math.NaN(), math.NaN(), 0.01, 0.01, 0.015, 0.7},
+		{"fixed, no word", ClassFixed, gnss.QualityFixed, math.NaN(), math.NaN(), math.NaN(), 0.02, 0.02, 0.03, 0.7},
 		{"fixed, small word", ClassFixed, gnss.QualityFixed, 0.001, 0.001, 0.001, 0.01, 0.01, 0.015, 0.7},
 		{"fixed, large word", ClassFixed, gnss.QualityFixed, 0.02, 0.03, 0.05, 0.024, 0.036, 0.06, 0.7},
 		{"float", ClassFloat, gnss.QualityFloat, math.NaN(), math.NaN(), math.NaN(), 0.25, 0.25, 0.375, 0.9},

@@ -45,7 +45,8 @@ type Driver struct {
 	Filter eskf.Filter
 	IMU    Inertial
 	Wheels Wheels
-	Stamps Evener // of the inertial samples
+	Slow   Reflections // of the receiver's position
+	Stamps Evener      // of the inertial samples
 	Phase  Phase
 	Lever  r3.Vec  // m, body origin to antenna, body axes
 	Lat    float64 // m/s², leftward acceleration by speed and yaw rate, smoothed over slipTime
@@ -70,10 +71,9 @@ type Driver struct {
 	still       float64 // host s since the last zero-velocity update
 	stood       bool    // zero velocity was given to the filter
 	slide       slide
-	acc         r3.Vec     // m/s², ENU, at the last velocity
-	accAt, jerk float64    // host s of acc; m/s³, see shake
-	white       [3]float64 // m², of the last epoch
-	hasWhite    bool
+	acc         r3.Vec  // m/s², ENU, at the last velocity
+	accAt, jerk float64 // host s of acc; m/s³, see shake
+	said        said
 
 	// What the receiver last reported of its speed.
 	heard   float64 // host s

@@ -270,8 +270,8 @@ func TestMoved(t *testing.T) {
 	d.Noise(&e, ClassFixed)
 	was := 0.024 * 0.024
 	e.SigmaE, e.SigmaN = 0.05, 0.02
-	white, _, _ := d.set.GNSS.Noise(&e, ClassFixed)
-	v := d.Moved(white)
+	d.Noise(&e, ClassFixed)
+	v := d.Moved()
 	if want := 0.06*0.06 - was; math.Abs(v[0]-want) > 1e-9 || math.Abs(v[1]) > 1e-12 || math.Abs(v[2]) > 1e-12 {
 		t.Errorf("moved %v m², want %g east", v, want)
 	}

@@ -20,6 +20,7 @@ type GNSS struct {
 	MaxHDOP      float64 `toml:"max_hdop" unit:"" doc:"horizontal dilution of precision, at most" min:"0.3" max:"50" src:"common practice"`
 	MaxSigma     float64 `toml:"max_sigma_m" unit:"m" doc:"reported horizontal 1 sigma of a fix, at most" min:"0.001" max:"10" src:"common practice"`
 	FixedSigma   float64 `toml:"fixed_sigma_m" unit:"m" doc:"floor of the horizontal 1 sigma of a fixed position" min:"0.001" max:"1" src:"RTK class statement 1 cm + 1 ppm"`
+	BlankSigma   float64 `toml:"blank_sigma_m" unit:"m" doc:"horizontal 1 sigma of a fixed position that reports none (no GST), factor included" min:"0.001" max:"1" src:"above what receivers report of a good fix, 0.008-0.015 m times the factor, common practice"`
 	FloatSigma   float64 `toml:"float_sigma_m" unit:"m" doc:"floor of the horizontal 1 sigma of a float position" min:"0.01" max:"10" src:"RTK float 0.2-1 m, common practice"`
 	DiffSigma    float64 `toml:"diff_sigma_m" unit:"m" doc:"floor for code differential" min:"0.05" max:"20" src:"code differential 0.5-3 m, common practice"`
 	SingleSigma  float64 `toml:"single_sigma_m" unit:"m" doc:"floor for autonomous" min:"0.1" max:"50" src:"single point 1-5 m, common practice"`
