@@ -253,7 +253,7 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 	f.Flush()
 	a := m.nav.Accel()
 	before := m.rcv.prev.white
-	if w := m.nav.Slow.White(); w < 1 { // a displacement is tested by the noise that was seen
+	if w := m.nav.Slow.White(); w < 1 && !m.trust.Accused() { // by the noise that was seen
 		for i := range 2 {
 			white[i], before[i] = w*white[i], w*before[i]
 		}

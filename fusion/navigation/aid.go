@@ -213,12 +213,20 @@ func (d *Driver) lateral(v float64) float64 {
 // rad/s, at forward speed v, m/s.
 func (d *Driver) TurnRate(v float64) float64 { return (2*d.Lat - d.lat2) / v }
 
+// unchecked is what the slow error of an epoch may be more, 1 sigma, m, where neither
+// wheels nor a reported velocity beside it show a drift within a second: 0.1 m/s of it
+// for half a second. Common practice, no source.
+const unchecked = 0.05
+
 // Noise returns the white variances of an epoch's position, m², ENU, and gives
 // the filter what stays for tens of seconds: drawn anew where fresh says that the
 // class of solution has changed.
 func (d *Driver) Noise(e *gnss.Epoch, class Class) (white [3]float64, fresh bool) {
 	g := d.set.GNSS
 	g.Multipath = d.Slow.Sigma(g.Multipath)
+	if !d.Wheels.Fresh(d.Filter.T) && math.IsNaN(e.Speed) {
+		g.Multipath = math.Hypot(g.Multipath, unchecked)
+	}
 	n := d.said.hold(d.Filter.T, class, e, g.noise(e, class))
 	if fresh = class != d.corr; fresh {
 		d.disturb()
