@@ -97,6 +97,10 @@ func TestExplain(t *testing.T) {
 		{"nothing", drive{}, symptoms.None, ""},
 		{"g", drive{force: 1 / gravity}, symptoms.IMUUnits, `columns.imu = "t,wx,wy,wz,fx[g],fy,fz"`},
 		{"mg and deg/s", drive{force: 1e3 / gravity, rate: 1 / deg}, symptoms.IMUUnits, `columns.imu = "t,wx[deg/s],wy,wz,fx[mg],fy,fz"`},
+		{"gyros of 0.7", drive{rate: 0.7}, symptoms.IMUUnits, ""},
+		{"gyros of 1.4", drive{rate: 1.4}, symptoms.IMUUnits, ""},
+		{"a course that noise makes wander", drive{noise: 0.1}, symptoms.None, ""},
+		{"the same, more", drive{noise: 0.19}, symptoms.None, ""},
 		{"7 deg, which the filter copes with", drive{turn: yawed(7 * deg)}, symptoms.None, ""},
 		{"20 deg", drive{turn: yawed(20 * deg)}, symptoms.IMUMounting, "imu.mount_yaw_deg = 20.0, imu.mount_pitch_deg = 0.0, imu.mount_roll_deg = 0.0"},
 		{"backwards", drive{turn: yawed(math.Pi)}, symptoms.IMUMounting, "imu.mount_yaw_deg = 180.0"},
@@ -108,7 +112,10 @@ func TestExplain(t *testing.T) {
 		{"late by 18 s", drive{lag: 18}, symptoms.IMUClock, "columns.imu_offset_s = -18.0"},
 	} {
 		d := tt.d
-		d.seconds, d.hz, d.phase, d.noise = 180, 10, 0.02, 0.01
+		d.seconds, d.hz, d.phase = 180, 10, 0.02
+		if d.noise == 0 {
+			d.noise = 0.01
+		}
 		if d.turn == nil {
 			d.turn = same
 		}

@@ -328,7 +328,9 @@ func units(x *fit, told *Told) (symptoms.Finding, bool) {
 	}
 	switch {
 	case x.corr < alike:
-	case nameW == "" && (size < 0.8 || size > 1.25):
+	case nameW == "" && (size/(x.corr*x.corr) < 0.8 || size > 1.25):
+		// Noise of the course makes the slope smaller, by no more than the correlation
+		// squared: what lies between may be nothing but noise.
 		seen = append(seen, fmt.Sprintf("the gyros turn %.2f times as fast as the course, want 1", size))
 	case nameW != "" && byW != 1:
 		seen = append(seen, fmt.Sprintf("the gyros turn %.1f times as fast as the course: it looks like %s", size, nameW))
