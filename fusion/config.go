@@ -25,6 +25,7 @@ type Config struct {
 	IMU     navigation.IMU   `toml:"imu" doc:"inertial sensor"`
 	Wheel   navigation.Wheel `toml:"wheel" doc:"wheel speed and tyre slip"`
 	Columns columns.Settings `toml:"columns" doc:"what the columns of text tables hold"`
+	Map     Map              `toml:"map" doc:"the map's survey"`
 	Tests   Tests            `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
 	Link    Link             `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
 	Day     Day              `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`
@@ -43,8 +44,12 @@ type Vehicle struct {
 type Base struct {
 	ECEF      [3]float64 `toml:"ecef_m" unit:"m" doc:"surveyed antenna reference point, Earth-centred Earth-fixed; 0,0,0 means not surveyed" min:"-7e6" max:"7e6" src:"survey"`
 	Station   int        `toml:"station" unit:"" doc:"expected reference station id, -1 for any" min:"-1" max:"4095" src:"base settings"`
-	Map       [3]float64 `toml:"map_ecef_m" unit:"m" doc:"where the base stood when laps or a check mark showed that the map fits it, for a map whose file has no base_ecef_m; 0,0,0 means not shown" min:"-7e6" max:"7e6" src:"kerbline setup"`
 	Tolerance float64    `toml:"tolerance_m" unit:"m" doc:"how far broadcast coordinates may be from the surveyed ones" min:"0.001" max:"10" src:"common practice"`
+}
+
+// Map says which base the map was surveyed by, where its file does not.
+type Map struct {
+	Base [3]float64 `toml:"base_ecef_m" unit:"m" doc:"where the base stood at the map's survey, or when laps or a check mark showed that the map fits it; the map file's own base_ecef_m goes first; 0,0,0 means not known" min:"-7e6" max:"7e6" src:"survey, or kerbline setup"`
 }
 
 // Tests holds the probabilities and windows of the integrity tests, and how long

@@ -18,7 +18,7 @@ func (j *judge) mapRow() {
 	worst, effect, sure := 0.0, Stops, "as at the map's survey whenever it was heard"
 	for _, s := range j.ss {
 		known, at := s.HasMapBase, s.MapBase
-		if m := s.Config.Base.Map; !known && m != [3]float64{} {
+		if m := s.Config.Map.Base; !known && m != [3]float64{} {
 			known, at = true, geodesy.ECEF{X: m[0], Y: m[1], Z: m[2]}
 		}
 		switch {

@@ -25,11 +25,11 @@ func TestMapAndBase(t *testing.T) {
 		{"a check mark", unsaid, func(s *fusion.Snapshot) { s.Claim.Mark = s.T }, Provisional, ""},
 		{"shown by laps", func(d *drive) {
 			unsaid(d)
-			d.settings.Base.Map = [3]float64{d.base.X, d.base.Y, d.base.Z}
+			d.settings.Map.Base = [3]float64{d.base.X, d.base.Y, d.base.Z}
 		}, nil, Provisional, ""},
 		{"shown by laps with another base", func(d *drive) {
 			unsaid(d)
-			d.settings.Base.Map = [3]float64{d.base.X, d.base.Y, d.base.Z + 0.4}
+			d.settings.Map.Base = [3]float64{d.base.X, d.base.Y, d.base.Z + 0.4}
 		}, nil, No, "0.400 m"},
 	} {
 		d := newDrive(10)

@@ -122,7 +122,7 @@ func (r *Report) mapFits(ctx context.Context, open Opener, progress Progress) er
 		return err
 	}
 	at, known := crs.Base()
-	if m := cfg.Base.Map; !known && m != [3]float64{} {
+	if m := cfg.Map.Base; !known && m != [3]float64{} {
 		at, known = geodesy.ECEF{X: m[0], Y: m[1], Z: m[2]}, true
 	}
 	off := l.base.Dist(at)
@@ -160,7 +160,7 @@ func (r *Report) mapShift(l *laps, known bool, off float64) {
 		r.trouble("%s%s: set the base up where it stood then, or enter %.3f, %.3f, %.3f as its coordinates; then compare again, or %s",
 			why, shift, b.X-(p.X-o.X), b.Y-(p.Y-o.Y), b.Z-(p.Z-o.Z), doMark)
 	default:
-		r.must(Finding{Key: "base.map_ecef_m", Value: fmt.Sprintf("[%.4f, %.4f, %.4f]", b.X, b.Y, b.Z),
+		r.must(Finding{Key: "map.base_ecef_m", Value: fmt.Sprintf("[%.4f, %.4f, %.4f]", b.X, b.Y, b.Z),
 			Evidence: fmt.Sprintf("m: %s: the map fits this base. A yes says that a person steered by sight: a controller follows the map whatever the base", shift)})
 	}
 }
