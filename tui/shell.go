@@ -150,6 +150,7 @@ type shell struct {
 	state  State
 	canvas Canvas
 	failed error
+	usable bool // at the last paint
 
 	quitOnce sync.Once
 	quit     chan struct{}
@@ -188,6 +189,19 @@ func (s *shell) paint(ctx context.Context) {
 		}
 	}
 }
+
+// ring sounds the terminal's bell when a live position stops being usable, and when
+// a usable one grows old: who drives does not look at the screen.
+func (s *shell) ring(v *View, screen tcell.Screen) {
+	usable := v.Snap.Verdict == fusion.Usable && v.Snap.Seq > 0 && !(v.Stale > staleBell)
+	if s.usable && !usable && s.o.Transport == nil {
+		_ = screen.Beep() // a terminal without a bell shows the word all the same
+	}
+	s.usable = usable
+}
+
+// staleBell is how old a view may be and still hold, s: as published verdicts.
+const staleBell = 0.5
 
 // view returns the newest view with its age.
 func (s *shell) view() *View {
@@ -246,7 +260,9 @@ func (b *board) Draw(screen tcell.Screen) {
 	}()
 	w, h := screen.Size()
 	s.canvas.Reset(w, h)
-	Draw(&s.canvas, s.view(), s.state)
+	v := s.view()
+	s.ring(v, screen)
+	Draw(&s.canvas, v, s.state)
 	th := chooseTheme(s.state.Contrast, screen.Colors(), s.noColour)
 	for y := range h {
 		for x := range w {

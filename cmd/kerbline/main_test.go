@@ -207,6 +207,7 @@ func TestExitCodes(t *testing.T) {
 		{[]string{"config"}, exitDone, ""},
 		{nil, exitDone, ""},
 		{[]string{"fly"}, exitUsage, `unknown command "fly"`},
+		{[]string{"repaly", "x"}, exitUsage, `unknown command "repaly", did you mean replay?`},
 		{[]string{"replay", "--fast"}, exitUsage, "unknown flag: --fast"},
 		{[]string{"replay", "a", "b"}, exitUsage, "accepts at most 1 arg"},
 		{[]string{"replay"}, exitUsage, "nothing to read, want a recording or --gnss FILE"},

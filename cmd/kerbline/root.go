@@ -53,8 +53,18 @@ emergency stop, no trackside marshal and no event rule.`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		// Without arguments print the help; a word that is no command is an error.
-		Args: wrong(cobra.NoArgs),
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
+			}
+			hint := "kerbline help lists them"
+			if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+				hint = "did you mean " + strings.Join(near, " or ") + "?"
+			}
+			return usage(fmt.Errorf("unknown command %q, %s", args[0], hint))
+		},
+		RunE:                       func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		SuggestionsMinimumDistance: 2,
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage(err) })
 	for _, c := range commands {
