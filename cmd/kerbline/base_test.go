@@ -6,6 +6,7 @@ import (
 	"net"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -25,7 +26,7 @@ func TestBase(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	sending := make(chan bool)
+	var silent atomic.Bool
 	go func() {
 		arp := geodesy.LLA{Lat: 0.8, Lon: 0.2, H: 100}.ECEF()
 		for {
@@ -34,13 +35,9 @@ func TestBase(t *testing.T) {
 				return
 			}
 			go func() {
-				on := true
 				for i := 0; ; i++ {
-					select {
-					case on = <-sending:
-					case <-time.After(200 * time.Millisecond):
-					}
-					if !on {
+					time.Sleep(200 * time.Millisecond)
+					if silent.Load() {
 						continue
 					}
 					at := rtcm.MSM{System: rtcm.GPS, Type: 7, Station: 7, EpochMs: int64(i) * 200, Sats: []int{3, 9, 14, 22}, Signals: []int{2}}
@@ -55,9 +52,9 @@ func TestBase(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "base.mcap")
 		p := start(t, "base", "--corrections", "tcp://"+l.Addr().String(), "--record", path)
 		p.until("sends 1005 1077")
-		sending <- false
+		silent.Store(true)
 		p.until("SILENT")
-		sending <- true
+		silent.Store(false)
 		time.Sleep(1500 * time.Millisecond)
 		p.Process.Signal(sig)
 		p.Wait()

@@ -398,11 +398,6 @@ func (s *solution) add(before *solution) {
 	s.worst()
 }
 
-// width compares solutions: the horizontal deviation.
-func (s *solution) width() float64 {
-	return math.Sqrt(s.p[0][0] + s.p[1][1])
-}
-
 // handOver makes this epoch, or the last, the one that the arcs refer to.
 func (p *Path) handOver(now bool) {
 	p.looked = 0

@@ -3,7 +3,6 @@ package bus
 import (
 	"bytes"
 	"encoding/binary"
-	"fmt"
 	"io"
 	"net"
 	"os"
@@ -122,8 +121,8 @@ func TestMQTT(t *testing.T) {
 		}
 		red.Send(s)
 		kind, body := m.read()
-		topic := fmt.Sprintf("%s", text("kerbline/v1/red/verdict"))
-		if kind&0xf0 != 0x30 || !bytes.HasPrefix(body, []byte(topic)) {
+		topic := text("kerbline/v1/red/verdict")
+		if kind&0xf0 != 0x30 || !bytes.HasPrefix(body, topic) {
 			t.Fatalf("%x %q", kind, body)
 		}
 		v, err := lines.ParseVerdict(body[len(topic):])
