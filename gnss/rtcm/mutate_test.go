@@ -68,11 +68,16 @@ func TestMutations(t *testing.T) {
 			msm = append(msm, raw[headLen:len(raw)-crcLen])
 		}
 	}
-	for _, c := range []struct {
+	type kind struct {
 		name  string
 		seeds [][]byte
 		check func(*testing.T, []byte, gnsstime.Time) bool
-	}{{"ephemerides", eph, checkEphemeris}, {"observations", msm, checkObservables}} {
+	}
+	kinds := []kind{{"observations", msm, checkObservables}}
+	for i, e := range list { // one of each message
+		kinds = append(kinds, kind{strconv.Itoa(e.Number), eph[i : i+1], checkEphemeris})
+	}
+	for _, c := range kinds {
 		r := rand.New(rand.NewPCG(7, uint64(n)))
 		buf := make([]byte, 0, 2048)
 		decoded := 0
