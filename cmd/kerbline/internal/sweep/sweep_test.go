@@ -343,7 +343,7 @@ func TestLockstep(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := Apply(l.Base, []string{"limits.lateral_m=0.2"})
+	b, err := Apply(l.Base, []string{"limits.lateral_m=0.12"})
 	if err != nil {
 		t.Fatal(err)
 	}
