@@ -19,6 +19,7 @@ import (
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fixtures"
 	"kerbline/fusion"
+	"kerbline/fusion/symptoms"
 	"kerbline/fusion/tune"
 )
 
@@ -359,7 +360,8 @@ func TestLockstep(t *testing.T) {
 			if d.B.Reason.Code == "" {
 				t.Errorf("no reason given: %+v", d)
 			}
-			if d.B.Reason.Code == "pl-lateral" {
+			// After a while it is put down to the limit itself.
+			if d.B.Reason.Code == "pl-lateral" || d.B.Reason.Code == symptoms.Of(symptoms.Levels).Code {
 				lateral += d.To - d.From
 			}
 		}
