@@ -84,7 +84,6 @@ func (o *VelocityPath) Advance(e *VelocityEpoch) {
 	const (
 		slow    = 0.5 // m/s, below it the course is noise
 		outlier = 1.0 // m/s off the filter's: no velocity of this car
-		gap     = 1.5 // s between velocities that the filter may carry it over
 		close   = 0.5 // s between velocities over which a difference stands
 		// bend is the share of the change of velocity that a step without the filter
 		// may miss (a trapezoid misses a sixth of a change made at once).
@@ -116,7 +115,7 @@ func (o *VelocityPath) Advance(e *VelocityEpoch) {
 	switch {
 	case math.IsNaN(o.t) || !(dt > 0 && dt < reach) || !torn && math.Hypot(r.X, r.Y) > outlier:
 		o.Reset()
-	case !torn && dt < gap && e.Speed > slow:
+	case !torn && e.Speed > slow:
 		o.p = r3.Add(o.p, r3.Add(o.step, r3.Scale(dt, r)))
 		o.cut += e.Sigma * e.Sigma * dt * dt
 		if dt >= close {

@@ -117,3 +117,34 @@ func TestVelocityPath_Compare(t *testing.T) {
 		t.Errorf("covariance %v, want %.5f on the diagonal and less than 0 beside it", c, want)
 	}
 }
+
+// A receiver that is silent for seconds while the car swerves: the same velocity
+// before and after, and a place metres aside. The filter beside it knows the swerve.
+func TestVelocityPath_Swerve(t *testing.T) {
+	const speed, dt, n = 9.0, 2.4, 480
+	for _, accel := range []float64{2, 5, 8} { // m/s², sideways and back
+		o := &VelocityPath{}
+		o.init()
+		o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8} // of the body's origin, not late
+		at := func(s float64, vel r3.Vec) *VelocityEpoch {
+			return &VelocityEpoch{T: s, UTC: s, Filter: true, Precise: true, Speed: math.Hypot(vel.X, vel.Y), Course: math.Atan2(vel.X, vel.Y), Vel: vel, VelocityNoise: velocityNoise}
+		}
+		north := r3.Vec{Y: speed}
+		o.Advance(at(100, north))
+		var fix EpochFix
+		a := o.markAt(&fix)
+		var moved r3.Vec
+		for k := range n {
+			s := (float64(k) + 0.5) * dt / n
+			v := r3.Vec{X: accel * math.Min(s, dt-s), Y: speed}
+			moved = r3.Add(moved, r3.Scale(dt/n, v))
+			o.Add(v, dt/n)
+		}
+		o.Advance(at(100+dt, north))
+		now := EpochFix{Pos: moved}
+		y, c := o.compare(&a, &now)
+		if off := math.Hypot(y[0], y[1]); off > 0.01 || math.Sqrt(c[0][0]) > 0.3 {
+			t.Errorf("%g m/s²: the path is off by %.2f m at a sigma of %.2f m", accel, off, math.Sqrt(c[0][0]))
+		}
+	}
+}
