@@ -11,13 +11,31 @@ import (
 	"github.com/gdamore/tcell/v2"
 )
 
-// belled counts how often a screen's bell was rung.
+// belled counts how often a screen was shown and its bell was rung.
 type belled struct {
 	tcell.SimulationScreen
-	n atomic.Int32
+	n, shown atomic.Int32
 }
 
 func (b *belled) Beep() error { b.n.Add(1); return nil }
+
+func (b *belled) Show() {
+	b.SimulationScreen.Show()
+	b.shown.Add(1)
+}
+
+// painted waits for a few more paints.
+func (b *belled) painted(t *testing.T) {
+	t.Helper()
+	from := b.shown.Load()
+	for range 30000 {
+		if b.shown.Load() >= from+3 {
+			return
+		}
+		time.Sleep(time.Millisecond)
+	}
+	t.Fatal("nothing is painted")
+}
 
 // The bell rings once when usable ends, and not while it lasts, nor in a replay.
 func TestBell(t *testing.T) {
@@ -40,16 +58,10 @@ func TestBell(t *testing.T) {
 			ended <- Run(ctx, Options{Latest: view.Load, Transport: tt.play, Interval: time.Millisecond, Screen: screen,
 				Now: func() time.Time { return view.Load().Made }})
 		}()
-		time.Sleep(200 * time.Millisecond)
+		screen.painted(t)
 		before := screen.n.Load()
 		show(fusion.Unusable)
-		for range 500 {
-			if screen.n.Load() == tt.want {
-				break
-			}
-			time.Sleep(time.Millisecond)
-		}
-		time.Sleep(50 * time.Millisecond)
+		screen.painted(t)
 		stop()
 		<-ended
 		if n := screen.n.Load(); before != 0 || n != tt.want {
