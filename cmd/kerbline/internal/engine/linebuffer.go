@@ -38,24 +38,23 @@ func NewLineBuffer(name string, w io.Writer, every time.Duration) *LineBuffer {
 
 // Verdict appends a verdict line.
 func (s *LineBuffer) Verdict(snap *fusion.Snapshot) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.closed || len(s.fill) > maxBuffered {
-		s.lost++
-		return
-	}
-	s.fill = lines.AppendVerdict(s.fill, snap)
+	s.put(func(b []byte) []byte { return lines.AppendVerdict(b, snap) })
 }
 
 // Event appends an event line.
 func (s *LineBuffer) Event(e *fusion.Event) {
+	s.put(func(b []byte) []byte { return lines.AppendEvent(b, e) })
+}
+
+// put appends a line, or counts it as lost where the writer is too far behind.
+func (s *LineBuffer) put(add func([]byte) []byte) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.closed || len(s.fill) > maxBuffered {
 		s.lost++
 		return
 	}
-	s.fill = lines.AppendEvent(s.fill, e)
+	s.fill = add(s.fill)
 }
 
 // Err returns why lines cannot be written, nil while they can.
