@@ -61,19 +61,21 @@ func (h *History) Explain(told *Told, wide bool, slack float64) symptoms.Finding
 	if h.same > 500 {
 		return symptoms.Finding{ID: symptoms.IMUStuck, Seen: fmt.Sprintf("%.0f samples of the inertial sensor in a row were the same", h.same)}
 	}
-	lag, corr, rows, turns := h.bestLag(half, near)
+	h.gather(half)
+	h.gatherSamples(half)
+	lag, corr, rows, turns := h.bestLag(near)
 	if rows < leastRows || turns < leastTurns {
 		return symptoms.Finding{}
 	}
 	if wide && corr < 0.9 {
-		if l, c, n, _ := h.bestLag(half, far); n >= leastRows && c >= sharp && c > corr+2*alikeCorr {
+		if l, c, n, _ := h.bestLag(far); n >= leastRows && c >= sharp && c > corr+2*alikeCorr {
 			lag, corr = l, c
 		}
 	}
 	x := &h.x
-	h.fit(x, half, int64(math.Round(lag/binLength)))
+	h.fit(x, int64(math.Round(lag/binLength)))
 	x.lag, x.corr, x.turns = lag-x.offset, corr, turns
-	x.sLag = h.lagSigma(half, lag, corr)
+	x.sLag = h.lagSigma(lag, corr)
 	if x.rows < leastRows {
 		return symptoms.Finding{}
 	}
@@ -126,18 +128,18 @@ func least(most int64, corr func(l int64) (c float64, n int)) (at int64, best fl
 
 // bestLag returns by how much the samples lag the receiver's turns, s, at the lag
 // within most bins at which one of their axes follows them best.
-func (h *History) bestLag(half, most int64) (lag, corr float64, rows int, turns float64) {
+func (h *History) bestLag(most int64) (lag, corr float64, rows int, turns float64) {
 	at, best, ok := least(most, func(l int64) (float64, int) {
-		c, _, n, _ := h.follow(half, l, -1)
+		c, _, n, _ := h.follow(l, -1)
 		return c, n
 	})
 	if !ok {
 		return 0, 0, 0, 0
 	}
-	_, axis, rows, turns := h.follow(half, at, -1)
+	_, axis, rows, turns := h.follow(at, -1)
 	// The top of a parabola through the neighbours.
-	before, _, n1, _ := h.follow(half, at-1, axis)
-	after, _, n2, _ := h.follow(half, at+1, axis)
+	before, _, n1, _ := h.follow(at-1, axis)
+	after, _, n2, _ := h.follow(at+1, axis)
 	lag = float64(at)
 	if d := before - 2*best + after; n1 >= leastRows && n2 >= leastRows && d < 0 {
 		lag += math.Max(-1, math.Min(1, (before-after)/(2*d)))
@@ -147,34 +149,31 @@ func (h *History) bestLag(half, most int64) (lag, corr float64, rows int, turns 
 
 // lagSigma returns how well a lag is known: the correlation of a motion with itself
 // falls by ω²/2 a second squared, and what it is short of one is noise.
-func (h *History) lagSigma(half int64, lag, corr float64) float64 {
+func (h *History) lagSigma(lag, corr float64) float64 {
 	at := int64(math.Round(lag / binLength))
-	_, axis, n, _ := h.follow(half, at, -1)
-	before, _, _, _ := h.follow(half, at-2, axis)
-	after, _, _, _ := h.follow(half, at+2, axis)
+	_, axis, n, _ := h.follow(at, -1)
+	before, _, _, _ := h.follow(at-2, axis)
+	after, _, _, _ := h.follow(at+2, axis)
 	fall := (2*corr - before - after) / (2 * binLength * 2 * binLength)
 	return math.Sqrt((1-corr*corr)*correlated/float64(n)/math.Max(fall, 1e-6)) / corr
 }
 
 // follow correlates the gyros, or one of them, with the receiver's turns at a lag in
 // bins.
-func (h *History) follow(half, l int64, only int) (corr float64, axis, n int, rms float64) {
+func (h *History) follow(l int64, only int) (corr float64, axis, n int, rms float64) {
 	var k, sx, sxx float64
 	var sy, sxy, syy [3]float64
-	for i := int64(0); i < numBins; i++ {
-		r, ok := h.row(h.newest-i, half)
-		if !ok {
-			continue
-		}
-		w, _, ok := h.samples(r.key+l, half)
+	for i := range h.rows[:h.nRows] {
+		r := &h.rows[i]
+		s, ok := h.near(r.key + l)
 		if !ok {
 			continue
 		}
 		k, sx, sxx = k+1, sx+r.rate, sxx+r.rate*r.rate
-		for a := range 3 {
-			sy[a] += w[a]
-			sxy[a] += r.rate * w[a]
-			syy[a] += w[a] * w[a]
+		for a, w := range s.w {
+			sy[a] += w
+			sxy[a] += r.rate * w
+			syy[a] += w * w
 		}
 	}
 	for a := range 3 {
@@ -187,21 +186,19 @@ func (h *History) follow(half, l int64, only int) (corr float64, axis, n int, rm
 }
 
 // fit regresses rates on turns, and forces on accelerations, at a lag in bins.
-func (h *History) fit(x *fit, half, l int64) {
+func (h *History) fit(x *fit, l int64) {
 	*x = fit{}
 	var n normal // of 1, forward, left
 	var y [3][3]float64
 	var sr, srr, yy float64
 	var sw, srw, sww, sf, srf, sff, mw [3]float64
-	for i := int64(0); i < numBins; i++ {
-		r, ok := h.row(h.newest-i, half)
+	for i := range h.rows[:h.nRows] {
+		r := &h.rows[i]
+		s, ok := h.near(r.key + l)
 		if !ok {
 			continue
 		}
-		w, f, ok := h.samples(r.key+l, half)
-		if !ok {
-			continue
-		}
+		w, f := s.w, s.f
 		x.rows++
 		b := &h.bins[uint64(r.key+l)%numBins]
 		x.offset += r.since - float64(b.after/b.n)
@@ -581,9 +578,13 @@ func (n *normal) inverse() (inv [3][3]float64, ok bool) {
 // speed; None where it does or nothing shows.
 func (h *History) ExplainWheel(told *Told) symptoms.Finding {
 	half := h.half()
-	at, best, ok := least(far, func(l int64) (float64, int) { return h.followSpeed(half, l) })
-	here, _ := h.followSpeed(half, 0)
+	h.gather(half)
 	const clear = 0.05 // of correlation
+	here, _ := h.followSpeed(half, 0)
+	if here > 1-clear { // no lag can be better by that much
+		return symptoms.Finding{}
+	}
+	at, best, ok := least(far, func(l int64) (float64, int) { return h.followSpeed(half, l) })
 	if lag := float64(at) * binLength; ok && best > 0.95 && math.Abs(lag) > 2*binLength && best-here > clear {
 		return symptoms.Finding{ID: symptoms.WheelClock, Set: fmt.Sprintf("columns.wheel_offset_s = %.1f", told.WheelOffset-lag),
 			Seen: fmt.Sprintf("the wheel's speed comes %.1f s %s the receiver's", math.Abs(lag), sooner(lag))}
@@ -594,11 +595,8 @@ func (h *History) ExplainWheel(told *Told) symptoms.Finding {
 // followSpeed correlates the wheel with the receiver's speed at a lag in bins.
 func (h *History) followSpeed(half, l int64) (corr float64, n int) {
 	var k, sx, sy, sxx, sxy, syy float64
-	for i := int64(0); i < numBins; i++ {
-		r, ok := h.row(h.newest-i, half)
-		if !ok {
-			continue
-		}
+	for i := range h.rows[:h.nRows] {
+		r := &h.rows[i]
 		v, ok := h.wheel(r.key+l, half)
 		if !ok {
 			continue

@@ -43,7 +43,12 @@ type History struct {
 	fixes  int
 	same   float64 // samples in a row that repeat the one before
 	last   [6]float64
-	x      fit // what is worked out, kept here so that nothing is allocated
+
+	// What is worked out at a look, kept here so that nothing is allocated.
+	x      fit
+	rows   [numBins]row
+	nRows  int
+	turned [numBins]sample
 }
 
 // Reset forgets everything.
@@ -151,6 +156,41 @@ const slowest = 2.0
 
 // half returns over how many bins each way the receiver's motion is taken.
 func (h *History) half() int64 { return int64(max(1, math.Ceil(h.period/binLength))) }
+
+// gather works out the stretches that tell something, newest first, once for every
+// lag that is tried.
+func (h *History) gather(half int64) {
+	h.nRows = 0
+	for i := range int64(numBins) {
+		if r, ok := h.row(h.newest-i, half); ok {
+			h.rows[h.nRows] = r
+			h.nRows++
+		}
+	}
+}
+
+// gatherSamples works out the means of the samples about every bin.
+func (h *History) gatherSamples(half int64) {
+	for i := range h.turned {
+		s := &h.turned[i]
+		k := h.bins[i].key
+		s.w, s.f, s.ok = h.samples(k, half)
+		s.key = k
+	}
+}
+
+// sample holds the means of the samples about bin key.
+type sample struct {
+	key  int64
+	w, f [3]float64 // rad/s, m/s²
+	ok   bool
+}
+
+// near returns what [History.gatherSamples] found about bin k.
+func (h *History) near(k int64) (s *sample, ok bool) {
+	s = &h.turned[uint64(k)%numBins]
+	return s, s.ok && s.key == k
+}
 
 // row returns the stretch about bin k.
 func (h *History) row(k, half int64) (r row, ok bool) {
