@@ -3,6 +3,7 @@ package fusion
 import (
 	"math"
 
+	"kerbline/fusion/civil"
 	"kerbline/fusion/columns"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
@@ -17,19 +18,20 @@ import (
 // Tags: toml is the key, unit its unit, doc its meaning, src where the default
 // comes from, min and max the possible values (both inclusive).
 type Config struct {
-	Driven  string           `toml:"driven" doc:"who steers at the start: \"manual\", \"reactive\" or \"map\"; key d changes it live. While the map steers, or nobody says, the path of earlier laps and the map's edges are no evidence for a fix" src:"tell it"`
-	Vehicle Vehicle          `toml:"vehicle" doc:"the car"`
-	Limits  verdict.Limits   `toml:"limits" doc:"what map-based driving needs"`
-	Base    Base             `toml:"base" doc:"the surveyed reference station; leave out to take the first one heard"`
-	GNSS    navigation.GNSS  `toml:"gnss" doc:"fix gate, noise floors and time"`
-	IMU     navigation.IMU   `toml:"imu" doc:"inertial sensor"`
-	Wheel   navigation.Wheel `toml:"wheel" doc:"wheel speed and tyre slip"`
-	Columns columns.Settings `toml:"columns" doc:"what the columns of text tables hold"`
-	Map     Map              `toml:"map" doc:"the map's survey"`
-	Tests   Tests            `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
-	Link    Link             `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
-	Day     Day              `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`
-	Marks   []Mark           `toml:"marks" doc:"surveyed check marks at which a person may confirm the position"`
+	Driven   string           `toml:"driven" doc:"who steers at the start: \"manual\", \"reactive\" or \"map\"; key d changes it live. While the map steers, or nobody says, the path of earlier laps and the map's edges are no evidence for a fix" src:"tell it"`
+	TimeZone string           `toml:"time_zone" doc:"whose local time stands beside UTC on screens and pages, a name of the IANA database like \"Europe/Berlin\"; empty for UTC alone. The monitor does not judge by it" src:"where you are"`
+	Vehicle  Vehicle          `toml:"vehicle" doc:"the car"`
+	Limits   verdict.Limits   `toml:"limits" doc:"what map-based driving needs"`
+	Base     Base             `toml:"base" doc:"the surveyed reference station; leave out to take the first one heard"`
+	GNSS     navigation.GNSS  `toml:"gnss" doc:"fix gate, noise floors and time"`
+	IMU      navigation.IMU   `toml:"imu" doc:"inertial sensor"`
+	Wheel    navigation.Wheel `toml:"wheel" doc:"wheel speed and tyre slip"`
+	Columns  columns.Settings `toml:"columns" doc:"what the columns of text tables hold"`
+	Map      Map              `toml:"map" doc:"the map's survey"`
+	Tests    Tests            `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
+	Link     Link             `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
+	Day      Day              `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`
+	Marks    []Mark           `toml:"marks" doc:"surveyed check marks at which a person may confirm the position"`
 }
 
 // Vehicle describes the car.
@@ -120,6 +122,9 @@ func DefaultConfig() Config {
 			Latency: 0.25, IMURatio: 3},
 	}
 }
+
+// Zone returns the time zone, none where it is not known.
+func (c *Config) Zone() civil.Zone { return civil.Of(c.TimeZone) }
 
 // Navigation returns the settings of the filter's driver.
 func (c *Config) Navigation() navigation.Settings {

@@ -261,7 +261,7 @@ func (m *Monitor) OnEpisode(f func(*corrections.Episode)) { m.episode = f }
 
 func (m *Monitor) outage(ep *corrections.Episode) {
 	m.event(Event{T: m.host(ep.Start), End: m.host(ep.End()), Kind: EventOutage, Cause: ep.Cause.String(),
-		Size: ep.End() - ep.Start, Where: ep.Where, Detail: ep.Paragraph(m.zero)})
+		Size: ep.End() - ep.Start, Where: ep.Where, Detail: ep.Paragraph(m.zero, m.cfg.Zone().Beside)})
 	if m.episode != nil {
 		m.episode(ep)
 	}

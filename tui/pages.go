@@ -86,6 +86,9 @@ func drawTop(c *Canvas, v *View) {
 		l = l.put(Strong, v.clock(v.Snap.T, 1))
 		if v.hasUTC() {
 			l = l.put(Label, " UTC")
+			if local := v.Zone.Beside(v.Snap.T-v.Snap.HostMinusUTC, "15:04:05"); local != "" {
+				l = l.put(Label, "  ").put(Plain, local)
+			}
 		} else {
 			l = l.put(Label, " host")
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"kerbline/fusion"
+	"kerbline/fusion/civil"
 	"kerbline/gnss/geodesy"
 )
 
@@ -24,6 +25,8 @@ type View struct {
 	Closed bool            // the course is a loop
 
 	Risk, RiskCoast float64 // behind the protection levels and the coast budget, NaN unknown
+
+	Zone civil.Zone // whose local time stands beside UTC
 
 	Name      string    // of the recording or of the place, from outside
 	Recording Recording // what becomes of the data received

@@ -39,7 +39,7 @@ each change instead.`,
 			}
 			const name = "demo: Halfmoon Autonomy at Quarry Loop (simulated)"
 			if !plain && terminal(cmd.OutOrStdout()) != nil {
-				return showRecording(cmd.Context(), rec, &cfg, name)
+				return showRecording(cmd.Context(), rec, &cfg, name, 0)
 			}
 			view := baseView(name, &cfg, nil)
 			view.Replay = &tui.Replay{}

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 
+	"kerbline/cmd/kerbline/internal/excerpt"
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/recording"
 	"kerbline/cmd/kerbline/internal/runner"
@@ -24,6 +25,7 @@ type pipeline struct {
 	verdicts, events *sink                                          // nil when not wanted
 	score            *score.Scorer                                  // nil without truth
 	look             func(snap *fusion.Snapshot, ev []fusion.Event) // nil where nothing looks
+	part             *excerpt.Tracker                               // nil where all lines are wanted
 	progress         *progress
 
 	sum summary
@@ -46,10 +48,15 @@ func (p *pipeline) output(snap *fusion.Snapshot, events []fusion.Event) error {
 	var err error
 	if snap != nil {
 		p.sum.verdicts[snap.Verdict]++
-		err = p.verdicts.write(func(b []byte) []byte { return lines.AppendVerdict(b, snap) })
+		if p.part == nil || p.part.Line(snap) {
+			err = p.verdicts.write(func(b []byte) []byte { return lines.AppendVerdict(b, snap) })
+		}
 	}
 	for i := range events {
 		p.sum.event(&events[i])
+		if p.part != nil && !p.part.Event(&events[i]) {
+			continue
+		}
 		err = errors.Join(err, p.events.write(func(b []byte) []byte { return lines.AppendEvent(b, &events[i]) }))
 	}
 	if p.score != nil {

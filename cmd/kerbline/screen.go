@@ -14,7 +14,7 @@ import (
 
 // baseView is the part of a view that does not change: names, map, settings.
 func baseView(name string, cfg *settings.File, crs *course.Course) tui.View {
-	v := tui.View{Name: name, Risk: cfg.Limits.Risk, RiskCoast: cfg.Limits.RiskCoast}
+	v := tui.View{Name: name, Risk: cfg.Limits.Risk, RiskCoast: cfg.Limits.RiskCoast, Zone: cfg.Zone()}
 	for _, m := range cfg.Marks {
 		v.Marks = append(v.Marks, m.Name)
 	}
@@ -29,8 +29,9 @@ func baseView(name string, cfg *settings.File, crs *course.Course) tui.View {
 	return v
 }
 
-// showRecording plays a recording in the dashboard until the person quits.
-func showRecording(ctx context.Context, rec *recording.Recording, cfg *settings.File, name string) error {
+// showRecording plays a recording in the dashboard, from begin s on, until the
+// person quits.
+func showRecording(ctx context.Context, rec *recording.Recording, cfg *settings.File, name string, begin float64) error {
 	crs, err := rec.Course()
 	if err != nil {
 		return err
@@ -56,6 +57,9 @@ func showRecording(ctx context.Context, rec *recording.Recording, cfg *settings.
 		Feed:   feed,
 		Length: to - from,
 	})
+	if begin > 0 {
+		p.Seek(begin)
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	played := make(chan error, 1)

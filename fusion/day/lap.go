@@ -315,6 +315,15 @@ func (f *shiftFit) solve() (e, n, o float64) {
 	return x.AtVec(0), x.AtVec(1), x.AtVec(2)
 }
 
+// Lap returns the number of the lap that is being driven, from 1 as the session's
+// laps are listed; 0 where none is known.
+func (c *Collector) Lap() int {
+	if g := &c.s.Lap; g.Length > 0 && g.place >= 0 {
+		return g.NLaps + 1
+	}
+	return 0
+}
+
 // LapAt returns the index of the lap that was driven at x, -1 for none.
 func (s *Session) LapAt(x float64) int {
 	for i := range s.Lap.Laps {

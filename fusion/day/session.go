@@ -225,13 +225,21 @@ func (s *Session) Handovers() int {
 // UTC returns the Unix time of x.
 func (s *Session) UTC(x float64) float64 { return s.UTCStart + x }
 
-// Clock returns the time of day of x, "09:02:18 UTC"; "—" when unknown.
+// Clock returns the time of day of x, "09:02:18 UTC", with the local time where
+// the settings name a zone, "09:02:18 UTC (11:02:18 CEST)"; "—" when unknown.
 func (s *Session) Clock(x float64) string {
 	if math.IsNaN(x) {
 		return words.Dash
 	}
-	return at(s.UTC(x)).Format("15:04:05") + " " + s.Zone()
+	c := s.TimeOfDay(x) + " " + s.Zone()
+	if l := s.Config.Zone().Beside(s.UTC(x), time.TimeOnly); l != "" {
+		c += " (" + l + ")"
+	}
+	return c
 }
+
+// TimeOfDay returns the time of day of x alone, "09:02:18".
+func (s *Session) TimeOfDay(x float64) string { return at(s.UTC(x)).Format(time.TimeOnly) }
 
 // Date returns the day of the session.
 func (s *Session) Date() string { return at(s.UTCStart).Format("2006-01-02") }

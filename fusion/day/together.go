@@ -98,20 +98,23 @@ func (c *Check) inShort() string {
 }
 
 // Day returns the civil day of the session where it was driven. Without a time
-// zone that is the day of the mean sun there, so that an evening is not cut where
-// the day of UTC ends.
-func (s *Session) Day() string { return at(s.local()).Format(time.DateOnly) }
+// zone in the settings that is the day of the mean sun there, so that an evening
+// is not cut where the day of UTC ends.
+func (s *Session) Day() string { return s.local().Format(time.DateOnly) }
 
 // Hour returns the hour of that day at which the session began.
-func (s *Session) Hour() int { return at(s.local()).Hour() }
+func (s *Session) Hour() int { return s.local().Hour() }
 
 // local returns the start by the clock of the place.
-func (s *Session) local() float64 {
+func (s *Session) local() time.Time {
+	if z := s.Config.Zone(); z.Known() {
+		return z.At(s.UTCStart)
+	}
 	t := s.UTCStart
 	if len(s.Track.Points) > 0 {
 		t += 3600 * math.Round(s.Track.Frame.Origin().Lon/(15*geodesy.Degree))
 	}
-	return t
+	return at(t)
 }
 
 // Middle returns the middle of what was driven, false where nothing was.

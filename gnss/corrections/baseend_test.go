@@ -34,7 +34,7 @@ func TestBaseEnd(t *testing.T) {
 			t.Errorf("%s: %v, want one %v", name, eps, tt.want)
 			continue
 		}
-		text := eps[0].Paragraph(from - 120)
+		text := eps[0].Paragraph(from-120, nil)
 		if !strings.Contains(text, tt.says) || tt.says == "" && strings.Contains(text, "base's end") {
 			t.Errorf("%s: %s", name, text)
 		}

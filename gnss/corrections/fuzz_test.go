@@ -34,7 +34,7 @@ func FuzzLink(f *testing.F) {
 			if e.Cause >= NumCauses || math.IsNaN(e.Start) || math.IsNaN(e.Closed) || e.End() < e.Start-1e-6 {
 				t.Errorf("%v from %g to %g, closed %g", e.Cause, e.Start, e.End(), e.Closed)
 			}
-			if e.Paragraph(simStart) == "" {
+			if e.Paragraph(simStart, nil) == "" {
 				t.Error("no words")
 			}
 		}

@@ -190,7 +190,7 @@ func TestParagraph(t *testing.T) {
 	if len(eps) != 1 {
 		t.Fatalf("%d episodes", len(eps))
 	}
-	p := eps[0].Paragraph(simStart + off)
+	p := eps[0].Paragraph(simStart+off, nil)
 	for _, want := range []string{"At 99.", "UTC", "m along the lap", "m from the base", "link_silent", "Not a byte came for 3", "correction age reached 3", "fixed, float, fixed", "Try: "} {
 		if !strings.Contains(p, want) {
 			t.Errorf("%q is missing from: %s", want, p)
@@ -200,7 +200,7 @@ func TestParagraph(t *testing.T) {
 		t.Errorf("state %+v", l.State())
 	}
 	_, eps = play(simConfig(), splice(nil, in), nil)
-	if p := eps[0].Paragraph(simStart); !strings.Contains(p, "not tapped") {
+	if p := eps[0].Paragraph(simStart, nil); !strings.Contains(p, "not tapped") {
 		t.Errorf("what is missing is not said: %s", p)
 	}
 }
@@ -447,7 +447,7 @@ func TestClockStep(t *testing.T) {
 		frame := func(m *rtcm.Message) { l.Frame(now, m) }
 		take := func(e *Episode) {
 			episodes++
-			t.Errorf("step of %g s: %s", dt, e.Paragraph(simStart+off))
+			t.Errorf("step of %g s: %s", dt, e.Paragraph(simStart+off, nil))
 		}
 		for _, a := range in {
 			at := a.t
@@ -516,7 +516,7 @@ func TestLink_WildInput(t *testing.T) {
 		default:
 			l.Tick(at)
 		}
-		l.Take(func(e *Episode) { _ = fmt.Sprint(e.Paragraph(simStart)) })
+		l.Take(func(e *Episode) { _ = fmt.Sprint(e.Paragraph(simStart, nil)) })
 	}
 	l.Close(simStart + 1e5)
 }

@@ -58,7 +58,7 @@ func TestReal_NoOutage(t *testing.T) {
 		}
 		l, eps := play(DefaultConfig(), in, nil)
 		for _, e := range eps {
-			t.Errorf("%s: %s", tt.file, e.Paragraph(in[0].t))
+			t.Errorf("%s: %s", tt.file, e.Paragraph(in[0].t, nil))
 		}
 		if c := l.State().Condition; c != Untapped {
 			t.Errorf("%s: link %v, want untapped", tt.file, c)

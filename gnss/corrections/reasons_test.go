@@ -40,7 +40,7 @@ func TestInterference(t *testing.T) {
 			t.Errorf("%s: %d episodes, %+v, want %s", tt.name, len(eps), last, tt.cause)
 			continue
 		}
-		if p := last.Paragraph(simStart + off); !strings.Contains(p, tt.words) || tt.cause == "interference" && !strings.Contains(p, "by up to 12 dB") {
+		if p := last.Paragraph(simStart+off, nil); !strings.Contains(p, tt.words) || tt.cause == "interference" && !strings.Contains(p, "by up to 12 dB") {
 			t.Errorf("%s: %s", tt.name, p)
 		}
 	}
@@ -147,7 +147,7 @@ func TestSpacing_ForGoodIsUsual(t *testing.T) {
 	if d := e.End() - e.Start; math.Abs(d-newUsualAfter) > 15 || e.Unfinished {
 		t.Errorf("it lasted %.1f s, unfinished %v; want %d s", d, e.Unfinished, newUsualAfter)
 	}
-	if p := e.Paragraph(simStart); !strings.Contains(p, "1005 (base coordinates)") || !strings.Contains(p, " and 1230") {
+	if p := e.Paragraph(simStart, nil); !strings.Contains(p, "1005 (base coordinates)") || !strings.Contains(p, " and 1230") {
 		t.Error(p)
 	}
 }

@@ -162,7 +162,7 @@ func TestRecordings(t *testing.T) {
 				}
 			}
 			for _, e := range eps {
-				t.Log(e.Paragraph(r.zero))
+				t.Log(e.Paragraph(r.zero, nil))
 			}
 			if len(eps) != len(want) {
 				t.Fatalf("%d episodes, want %d", len(eps), len(want))

@@ -378,7 +378,7 @@ func TestCauses_Simulated(t *testing.T) {
 					wrong++
 					t.Logf("seed %d %+v: %s", seed, s.faults[0], say)
 					for _, e := range eps {
-						t.Logf("   %v starts %+.2f, ends %+.2f: %s", e.Cause, e.Start-from, e.End()-to, e.Paragraph(0))
+						t.Logf("   %v starts %+.2f, ends %+.2f: %s", e.Cause, e.Start-from, e.End()-to, e.Paragraph(0, nil))
 					}
 				}
 			}
@@ -463,7 +463,7 @@ func TestCauses_Variations(t *testing.T) {
 				wrong++
 				t.Logf("seed %d, %.1f s to %.1f s", seed, f.from, end)
 				for _, e := range eps {
-					t.Logf("   %v starts %+.2f, ends %+.2f: %v: %s", e.Cause, e.Start-f.from, e.End()-end, e.Facts, e.Paragraph(0))
+					t.Logf("   %v starts %+.2f, ends %+.2f: %v: %s", e.Cause, e.Start-f.from, e.End()-end, e.Facts, e.Paragraph(0, nil))
 				}
 			}
 			if wrong > seeds/20 {
@@ -500,14 +500,14 @@ func TestRates_Simulated(t *testing.T) {
 				eps := runSession(s, simConfig())
 				if kind == "nominal" {
 					if len(eps) > 0 {
-						t.Errorf("every %g s at %g Hz: %v without a fault: %s", every, hz, eps[0].Cause, eps[0].Paragraph(0))
+						t.Errorf("every %g s at %g Hz: %v without a fault: %s", every, hz, eps[0].Cause, eps[0].Paragraph(0, nil))
 					}
 					continue
 				}
 				if len(eps) != 1 || eps[0].Cause.String() != kind {
 					t.Errorf("every %g s at %g Hz, %s: %d episodes", every, hz, kind, len(eps))
 					for _, e := range eps {
-						t.Log(e.Facts, e.Paragraph(0))
+						t.Log(e.Facts, e.Paragraph(0, nil))
 					}
 					continue
 				}

@@ -12,12 +12,19 @@ import (
 
 // Paragraph describes the episode: when, where, how
 // long, why, the figures behind it, and what to try. Times are counted from
-// zero (host Unix s), and given in UTC too where the offset of the clocks is known.
-func (e *Episode) Paragraph(zero float64) string {
+// zero (host Unix s), and given in UTC too where the offset of the clocks is known;
+// local says the local time beside it, and may be nil.
+func (e *Episode) Paragraph(zero float64, local func(unix float64, layout string) string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "At %.1f s", e.Start-zero)
 	if !math.IsNaN(e.UTC) {
-		fmt.Fprintf(&b, " (%s UTC)", clock(e.UTC))
+		fmt.Fprintf(&b, " (%s UTC", clock(e.UTC))
+		if local != nil {
+			if s := local(e.UTC, "15:04:05"); s != "" {
+				b.WriteString(", " + s)
+			}
+		}
+		b.WriteString(")")
 	}
 	if e.Where >= 0 {
 		fmt.Fprintf(&b, ", %.0f m along the lap", e.Where)

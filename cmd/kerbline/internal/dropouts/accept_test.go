@@ -29,7 +29,7 @@ func run(t testing.TB, rec *recording.Recording) *Report {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := Run(context.Background(), rec, cfg.Config, func(done, total int64) {})
+	r, err := Run(context.Background(), rec, cfg.Config, nil, func(done, total int64) {})
 	if err != nil {
 		t.Fatal(err)
 	}

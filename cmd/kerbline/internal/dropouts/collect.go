@@ -358,7 +358,7 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 	st := &s.Link
 	r := &Report{From: num(c.from), Span: num(math.NaN()), HostMinusUTC: num(c.off), Damage: damage,
 		Link: c.link, Types: []Type{}, Stations: c.stations, Distances: []Distance{}, Receiver: c.rcv, Outages: c.outages, NearMisses: st.NearMisses,
-		trail: c.trail, lap: c.lap, zero: c.from}
+		trail: c.trail, lap: c.lap, zero: c.from, zone: c.cfg.Zone()}
 	if c.started {
 		r.Span = c.since(c.now)
 	}
@@ -413,6 +413,10 @@ func (c *collector) report(s *fusion.Snapshot, damage string) *Report {
 	}
 	r.Loss = c.loss(float64(r.Link.Interval))
 	r.Advice = listed(r.advise())
+	r.all = len(r.Outages)
+	for i := range r.Outages {
+		r.allLength += r.Outages[i].Length
+	}
 	r.Timeline = Timeline{Step: 1}
 	var link strings.Builder
 	for _, m := range c.marks {

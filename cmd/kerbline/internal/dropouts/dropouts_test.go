@@ -126,6 +126,7 @@ func TestJSON(t *testing.T) {
 	whole.Reception, whole.Findings = []string{""}, []Finding{{}}            // only with observations
 	whole.Ends = &Ends{Places: []EndPlace{{}}, Distances: []EndDistance{{}}} // only with the base's end
 	whole.Outages[0].Base = &OutageBase{}
+	whole.Part = &Part{} // only where one is asked for
 	got := map[string]bool{}
 	var walk func(v any, under string)
 	walk = func(v any, under string) {

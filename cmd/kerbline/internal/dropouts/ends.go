@@ -207,7 +207,7 @@ func (e *ends) judge(k int) {
 		o.Cause, o.Try = cause.String(), cause.Try()
 	}
 	ep.BaseEnd = text
-	o.Text = ep.Paragraph(e.r.zero)
+	o.Text = ep.Paragraph(e.r.zero, e.r.zone.Beside)
 }
 
 // endWords says what both ends show.

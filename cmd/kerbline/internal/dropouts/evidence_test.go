@@ -189,7 +189,7 @@ func TestNoFrames(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := Run(t.Context(), rec, cfg.Config, func(int64, int64) {}); err == nil || !strings.Contains(err.Error(), tt.want) {
+		if _, err := Run(t.Context(), rec, cfg.Config, nil, func(int64, int64) {}); err == nil || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%s: %v, want %q", name, err, tt.want)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strconv"
 
+	"kerbline/fusion/civil"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 )
@@ -51,6 +52,7 @@ type Report struct {
 	Span         num    `json:"span_s" doc:"host time to the last record"`
 	HostMinusUTC num    `json:"host_minus_utc_s" doc:"host clock less UTC as the receiver reports it, at the end; null without a receiver"`
 	Damage       string `json:"damage" doc:"what the recording had lost, empty for nothing"`
+	Part         *Part  `json:"part,omitempty" doc:"the part that was asked for: outages and timeline are those of it, all else is of the whole; absent where none was"`
 
 	Link       Link       `json:"link" doc:"what came over the correction link"`
 	Types      []Type     `json:"message_types" doc:"by message number"`
@@ -73,6 +75,17 @@ type Report struct {
 	trail   []place // where the car was
 	lap     float64 // m, length of the lap; 0 without a map
 	zero    float64 // host Unix s from which the paragraphs count
+	zone    civil.Zone
+
+	all       int // outages of the whole recording
+	allLength num // s
+}
+
+// Part is the part of the recording that was asked for.
+type Part struct {
+	Text string `json:"asked" doc:"as it was asked for"`
+	From num    `json:"from_t" doc:"host time of its first verdict line, Unix s"`
+	To   num    `json:"to_t" doc:"and of its last"`
 }
 
 // Finding is something that a person can act on.
@@ -272,6 +285,7 @@ type Recurrence struct {
 
 // Timeline holds link and quality second by second, the worst of each second.
 type Timeline struct {
+	From    num    `json:"from_s" doc:"of the first mark, s from the first record"`
 	Step    num    `json:"step_s" doc:""`
 	Link    string `json:"link" doc:"a mark each: . flowing, l late, s sparse, x corrupt, _ silent, ? not tapped"`
 	Quality string `json:"quality" doc:"a GGA quality indicator each, - for no epoch"`

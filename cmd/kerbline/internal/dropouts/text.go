@@ -87,10 +87,19 @@ func (r *Report) head(p *page) {
 	if r.Link.Tapped && !r.Link.Timed && r.Receiver.Epochs == 0 {
 		p.entry("recording", "%s from %s UTC, the date not known", r.Span.say(1, " s"), clock(start, "15:04:05"))
 	} else {
-		p.entry("recording", "%s from %s %s", r.Span.say(1, " s"), clock(start, "2006-01-02 15:04:05"), zone)
+		local := ""
+		if zone == "UTC" && r.zone.Known() {
+			local = " (" + r.zone.Beside(float64(start), "2006-01-02 15:04:05") + ")"
+		}
+		p.entry("recording", "%s from %s %s%s", r.Span.say(1, " s"), clock(start, "2006-01-02 15:04:05"), zone, local)
 	}
 	if r.Damage != "" {
 		p.entry("damage", "the recording %s", r.Damage)
+	}
+	if r.Part != nil {
+		a, zone := r.clock(r.Part.From)
+		b, _ := r.clock(r.Part.To)
+		p.entry("part", "%s: %s to %s %s. The timeline, and the outages one by one, are of it; all else is of the whole recording", r.Part.Text, clock(a, "15:04:05"), clock(b, "15:04:05"), zone)
 	}
 	l := &r.Link
 	if l.Tapped {
@@ -140,14 +149,10 @@ func (r *Report) head(p *page) {
 	for _, x := range l.Rollovers {
 		p.entry("rollover", "%s %s turned over at %s (%d ms to %d ms): so it should, no fault", x.System, x.Unit, x.At.say(1, " s"), x.From, x.To)
 	}
-	total := num(0)
-	for i := range r.Outages {
-		total += r.Outages[i].Length
-	}
-	if len(r.Outages) == 0 {
+	if r.all == 0 {
 		p.entry("outages", "none; near misses %d", r.NearMisses)
 	} else {
-		p.entry("outages", "%d, %s in all; near misses %d%s", len(r.Outages), total.say(1, " s"), r.NearMisses, r.Recurrence.short())
+		p.entry("outages", "%d, %s in all; near misses %d%s", r.all, r.allLength.say(1, " s"), r.NearMisses, r.Recurrence.short())
 	}
 	if !l.Timed || r.Receiver.Epochs == 0 {
 		for i, g := range l.Gaps {
@@ -217,20 +222,29 @@ func (r *Report) timeline(p *page) {
 	if r.Receiver.Epochs > 0 {
 		p.linef("  fix     4 fixed  5 float  2 differential  1 single  0 none  - no epoch")
 	}
-	_, zone := r.clock(r.From)
-	p.linef("%5s %-8s", "s", zone)
+	start, zone := r.clock(r.From)
+	local := zone == "UTC" && r.zone.Known()
+	if p.linef("%5s %-8s", "s", zone); local {
+		p.linef("%5s %-8s", "", r.zone.Letters(float64(start)))
+	}
 	for _, w := range r.rows(step) {
 		t, _ := r.clock(r.From + num(w.from))
-		lead := fmt.Sprintf("%5d %8s", w.from, clock(t, "15:04:05"))
+		lead, below := fmt.Sprintf("%5d %8s", w.from, clock(t, "15:04:05")), ""
+		if local {
+			below = r.zone.At(float64(t)).Format("15:04:05")
+		}
 		say := func(holds bool, name string, marks []byte) {
 			if holds {
 				p.linef("%s %-4s %s", lead, name, marks)
-				lead = strings.Repeat(" ", len(lead))
+				lead, below = fmt.Sprintf("%5s %8s", "", below), ""
 			}
 		}
 		say(r.Link.Tapped, "link", w.link)
 		say(r.Receiver.Epochs > 0, "fix", w.fix)
 		say(w.any, "out", w.outages)
+		if below != "" { // the row has no other line
+			p.linef("%5s %8s", "", below)
+		}
 	}
 }
 

@@ -107,7 +107,7 @@ func (r *Report) rows(step int) []row {
 	n := len(r.Timeline.Link)
 	var out []row
 	for from := 0; from < n; from += rowMarks * step {
-		w := row{from: from}
+		w := row{from: from + int(r.Timeline.From)}
 		for a := from; a < min(n, from+rowMarks*step); a += step {
 			b := min(n, a+step)
 			link, fix := r.Timeline.Link[a], byte(noEpoch)
@@ -122,7 +122,7 @@ func (r *Report) rows(step int) []row {
 			mark := byte(' ')
 			for i := range r.Outages {
 				o := &r.Outages[i]
-				if float64(o.At) < float64(b) && float64(o.At+o.Length) >= float64(a) {
+				if at := o.At - r.Timeline.From; float64(at) < float64(b) && float64(at+o.Length) >= float64(a) {
 					mark, w.any = r.letters[i], true
 				}
 			}

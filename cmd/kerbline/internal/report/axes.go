@@ -153,7 +153,8 @@ func steps(top float64, n int) []float64 {
 // timeSteps are the distances that marks of a time axis may have, s.
 var timeSteps = []float64{1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400}
 
-// times draws the time axis below y: round times of day, with the zone.
+// times draws the time axis below y: round times of day, with the zone, and below
+// them the local ones where the settings say where.
 func (p *plot) times(y float64) {
 	f, s := p.f, p.s
 	n := math.Max(2, math.Floor(p.w/95))
@@ -168,13 +169,20 @@ func (p *plot) times(y float64) {
 	if step >= 60 {
 		form = "15:04"
 	}
-	zone := s.Zone()
+	zone, local := s.Zone(), s.Config.Zone()
 	edge := p.x + p.w - wide(zone) - 12
+	if local.Known() {
+		edge = math.Min(edge, p.x+p.w-wide(local.Letters(s.UTCStart))-12)
+		f.text(p.x+p.w, y+16+axisLine, end, local.Letters(s.UTCStart))
+	}
 	for u := math.Ceil(s.UTCStart/step) * step; u <= s.UTC(s.Length); u += step {
 		x := p.at(u - s.UTCStart)
 		f.line(stAxis, pt{x, y}, pt{x, y + 4})
 		if label := time.Unix(int64(u), 0).UTC().Format(form); x+wide(label)/2 < edge && x-wide(label)/2 > p.x-30 {
 			f.text(x, y+16, middle, label)
+			if local.Known() {
+				f.text(x, y+16+axisLine, middle, local.At(u).Format(form))
+			}
 		}
 	}
 	f.text(p.x+p.w, y+16, end, zone)

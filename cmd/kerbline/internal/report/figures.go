@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"kerbline/fusion"
 	"kerbline/fusion/course"
@@ -51,8 +50,17 @@ func worstQuality(b *day.Bin) (int, bool) {
 const (
 	leftRoom  = 42.0 // px for the scale
 	rightRoom = 8.0
-	axisRoom  = 22.0 // px for the times below
+	axisLine  = 15.0 // px a row of times
 )
+
+// axisRoom returns the px for the times below a figure: local ones have a row of
+// their own.
+func axisRoom(s *day.Session) float64 {
+	if s.Config.Zone().Known() {
+		return 22 + axisLine
+	}
+	return 22
+}
 
 func newPlot(f *Figure, s *day.Session, y, h, top float64, unit string) *plot {
 	return &plot{f: f, s: s, x: leftRoom, y: y, w: f.W - leftRoom - rightRoom, h: h, top: top, unit: unit}
@@ -77,7 +85,7 @@ func highest(cols []day.Range) float64 {
 
 // verdictFigure is the verdict over time, above speed and speed cap.
 func verdictFigure(s *day.Session, w float64) *Figure {
-	f := &Figure{Name: "verdict", W: w, H: 20 + 26 + 26 + 110 + axisRoom,
+	f := &Figure{Name: "verdict", W: w, H: 20 + 26 + 26 + 110 + axisRoom(s),
 		Says: "verdict over time, with speed and speed cap"}
 	p := newPlot(f, s, 20+26+26, 110, 1, "m/s")
 	f.text(p.x, 14, begin, "verdict").bold = true
@@ -103,7 +111,7 @@ var axisWords = [3]struct {
 // protectionFigure is protection level and error against the alert limit.
 func protectionFigure(s *day.Session, w float64) *Figure {
 	const each = 96.0
-	f := &Figure{Name: "protection", W: w, H: 3*(each+26) + axisRoom,
+	f := &Figure{Name: "protection", W: w, H: 3*(each+26) + axisRoom(s),
 		Says: "protection levels and errors against their alert limits over time"}
 	for i, a := range axisWords {
 		p := newPlot(f, s, 20+float64(i)*(each+26), each, 1, a.unit)
@@ -144,7 +152,7 @@ func figures(v float64) string {
 // linkFigure is the correction age above the link's condition and its outages.
 func linkFigure(s *day.Session, w, maxAge float64) *Figure {
 	lane, rows := lanes(s.Outages)
-	f := &Figure{Name: "link", W: w, H: 20 + 110 + 24 + 20 + 24 + float64(max(rows, 1))*20 + axisRoom,
+	f := &Figure{Name: "link", W: w, H: 20 + 110 + 24 + 20 + 24 + float64(max(rows, 1))*20 + axisRoom(s),
 		Says: "correction age, condition of the correction link and its outages over time"}
 	p := newPlot(f, s, 20, 110, 1, "s")
 	age := p.columns(day.Age, 1)
@@ -197,7 +205,7 @@ func lanes(os []day.Outage) (lane []int, rows int) {
 
 // receiverFigure is the quality over time, above satellites and C/N0.
 func receiverFigure(s *day.Session, w float64) *Figure {
-	f := &Figure{Name: "receiver", W: w, H: 20 + 20 + 26 + 84 + axisRoom, Says: "fix quality, satellites used and signal strength over time"}
+	f := &Figure{Name: "receiver", W: w, H: 20 + 20 + 26 + 84 + axisRoom(s), Says: "fix quality, satellites used and signal strength over time"}
 	p := newPlot(f, s, 20+20+26, 84, 1, "number")
 	f.text(p.x, 14, begin, "quality").bold = true
 	p.strip(20, 20, worstQuality, qualityStyles, qualityWord)
@@ -252,7 +260,7 @@ func lapsFigure(s *day.Session, w float64) *Figure {
 			f.rect(verdictStyles[v], a, y, b-a, h-gap).tip = fmt.Sprintf("%s, lap %d, %.0f to %.0f m", v, i+1, float64(from)*g.Step, float64(k)*g.Step)
 		}
 		if i%every == 0 {
-			f.text(left-6, y+h/2+4, end, strings.TrimSuffix(strings.TrimSuffix(s.Clock(l.From), s.Zone()), " "))
+			f.text(left-6, y+h/2+4, end, s.TimeOfDay(l.From))
 		}
 	}
 	// Steps of the receiver stand where they happened.

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"kerbline/fusion"
+	"kerbline/fusion/civil"
 	"kerbline/fusion/columns"
 	"kerbline/gnss/geodesy"
 )
@@ -152,6 +153,9 @@ func plausible(name string, c *fusion.Config) (found Problems) {
 	}
 	if c.Driven != "" && !slices.Contains(fusion.DrivenNames(), c.Driven) {
 		found = append(found, Problem{name, 0, fmt.Sprintf("driven is %q, want one of %q", c.Driven, fusion.DrivenNames())})
+	}
+	if _, err := civil.Load(c.TimeZone); err != nil {
+		found = append(found, Problem{name, 0, "time_zone: " + err.Error()})
 	}
 	e := c.Base.ECEF
 	if e == ([3]float64{}) {

@@ -72,6 +72,8 @@ func changedEverywhere(t *testing.T) File {
 				fv.SetString(`t[ms] wx wy wz fx[g] fy fz "x" \`)
 			case "driven":
 				fv.SetString("reactive")
+			case "time_zone":
+				fv.SetString("Asia/Kathmandu")
 			case "columns.fix":
 				fv.SetString("t\tlat\tlon")
 			case "columns.fix_quality":
@@ -182,6 +184,7 @@ func TestParse_Refusals(t *testing.T) {
 		{"not text", "\xff\xfe\x00", `f.toml:1: invalid character`},
 		{"password", "[sources]\ncorrections = \"ntrip://me:pw@example.org/M\"", `f.toml:2: sources.corrections holds a password, want it in the environment only`},
 		{"marks as table", "[marks]\nname = \"a\"", `f.toml:1: table "marks", want [[marks]]`},
+		{"time zone", "time_zone = \"CEST\"", `f.toml: time_zone: time zone "CEST" is not known, want a name of the IANA database, like Europe/Berlin`},
 		{"who steers", "driven = \"autopilot\"", `f.toml: driven is "autopilot", want one of ["map" "manual" "reactive"]`},
 		{"table as marks", "[[limits]]\nrisk = 0.1", `f.toml:1: table "limits", want [limits]`},
 		{"mark key", "[[marks]]\nname=\"a\"\nlat=1\nlat_deg=1\nlon_deg=1\nh_m=0", `f.toml:3: unknown key "marks.lat", did you mean "marks.lat_deg"?`},
