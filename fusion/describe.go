@@ -56,6 +56,7 @@ func (m *Monitor) evaluate() {
 		m.describeNothing(s)
 	}
 	m.link.Where(s.Station, s.LapLength)
+	s.Setup = m.params.Progress(&m.nav)
 	m.judge(s)
 }
 
@@ -303,7 +304,7 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 		Requalifying: !served, DwellLeft: left, SinceUsed: m.sinceUsed(),
 		Carried: s.Phases.Carried, CarriedLeads: s.Phases.Lead, CarriedFor: s.Phases.Since, CarriedLeft: s.Phases.Left,
 		Contradicted: m.phases.refuted(m.now), ContradictedBy: r3.Norm(vec(s.Phases.Off)),
-		SettingsOpen: !m.params.Confirmed(&m.nav),
+		SettingsOpen: !s.Setup.Confirmed,
 		Tests:        &s.Tests,
 
 		Empty: m.nav.Phase == navigation.Empty, Aligned: s.HasPos,

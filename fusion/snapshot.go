@@ -4,6 +4,7 @@ import (
 	"kerbline/fusion/carrier"
 	"kerbline/fusion/integers"
 	"kerbline/fusion/integrity"
+	"kerbline/fusion/parameters"
 	"kerbline/fusion/phasecheck"
 	"kerbline/fusion/symptoms"
 	"kerbline/fusion/trust"
@@ -122,6 +123,9 @@ type Snapshot struct {
 	// Where the drive alone has the antenna from where the settings do, forward
 	// and left, m, and 1 sigma of that, infinite where it has not shown it.
 	LeverOff, LeverSigma [2]float64
+
+	// Setup is how far the drive has come in showing that the settings fit it.
+	Setup parameters.Progress
 
 	// Symptom is what looks wrong with settings or inputs, and what to set; the
 	// most basic where several do.

@@ -28,7 +28,7 @@ var helpText = []string{
 	"Caps, budgets and countdowns are rounded down, protection levels up. A dash is unknown. Times of day are UTC once the receiver has reported it, else of this computer (host).",
 	"",
 	"!Keys",
-	"1-6|pages drive, proof, link, senses, lap, diary; Tab goes to the next one",
+	"1-7|pages drive, proof, link, senses, lap, diary, setup; Tab goes to the next one. While the settings are unproven setup opens by itself",
 	"? or h|this help and back",
 	"PgUp PgDn|scroll",
 	"c|contrast: night, sun, no colour",

@@ -15,6 +15,16 @@ type State struct {
 	Marking  bool // choosing a check mark
 	Mark     int  // the one chosen
 	Quitting bool // asked whether to quit
+	Chosen   bool // the person chose a page: none opens by itself any more
+}
+
+// shown returns the page that is shown: while settings are unproven, and nobody chose
+// another, the one that says what they need.
+func (st State) shown(v *View) Page {
+	if st.Page == PageDrive && !st.Chosen && v != nil && v.Snap.Setup.Open && !v.blank() && !v.stale() {
+		return PageSetup
+	}
+	return st.Page
 }
 
 // ActionKind is something a key asks the shell to do.
@@ -58,15 +68,16 @@ func (st State) Key(k tcell.Key, r rune, v *View) (State, Action) {
 	if st.Marking {
 		return st.markKey(k, r, v)
 	}
+	shown := st.shown(v)
 	switch k {
 	case tcell.KeyEscape:
 		if st.Page == PageHelp {
 			st.Page, st.Scroll = st.Before, 0
 		}
 	case tcell.KeyTab:
-		st.Page, st.Scroll = (min(st.Page, numPages-1)+1)%numPages, 0
+		st.Page, st.Scroll, st.Chosen = (min(shown, numPages-1)+1)%numPages, 0, true
 	case tcell.KeyBacktab:
-		st.Page, st.Scroll = (min(st.Page, numPages)+numPages-1)%numPages, 0
+		st.Page, st.Scroll, st.Chosen = (min(shown, numPages)+numPages-1)%numPages, 0, true
 	case tcell.KeyPgDn:
 		st.Scroll += 10
 	case tcell.KeyPgUp:
@@ -90,7 +101,7 @@ func (st State) Key(k tcell.Key, r rune, v *View) (State, Action) {
 func (st State) runeKey(r rune, replay bool, v *View) (State, Action) {
 	switch {
 	case r >= '1' && r < '1'+rune(numPages):
-		st.Page, st.Scroll = Page(r-'1'), 0
+		st.Page, st.Scroll, st.Chosen = Page(r-'1'), 0, true
 	case r == '?' || r == 'h' || r == 'H':
 		if st.Page == PageHelp {
 			st.Page, st.Scroll = st.Before, 0

@@ -15,11 +15,12 @@ const (
 	PageSenses             // receiver, IMU, wheel, time, sources
 	PageLap                // the map
 	PageDiary              // what happened
+	PageSetup              // what must be shown before the settings are proven
 	numPages
 	PageHelp = numPages
 )
 
-var pageNames = [numPages + 1]string{"drive", "proof", "link", "senses", "lap", "diary", "help"}
+var pageNames = [numPages + 1]string{"drive", "proof", "link", "senses", "lap", "diary", "setup", "help"}
 
 // The smallest screen that is drawn whole.
 const (
@@ -36,6 +37,7 @@ func Draw(c *Canvas, v *View, st State) {
 		return
 	}
 	drawTop(c, v)
+	st.Page = st.shown(v)
 	switch {
 	case st.Page == PageDrive:
 		drawDrive(c, v, &f)
@@ -159,7 +161,7 @@ func drawKeys(c *Canvas, v *View, st State) {
 		names = append(names, fmt.Sprintf("%d %s", i+1, n))
 	}
 	s := ""
-	for _, pages := range []string{strings.Join(names, " "), "1-6 pages"} {
+	for _, pages := range []string{strings.Join(names, " "), "1-7 pages"} {
 		switch {
 		case st.Marking:
 			s = "1-9 choose  Enter the car stands on it  Esc back"
@@ -408,6 +410,9 @@ func drawPage(c *Canvas, v *View, f *headline, st State) {
 		lines := pageLines(v, f, st.Page, w)
 		from := st.Clamp(v, c.W, c.H).Scroll
 		putLines(c, 1, y, w, lines[from:])
+		if free := rows - len(lines) - 1; st.Page == PageSetup && free >= leastLap {
+			drawLap(c, 1, y+len(lines)+1, w, free, v)
+		}
 		if more := len(lines) - from - rows; more > 0 {
 			s := fmt.Sprintf(" %d more lines: PgDn ", more+1)
 			c.Fill(0, y+rows-1, c.W, 1, ' ', Plain)
@@ -418,6 +423,9 @@ func drawPage(c *Canvas, v *View, f *headline, st State) {
 		c.fade(y, c.H-1)
 	}
 }
+
+// leastLap is from how many rows on the map is drawn under the setup page.
+const leastLap = 12
 
 // pageLines is the whole content of a page that is a list of lines.
 func pageLines(v *View, f *headline, p Page, w int) []line {
@@ -448,6 +456,8 @@ func pageLines(v *View, f *headline, p Page, w int) []line {
 		for _, l := range eventLines(v, max(len(v.Events), 1)) {
 			lines = append(lines, wrapLine(l, w, labelWidth)...)
 		}
+	case PageSetup:
+		lines = setupLines(v, min(w, 110))
 	case PageHelp:
 		lines = helpLines(min(w, 100))
 	}
@@ -461,7 +471,7 @@ func pageRows(h int) int { return h - 1 - lowRows - 1 - 1 }
 // Clamp bounds the scroll of st to what there is to see on a screen of w by h.
 func (st State) Clamp(v *View, w, h int) State {
 	f := headlineOf(v)
-	st.Scroll = max(0, min(st.Scroll, len(pageLines(v, &f, st.Page, w-2))-pageRows(h)))
+	st.Scroll = max(0, min(st.Scroll, len(pageLines(v, &f, st.shown(v), w-2))-pageRows(h)))
 	return st
 }
 

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"kerbline/fusion"
+	"kerbline/fusion/parameters"
 	"kerbline/fusion/symptoms"
 	"kerbline/fusion/trust"
 	"kerbline/gnss"
@@ -218,6 +219,43 @@ func sampleUnproven() *View {
 	return v
 }
 
+// sampleSetup is the first drive: some turns, the lever arm shows by half.
+func sampleSetup() *View {
+	v := sampleUsable()
+	s := &v.Snap
+	s.Verdict, s.Advice, s.SpeedCap, s.Since, s.Speed = fusion.Unproven, fusion.AdviseReactive, nan, sampleT-24, 6.2
+	s.SigmaYaw = 0.9 * geodesy.Degree
+	s.Setup = parameters.Progress{Stood: 41.3, Left: 130 * geodesy.Degree, Right: 38 * geodesy.Degree, Driven: 122,
+		Lever: [2]float64{0.127, 0.183}, Enough: 0.09, Hold: 3, Open: true}
+	setReasons(v, fusion.Reason{Code: "lever-arm-check", Value: nan, Limit: nan, Since: sampleT - 22})
+	return v
+}
+
+// sampleSetupWrong is a first drive with another lever arm than that of the settings.
+func sampleSetupWrong() *View {
+	v := sampleSetup()
+	s := &v.Snap
+	s.Verdict = fusion.Unusable
+	s.Symptom = symptoms.Finding{ID: symptoms.LeverArm, Set: "vehicle.antenna_m = [0.54, -0.21, 1.00]",
+		Seen: "the antenna moves as if it were at 0.54 forward, -0.21 left (±0.02, ±0.02); the settings say 0.00, 0.00: check the lever arm and its signs"}
+	s.Setup.Lever = [2]float64{0.021, 0.024}
+	setReasons(v, fusion.Reason{Code: "lever-arm", Value: nan, Limit: nan, Since: sampleT - 3})
+	return v
+}
+
+// sampleGuided is a pass of setup in the paddock, standing; the columns of the
+// inertial sensor are not known.
+func sampleGuided() *View {
+	v := sampleUnproven()
+	v.Guided = true
+	s := &v.Snap
+	s.Epoch.Quality, s.Epoch.Age, s.Epoch.Station = gnss.QualityFixed, 0.8, 12
+	s.Counts.IMU, s.Counts.Refused[fusion.ChanIMU], s.IMURate = 0, 4200, nan
+	s.Setup = parameters.Progress{Stood: 22.7, Lever: [2]float64{math.Inf(1), math.Inf(1)}, Enough: 0.09, Hold: 3, Open: true}
+	setReasons(v, fusion.Reason{Code: "imu-silent", Value: nan, Limit: 0.1, Unit: "s", Since: sampleT - 24})
+	return v
+}
+
 func nanPL() fusion.PL { return fusion.PL{Total: nan, Noise: nan, Step: nan, Timing: nan, Sigma: nan} }
 
 // sampleNothing is a live start before the first byte.
@@ -301,4 +339,7 @@ var samples = []struct {
 	{"nothing", sampleNothing},
 	{"stale", sampleStale},
 	{"replay", sampleReplay},
+	{"setup", sampleSetup},
+	{"setup_wrong", sampleSetupWrong},
+	{"setup_guided", sampleGuided},
 }

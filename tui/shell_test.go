@@ -56,12 +56,14 @@ func TestRobotLive(t *testing.T) {
 	var marked, steers atomic.Value
 	r := sit(t, 80, 24, Options{Latest: func() *View { return v }, Now: at(v), Confirm: func(m string) { marked.Store(m) }, Steer: func(d fusion.Driven) { steers.Store(d) }})
 	r.sees("UNUSABLE for 8.2 s", "m mark")
-	for i, want := range []string{"of 0.50 m", "▸proof", "▸link", "▸senses", "▸lap", "▸diary"} {
+	for i, want := range []string{"of 0.50 m", "▸proof", "▸link", "▸senses", "▸lap", "▸diary", "▸setup"} {
 		r.types(fmt.Sprint(i + 1))
 		r.sees(want)
 	}
 	r.presses(tcell.KeyTab)
 	r.sees("of 0.50 m", "MISSING")
+	r.presses(tcell.KeyBacktab)
+	r.sees("▸setup")
 	r.presses(tcell.KeyBacktab)
 	r.sees("▸diary")
 	r.types("?")
@@ -349,7 +351,7 @@ func TestKeyChangesNothingByItself(t *testing.T) {
 			t.Errorf("key %v: %+v %+v", k, got, a)
 		}
 	}
-	for _, r := range "xyz7890m .nb+-" { // replay keys and marks that are not there do nothing live
+	for _, r := range "xyz890m .nb+-" { // replay keys and marks that are not there do nothing live
 		if got, a := st.Key(tcell.KeyRune, r, v); got != st || a.Kind != DoNothing {
 			t.Errorf("key %q: %+v %+v", r, got, a)
 		}

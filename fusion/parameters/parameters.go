@@ -63,6 +63,9 @@ type Watch struct {
 	agree  int // epochs in a row at which receiver and sensor agree on the motion
 	normal int // looks in a row at which gravity is right
 	early  int // looks in a row at which latency is possible
+
+	way       driven // by the receiver alone
+	everShown bool   // the settings were confirmed once
 }
 
 type axisSum struct{ sum, sxy, sxx float64 }
@@ -88,6 +91,7 @@ func (u *Watch) Columns(ofWheel bool, list string) {
 // the settings, whatever else is known.
 func (u *Watch) OnFix(t, e, n float64) {
 	u.side.Fix(t, e, n)
+	u.way.fix(t, e, n)
 	if u.epochs++; u.epochs >= lookEvery {
 		u.epochs = 0
 		u.look()
@@ -428,9 +432,3 @@ func (u *Watch) Unpaired() { u.arm.ok = false }
 
 // Restart forgets the displacements: they were of another trajectory.
 func (u *Watch) Restart() { u.arm = leverFit{} }
-
-// Confirmed reports whether the drive has confirmed where antenna and sensor are
-// from one another, the filter being aligned.
-func (u *Watch) Confirmed(d *navigation.Driver) bool {
-	return d.Phase == navigation.Aligned && u.placesAgree(d)
-}

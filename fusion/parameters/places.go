@@ -74,7 +74,7 @@ func (u *Watch) OnPlaces(d *navigation.Driver) {
 // placesAgree reports whether turns have shown where the antenna is from the sensor
 // and that the settings say the same, for a while.
 func (u *Watch) placesAgree(d *navigation.Driver) bool {
-	const enough, most, hold = 0.09, 2.0, 3.0 // m, sigmas, s
+	const most = 2.0 // sigmas
 	now := d.Filter.T
 	for i := range 2 {
 		off, sigma, told := seen(d, i)
