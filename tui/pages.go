@@ -153,7 +153,11 @@ func drawKeys(c *Canvas, v *View, st State) {
 	y := c.H - 1
 	c.Fill(0, y, c.W, 1, ' ', Keys)
 	if st.Quitting {
-		c.Text(0, y, Alarm, " Stop watching and end the run?  y yes   any other key no ")
+		ask := " Stop watching and end the run?"
+		if v.Guided {
+			ask = " End the pass and examine what was recorded?"
+		}
+		c.Text(0, y, Alarm, ask+"  y yes   any other key no ")
 		return
 	}
 	var names []string

@@ -39,6 +39,7 @@ type step struct {
 	share float64 // of what is wanted, NaN where nothing is measured
 	what  string  // as it is
 	next  string  // what to do for it
+	later bool    // a pass of setup finds it afterwards
 }
 
 // setupSteps are what must be there and be shown before the settings are proven, in
@@ -48,7 +49,7 @@ func setupSteps(v *View) []step {
 	p := &s.Setup
 	steps := append(inputSteps(v), symptomSteps(v)...)
 	add := func(name string, done bool, share float64, what, next string) {
-		st := step{name: name, share: share, what: what, next: next}
+		st := step{name: name, share: share, what: what, next: next, later: name != "stand" && name != "turns"}
 		if done {
 			st.state = stepDone
 		}
@@ -102,7 +103,7 @@ func inputSteps(v *View) (steps []step) {
 		if !ok {
 			st = stepOpen
 		}
-		steps = append(steps, step{name, st, nan, what, next})
+		steps = append(steps, step{name, st, nan, what, next, false})
 	}
 	for i := range v.Sources {
 		if src := &v.Sources[i]; !src.OK {
@@ -123,7 +124,7 @@ func inputSteps(v *View) (steps []step) {
 	}
 	switch l := &s.Link; l.Condition {
 	case corrections.Untapped:
-		steps = append(steps, step{"link", stepOption, nan, "not tapped: causes of outages will be guesses", ""})
+		steps = append(steps, step{"link", stepOption, nan, "not tapped: causes of outages will be guesses", "", false})
 	case corrections.Flowing:
 		add("link", true, "flowing, base "+baseWords(l.Base), "")
 	default:
@@ -136,6 +137,7 @@ func inputSteps(v *View) (steps []step) {
 			next = standNext(p.Stood)
 		}
 		add("inertial", false, fmt.Sprintf("%d lines, none that the columns read", s.Counts.Refused[fusion.ChanIMU]), next)
+		steps[len(steps)-1].later = true
 	case s.Counts.IMU == 0 || v.silent("imu-silent", s.IMUAge, s.IMURate):
 		add("inertial", false, "nothing is heard", "Connect the inertial sensor: 100 Hz or more.")
 	default:
@@ -146,8 +148,9 @@ func inputSteps(v *View) (steps []step) {
 		add("wheel", true, with(s.WheelRate, 0, "Hz"), "")
 	case s.Counts.Refused[fusion.ChanWheel] > 0:
 		add("wheel", false, "lines that the columns do not read", "Say with columns.wheel what the wheel's columns hold.")
+		steps[len(steps)-1].later = true
 	default:
-		steps = append(steps, step{"wheel", stepOption, nan, "none: coasts are shorter without", ""})
+		steps = append(steps, step{"wheel", stepOption, nan, "none: coasts are shorter without", "", false})
 	}
 	return steps
 }
@@ -162,27 +165,33 @@ func symptomSteps(v *View) []step {
 	if f.Set == "" {
 		next = "Look at " + symptoms.Of(f.ID).Mend + ": " + symptoms.Of(f.ID).Do + "."
 	}
-	return []step{{"settings", stepWrong, math.NaN(), Clean(f.Seen), Clean(next)}}
+	return []step{{"settings", stepWrong, math.NaN(), Clean(f.Seen), Clean(next), true}}
 }
 
-// SetupNext returns what to do next so that the settings are proven, and whether
-// nothing is left to do.
+// SetupNext returns what to do next so that the settings are proven, or in a pass of
+// setup so that it can find them, and whether nothing is left to do.
 func SetupNext(v *View) (todo string, done bool) {
 	steps := setupSteps(v)
 	for _, want := range [...]stepState{stepWrong, stepOpen} {
 		for i := range steps {
-			if st := &steps[i]; st.state == want {
+			if st := &steps[i]; st.state == want && !(v.Guided && st.later) {
 				return st.next, false
 			}
 		}
 	}
+	if v.Guided {
+		return "Nothing: the pass ends by itself, and what was recorded is examined.", true
+	}
 	return "Nothing: the settings agree with the drive.", true
 }
 
-// SetupProgress returns all steps in one line of plain text.
+// SetupProgress returns the steps that are not done yet in one line of plain text.
 func SetupProgress(v *View) string {
 	out := ""
 	for _, st := range setupSteps(v) {
+		if st.state != stepOpen && st.state != stepWrong || st.later && v.Guided {
+			continue
+		}
 		if out != "" {
 			out += "; "
 		}
@@ -204,8 +213,11 @@ func setupLines(v *View, w int) []line {
 	if !v.Snap.Setup.Open {
 		head = "The drive has proven the settings."
 	}
-	if v.Guided && done {
+	switch {
+	case v.Guided && done:
 		head = "Enough is shown."
+	case v.Guided:
+		head = "A pass of setup: it ends by itself, or with q."
 	}
 	out = append(out, text(Strong, head).put(Label, "  Key 1 shows the drive page."), nil)
 	barAt := labelWidth + 3 + 48

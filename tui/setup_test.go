@@ -42,15 +42,16 @@ func TestSetupNext(t *testing.T) {
 		}
 	}
 	step("standing, columns not read", "38 s more", func(*View) {})
-	step("driving, columns not read", "columns of the inertial sensor", func(v *View) { v.Snap.Setup.Driven = 30 })
 	step("no fix", "fixed position", func(v *View) { v.Snap.Epoch.Quality = 5 })
 	step("standing", "38 s more", func(v *View) {
 		v.Snap.Epoch.Quality, v.Snap.Counts.IMU, v.Snap.IMURate, v.Snap.IMUAge, v.Snap.NReasons = 4, 100, 100, 0.01, 0
 	})
-	step("to drive off", "Drive off", func(v *View) { v.Snap.Setup.Stood = 61 })
-	step("to turn", "Drive turns both ways", func(v *View) { v.Snap.HasPos = true })
+	step("to turn", "Drive turns both ways", func(v *View) { v.Snap.Setup.Stood = 61 })
 	step("to turn the other way", "turns to the left", func(v *View) { v.Snap.Setup.Right = 4 })
-	step("lever arm", "lever arm", func(v *View) { v.Snap.Setup.Left = 9 })
+	step("enough for the pass", "ends by itself", func(v *View) { v.Snap.Setup.Left = 9 })
+	v.Guided = false
+	step("to drive off", "Drive off", func(v *View) { v.Snap.Setup.Driven = 20 })
+	step("lever arm", "lever arm", func(v *View) { v.Snap.HasPos = true })
 	step("agreement", "agree", func(v *View) { v.Snap.Setup.Lever = [2]float64{0.05, 0.05} })
 	step("all", "Nothing", func(v *View) { v.Snap.Setup.Confirmed, v.Snap.Setup.Open = true, false })
 	if _, done := SetupNext(v); !done {

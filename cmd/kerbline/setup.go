@@ -27,13 +27,13 @@ const settingsName = "kerbline.toml"
 
 func newSetup() *cobra.Command {
 	var (
-		in  inputs
-		out string
-		yes bool
+		in          inputs
+		out, record string
+		yes, plain  bool
 	)
 	cmd := &cobra.Command{
-		Use:   "setup RECORDING",
-		Short: "Find the settings that a recording shows, and write them after a yes",
+		Use:   "setup [RECORDING]",
+		Short: "Find the settings that a recording or live inputs show, and write them after a yes",
 		Long: `Read a first recording and say what it holds, what its settings should be and why,
 beside what is set: columns, units and clocks of the tables, the base, then what
 calibration finds of the car. What the recording does not show is named with what
@@ -43,13 +43,28 @@ with the old settings and the new.
 A good recording stands still for a minute, with the receiver fixed before the car
 moves off, then drives two laps with turns both ways and speed that changes.
 
+Without a recording it takes the inputs of kerbline live (--gnss serial://..., or
+[sources] of --config), says what to do next and how far it has come, records, and
+goes on with what was recorded when enough is shown, or after q.
+
 The file is kerbline.toml in the recording's folder, or in the present one for a
 recording that is a single file; what stood there stays beside it as
 kerbline.toml.before.`,
 		Example: `  kerbline setup morning/
-  kerbline setup drive.db3 --wheel topic:/wheel/twist -o car.toml --yes`,
+  kerbline setup drive.db3 --wheel topic:/wheel/twist -o car.toml --yes
+  kerbline setup --gnss serial:///dev/ttyACM0?baud=460800 --imu udp://:9001`,
 		Args: wrong(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if in.isLive(args) {
+				path, err := guided(cmd, &in, record, plain)
+				if err != nil {
+					return err
+				}
+				if out == "" {
+					out = in.paths.Config // the car's own
+				}
+				in, args = inputs{}, []string{path} // which holds settings and map
+			}
 			bar := newProgress(cmd.ErrOrStderr(), "reading")
 			rep, err := setup.Examine(cmd.Context(), in.opener(args), func(what string, done, total int64) { bar.at(done, total) })
 			bar.end()
@@ -78,6 +93,8 @@ kerbline.toml.before.`,
 	in.flags(cmd)
 	cmd.Flags().StringVarP(&out, "output", "o", "", "write the settings to this file")
 	cmd.Flags().BoolVar(&yes, "yes", false, "write without asking")
+	cmd.Flags().StringVar(&record, "record", "", "live: record to this .mcap file, or into this folder/ (setup_DATE.mcap)")
+	cmd.Flags().BoolVar(&plain, "plain", false, "live: print lines instead of opening the dashboard")
 	return cmd
 }
 
