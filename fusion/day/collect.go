@@ -437,6 +437,7 @@ func (c *Collector) figures(s *fusion.Snapshot, l *line) {
 		}
 	}
 	if l.settled && l.verdict == fusion.Usable {
+		d.detectable.add(s)
 		d.level[0].Add(s.PLLon.Total)
 		d.level[1].Add(s.PLLat.Total)
 		if !(s.Speed <= d.TopSpeed) {

@@ -162,6 +162,7 @@ type Check struct {
 	Reasons   []Reason
 	Cautions  []Reason // criteria that failed without stopping
 	Rows      Rows
+	Threats   []Threat   // nil where nothing was usable
 	Sessions  []*Session // that count
 	Conf      float64
 	Driving   float64 // s, all sessions
@@ -205,6 +206,7 @@ func Judge(sessions []*Session, ask Ask) *Check {
 	j.sum()
 	j.rows()
 	c.Rows, c.Conf, c.Driving, c.Settled, c.Laps = j.out, j.lim.Confidence, j.driving, j.settled, len(j.whole)
+	c.Threats = j.threats()
 	j.answer(c)
 	return c
 }

@@ -79,6 +79,7 @@ func (c *Check) Write(w io.Writer) error {
 		wrap(out, "    ", r.Sure)
 	}
 	fmt.Fprintln(out, "\n+ within the limit   X stops or slows   ! a caution   ? nothing to judge by")
+	writeThreats(out, c.Threats)
 	fmt.Fprintln(out, "\nnot checked here, to be checked by people")
 	for _, s := range c.Unchecked {
 		wrapItem(out, "- ", s)
@@ -102,6 +103,21 @@ func writeReasons(out io.Writer, title string, rs []Reason) {
 			wrapItem(out, "   do: ", r.Do)
 		}
 	}
+}
+
+// writeThreats prints what could have misled on this day, and what watched for it.
+func writeThreats(out io.Writer, ts []Threat) {
+	if len(ts) == 0 {
+		return
+	}
+	fmt.Fprintln(out, "\nwhat could have made a usable position wrong, and what watched for it on this day")
+	for i := range ts {
+		t := &ts[i]
+		fmt.Fprintf(out, "%s %s %s\n", t.State.mark(), pad(t.Name, 56), t.State)
+		wrap(out, "    ", t.Seen)
+		wrapItem(out, "    left: ", t.Left)
+	}
+	fmt.Fprintln(out, "\n+ watched   ? partly   ! not covered")
 }
 
 func pad(s string, n int) string {
@@ -175,6 +191,14 @@ type sessionJSON struct {
 	TopSpeed  number `json:"top_speed_mps"`
 }
 
+type threatJSON struct {
+	Key   string `json:"threat"`
+	Name  string `json:"name"`
+	State string `json:"state"` // watched, partly, not covered
+	Seen  string `json:"seen"`
+	Left  string `json:"left"`
+}
+
 type leftOutJSON struct {
 	Name    string `json:"name"`
 	Driving number `json:"driving_s"`
@@ -197,6 +221,7 @@ type checkJSON struct {
 	Cautions  []reasonJSON  `json:"cautions"`
 	Conf      number        `json:"confidence"`
 	Criteria  []rowJSON     `json:"criteria"`
+	Threats   []threatJSON  `json:"threats"`
 	Sessions  []sessionJSON `json:"recordings"`
 	Unchecked []string      `json:"not_checked"`
 	Rules     []string      `json:"rules"`
@@ -225,6 +250,10 @@ func (c *Check) WriteJSON(w io.Writer) error {
 			kind = "least"
 		}
 		o.Criteria = append(o.Criteria, rowJSON{r.Key, r.Name, number(r.Value), number(r.Limit), kind, r.Unit, r.State.String(), r.Effect.String(), r.Sure})
+	}
+	for i := range c.Threats {
+		t := &c.Threats[i]
+		o.Threats = append(o.Threats, threatJSON{t.Key, t.Name, t.State.String(), t.Seen, t.Left})
 	}
 	for _, s := range c.Sessions {
 		o.Sessions = append(o.Sessions, sessionJSON{s.Name, number(s.UTCStart), number(s.Length), s.UTCKnown, number(s.Driving), number(s.Settled), s.WholeLaps(),

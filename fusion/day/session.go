@@ -115,6 +115,8 @@ type Session struct {
 	LeverOff, LeverSigma [2]float64
 	level                [2]Mean // m, along and lateral level on usable lines
 
+	detectable detectable
+
 	HasIMU    bool
 	HasWheel  bool
 	HasCourse bool
