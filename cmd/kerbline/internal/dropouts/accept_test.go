@@ -106,10 +106,10 @@ func seeds() uint64 {
 	if os.Getenv("KERBLINE_LONG") != "" {
 		return 20
 	}
-	return 3
+	return 2
 }
 
-// Every kind of fault of the link, 3 seeds each or, with KERBLINE_LONG set, 20:
+// Every kind of fault of the link, 2 seeds each or, with KERBLINE_LONG set, 20:
 // the cause right and start and end within 2 s in at least 95 %.
 func TestCauses_Fixtures(t *testing.T) {
 	for _, kind := range []string{"link_silent", "link_corrupt", "link_sparse", "link_late", "base_restarted", "base_moved",
