@@ -341,14 +341,31 @@ func (f *Filter) Wheel(v, r float64, w r3.Vec) Obs {
 //	u_y = -Slip·aLat·u_x    u_z = 0    (body axes, see bodyVel)
 func (f *Filter) Side(rSide, rUp, aLat float64, w r3.Vec) Obs {
 	q := f.bodyVel(w)
-	k := f.Slip * aLat
 	var o Obs
 	o.N = 2
 	o.R = [3]float64{rSide, rUp}
-	o.Y = [3]float64{-(q.u.Y + k*q.u.X), -q.u.Z}
-	q.row(&o.rows[0], 1, 1, k, 0)
-	o.rows[0].put(ISlip, aLat*q.u.X)
-	q.row(&o.rows[1], 1, 2, 0, 0)
+	o.Y = [3]float64{-(q.u.Y + f.Slip*aLat*q.u.X), -q.u.Z}
+	f.sideRows(&q, aLat, &o.rows[0], &o.rows[1])
+	return o
+}
+
+func (f *Filter) sideRows(q *bodyVel, aLat float64, side, up *sparse) {
+	q.row(side, 1, 1, f.Slip*aLat, 0)
+	side.put(ISlip, aLat*q.u.X)
+	q.row(up, 1, 2, 0, 0)
+}
+
+// Rolling is Wheel and Side at once, both as the filter expects them: applied, only
+// the covariance learns. Its rows are those of [Filter.Side] and then
+// [Filter.Wheel], of variance r (m²/s²).
+func (f *Filter) Rolling(r, rSide, rUp, aLat float64, w r3.Vec) Obs {
+	q := f.bodyVel(w)
+	var o Obs
+	o.N = 3
+	o.R = [3]float64{rSide, rUp, r}
+	f.sideRows(&q, aLat, &o.rows[0], &o.rows[1])
+	q.row(&o.rows[2], f.WheelScale, 0, 0, 0)
+	o.rows[2].put(IScale, q.u.X)
 	return o
 }
 

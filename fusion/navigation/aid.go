@@ -352,17 +352,24 @@ func (d *Driver) TakeHeading(e *gnss.Epoch) {
 func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
 	v := g.Forward()
 	share := WheelEvery / dt
-	if wheels {
+	w := r3.Vec{Z: wz}
+	var o eskf.Obs
+	switch rolls := Rolls(v); {
+	case wheels && rolls:
+		lat := v * (wz - g.GyroBias.Z)
+		side, up := d.sideVariances(lat)
 		r := d.wheelSigma(v)
-		o := g.Wheel(v*g.WheelScale, r*r*share, r3.Vec{Z: wz})
-		g.Apply(&o)
-	}
-	if !Rolls(v) {
+		o = g.Rolling(r*r*share, side*share, up*share, lat, w)
+	case wheels:
+		r := d.wheelSigma(v)
+		o = g.Wheel(v*g.WheelScale, r*r*share, w)
+	case rolls:
+		lat := v * (wz - g.GyroBias.Z)
+		side, up := d.sideVariances(lat)
+		o = g.Side(side*share, up*share, lat, w)
+		o.Y = [3]float64{}
+	default:
 		return
 	}
-	lat := v * (wz - g.GyroBias.Z)
-	side, up := d.sideVariances(lat)
-	o := g.Side(side*share, up*share, lat, r3.Vec{Z: wz})
-	o.Y = [3]float64{}
 	g.Apply(&o)
 }
