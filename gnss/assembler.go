@@ -428,7 +428,7 @@ func (a *Assembler) close(t float64, emit func(*Epoch)) {
 	if math.Abs(d.arrival-a.pdopT) < pdopLife {
 		e.PDOP = a.pdop
 	}
-	e.Tracked, e.CN0 = a.sky.state(d.arrival)
+	e.Tracked, e.Of, e.CN0 = a.sky.state(d.arrival)
 	emit(e)
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"kerbline/gnss/geodesy"
 	"kerbline/gnss/nmea"
+	"kerbline/gnss/satellite"
 )
 
 func utc(s string) float64 {
@@ -102,7 +103,7 @@ func TestEpoch_AllFields(t *testing.T) {
 		Mode: 'F', Status: 'A', Nav: 'C',
 		SigmaN: 0.026, SigmaE: 0.020, SigmaU: 0.045, RMSRange: 0.9,
 		FaultSat: 3, FaultBias: -21.4, FaultSigma: 3.8, ErrN: 1.4, ErrE: 1.3, ErrU: 3.1,
-		Tracked: 2, CN0: 46,
+		Tracked: 2, Of: [satellite.NSystems]int8{satellite.GPS: 2}, CN0: 46,
 		// Checked to a tolerance below.
 		Pos: e.Pos, Speed: e.Speed, Course: e.Course, Heading: e.Heading,
 	}
@@ -598,8 +599,14 @@ func TestSky(t *testing.T) {
 			t.Errorf("%s: %d tracked, %v dB-Hz, want %d, %v", tt.name, e.Tracked, e.CN0, tt.tracked, tt.cn0)
 		}
 	}
+	f := newFeed(t).push(at, "GPGSV,2,1,05,1,1,1,40,32,1,1,40,33,1,1,40,193,1,1,40", "GPGSV,2,2,05,7,1,1,00", "GLGSV,1,1,02,65,1,1,30,66,1,1,31",
+		"GAGSV,1,1,01,5,1,1,35,7", "GAGSV,1,1,01,5,1,1,31,2", "GBGSV,1,1,01,5,1,1,35", "GNGSV,1,1,02,70,1,1,35,3,1,1,36").push(at, gga(at, "GN"))
+	f.a.Flush(at, f.emit)
+	if got, want := f.take(1)[0].Of, ([satellite.NSystems]int8{satellite.GPS: 3, satellite.GLONASS: 3, satellite.Galileo: 1, satellite.SBAS: 1, satellite.QZSS: 1, satellite.BeiDou: 1}); got != want {
+		t.Errorf("by constellation %v, want %v", got, want)
+	}
 	// Old lists do not count.
-	f := newFeed(t).push(at, "GPGSV,1,1,01,1,1,1,40", "GNGSA,A,3,03,06,,,,,,,,,,,1.1,0.6,0.9,1").push(at+60, gga(at+60, "GN"))
+	f = newFeed(t).push(at, "GPGSV,1,1,01,1,1,1,40", "GNGSA,A,3,03,06,,,,,,,,,,,1.1,0.6,0.9,1").push(at+60, gga(at+60, "GN"))
 	f.a.Flush(at+60, f.emit)
 	if e := f.take(1)[0]; e.Tracked != -1 || !math.IsNaN(e.PDOP) {
 		t.Errorf("a minute later: %d tracked, PDOP %v", e.Tracked, e.PDOP)

@@ -1,6 +1,9 @@
 package gnss
 
-import "kerbline/gnss/geodesy"
+import (
+	"kerbline/gnss/geodesy"
+	"kerbline/gnss/satellite"
+)
 
 // Quality is the GGA quality indicator (NMEA 0183, GGA field 6).
 type Quality uint8
@@ -65,6 +68,7 @@ type Epoch struct {
 
 	Heading float64 // rad, clockwise from true north, of the antenna pair (HDT, THS)
 
-	Tracked int     // satellites with a C/N0 (GSV), all constellations
-	CN0     float64 // dB-Hz, mean over the tracked satellites
+	Tracked int                      // satellites with a C/N0 (GSV), all constellations
+	Of      [satellite.NSystems]int8 // of them by constellation; zeros while Tracked is -1
+	CN0     float64                  // dB-Hz, mean over the tracked satellites
 }

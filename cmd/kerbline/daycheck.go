@@ -12,8 +12,10 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/excerpt"
 	"kerbline/cmd/kerbline/internal/lines"
 	"kerbline/cmd/kerbline/internal/publish"
+	"kerbline/cmd/kerbline/internal/report"
 	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fusion"
@@ -72,7 +74,7 @@ means no or cannot say.`,
 				}
 				return answerDay(day.Judge([]*day.Session{s}, ask), asJSON, cmd.OutOrStdout())
 			}
-			runs, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr())
+			runs, err := gather(cmd.Context(), &in, args, cmd.ErrOrStderr(), nil)
 			if err != nil {
 				return err
 			}
@@ -135,10 +137,13 @@ type gathered struct {
 	session  *day.Session
 	course   *course.Course // nil without a map
 	settings settings.File
+	trace    *report.Trace // for the report alone
+	part     *report.Part  // what was asked to be enlarged, nil where this recording has it not
 }
 
-// gather runs the recordings that args and flags name, one after another.
-func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([]gathered, error) {
+// gather runs the recordings that args and flags name, one after another. enlarge
+// is what the report is to enlarge, nil for the day check.
+func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer, enlarge *excerpt.Choice) ([]gathered, error) {
 	if len(args) == 0 {
 		args = []string{""} // the flags alone
 	}
@@ -168,7 +173,24 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 		if crs != nil {
 			onMap(col, crs)
 		}
-		p := &pipeline{rec: rec, cfg: cfg.Config, look: func(s *fusion.Snapshot, ev []fusion.Event) { col.Add(s, ev) }}
+		p := &pipeline{rec: rec, cfg: cfg.Config, look: col.Add}
+		var trace *report.Trace
+		if enlarge != nil {
+			part, err := enlarge.Of(rec, &cfg.Config)
+			if missing := excerpt.NotThere(""); errors.As(err, &missing) && len(args) > 1 {
+				part = nil // another recording has it
+			} else if err != nil {
+				return nil, usage(err)
+			}
+			if part != nil {
+				p.part = part.NewTracker(rec, &cfg.Config)
+			}
+			trace = &report.Trace{}
+			p.look = func(s *fusion.Snapshot, ev []fusion.Event) {
+				col.Add(s, ev)
+				trace.Add(s)
+			}
+		}
 		what := "checking"
 		if len(args) > 1 {
 			what = fmt.Sprintf("checking %d/%d", i+1, len(args))
@@ -182,7 +204,17 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer) ([
 		if sum.damage != "" {
 			fmt.Fprintf(errOut, "%-14s %s\n", "damage", sum.damage)
 		}
-		out = append(out, gathered{col.Session(), crs, cfg})
+		g := gathered{session: col.Session(), course: crs, settings: cfg, trace: trace}
+		if p.part != nil {
+			from, to, err := p.part.Span()
+			switch {
+			case err == nil:
+				g.part = &report.Part{Text: enlarge.String(), From: from - g.session.HostStart, To: to - g.session.HostStart}
+			case len(args) == 1:
+				return nil, usage(err)
+			}
+		}
+		out = append(out, g)
 	}
 	return out, nil
 }

@@ -139,7 +139,7 @@ func TestExcerpt_Dropouts(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &r); err != nil {
 		t.Fatal(err)
 	}
-	if len(r.Outages) != 1 || r.Part == nil || r.Part.Asked != "10:02:10" || r.Timeline.From < 98 || r.Timeline.From > 101 || len(r.Timeline.Link) < 60 || len(r.Timeline.Link) > 62 {
+	if len(r.Outages) != 1 || r.Part == nil || r.Part.Asked != "the minute around 10:02:10" || r.Timeline.From < 98 || r.Timeline.From > 101 || len(r.Timeline.Link) < 60 || len(r.Timeline.Link) > 62 {
 		t.Errorf("%+v", r)
 	}
 }

@@ -115,7 +115,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"gnss/rtcm":        {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/satellite", "gnss/observation", "gnss/orbit"}},
 	"gnss/nmea":        {others: []string{"github.com/adrianmo/go-nmea"}},
 	"gnss/ntrip":       {},
-	"gnss":             {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/nmea"}},
+	"gnss":             {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/nmea", "gnss/satellite"}},
 	"gnss/corrections": {own: []string{"gnss", "gnss/geodesy", "gnss/gnsstime", "gnss/rtcm"}},
 	"gnss/bothends":    {own: []string{"gnss/rtcm"}, others: gonum},
 

@@ -217,16 +217,16 @@ func (p *Part) outside() error {
 		}
 		return s
 	}
-	return fmt.Errorf("%s is outside the recording, which goes from %s to %s, %s", p.choice.text(), say(0), say(p.length), words.Lasting(p.length))
+	return NotThere(fmt.Sprintf("%s is outside the recording, which goes from %s to %s, %s", &p.choice, say(0), say(p.length), words.Lasting(p.length)))
 }
 
-// text is the choice as it was written.
-func (c *Choice) text() string {
+// String is the choice as it was written.
+func (c *Choice) String() string {
 	switch {
 	case c.Lap != 0:
 		return fmt.Sprintf("lap %d", c.Lap)
 	case c.At != "":
-		return c.At
+		return "the minute around " + c.At
 	case c.From == "":
 		return "everything before " + c.To
 	case c.To == "":
@@ -244,7 +244,7 @@ func (p *Part) Begin() float64 {
 }
 
 // String is the choice as it was written.
-func (p *Part) String() string { return p.choice.text() }
+func (p *Part) String() string { return p.choice.String() }
 
 // begins returns the UTC of the first record, Unix s: by the first epoch that has
 // a time, else by the computer's clock.
@@ -333,7 +333,7 @@ func (e NotThere) Error() string { return string(e) }
 func (t *Tracker) Span() (from, to float64, err error) {
 	if math.IsNaN(t.a) {
 		if t.laps == nil {
-			return 0, 0, NotThere(t.part.outside().Error())
+			return 0, 0, t.part.outside()
 		}
 		n := t.laps.Lap()
 		if n == 0 {

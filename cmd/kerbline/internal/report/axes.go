@@ -20,6 +20,8 @@ const (
 type plot struct {
 	f          *Figure
 	s          *day.Session
+	from, to   float64 // s, x at the left and right edge
+	step       float64 // s from value to value
 	x, y, w, h float64 // px, of the part inside the axes
 	top        float64 // value at the upper edge; the lower edge is 0
 	unit       string
@@ -27,10 +29,10 @@ type plot struct {
 
 // at returns the px of x s.
 func (p *plot) at(x float64) float64 {
-	if p.s.Length <= 0 {
+	if p.to <= p.from {
 		return p.x
 	}
-	return p.x + p.w*math.Min(1, math.Max(0, x/p.s.Length))
+	return p.x + p.w*math.Min(1, math.Max(0, (x-p.from)/(p.to-p.from)))
 }
 
 // up returns the px of value v; what is beyond the scale stays at its edge.
@@ -54,7 +56,7 @@ func (p *plot) mid(i int) float64 { return (float64(i) + 0.5) * p.s.Series.Step 
 
 // gap is how many empty columns there may be between bins, which are wider than
 // a px in a short session.
-func (p *plot) gap() int { return int(p.w*p.s.Series.Step/math.Max(p.s.Length, 1e-9)) + 2 }
+func (p *plot) gap() int { return int(p.w*p.step/math.Max(p.to-p.from, 1e-9)) + 2 }
 
 // band draws the span of a figure over time. Bins wider than a px leave empty
 // columns between them, which break nothing.
@@ -160,7 +162,7 @@ func (p *plot) times(y float64) {
 	n := math.Max(2, math.Floor(p.w/95))
 	step := timeSteps[len(timeSteps)-1]
 	for _, d := range timeSteps {
-		if s.Length/d <= n {
+		if (p.to-p.from)/d <= n {
 			step = d
 			break
 		}
@@ -175,7 +177,7 @@ func (p *plot) times(y float64) {
 		edge = math.Min(edge, p.x+p.w-wide(local.Letters(s.UTCStart))-12)
 		f.text(p.x+p.w, y+16+axisLine, end, local.Letters(s.UTCStart))
 	}
-	for u := math.Ceil(s.UTCStart/step) * step; u <= s.UTC(s.Length); u += step {
+	for u := math.Ceil(s.UTC(p.from)/step) * step; u <= s.UTC(p.to); u += step {
 		x := p.at(u - s.UTCStart)
 		f.line(stAxis, pt{x, y}, pt{x, y + 4})
 		if label := time.Unix(int64(u), 0).UTC().Format(form); x+wide(label)/2 < edge && x-wide(label)/2 > p.x-30 {

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"image/color"
 	"math"
 	"unicode/utf8"
@@ -116,6 +117,12 @@ type Figure struct {
 	Says string // what it shows, for who cannot see it
 	W, H float64
 	ops  []op
+	data string // attributes for the page's script: where which time is
+}
+
+// spans says that the figure's time axis goes from a to b, x.
+func (f *Figure) spans(a, b float64) {
+	f.data = fmt.Sprintf(` data-a="%.2f" data-b="%.2f" data-l="%s" data-w="%s"`, a, b, px(leftRoom), px(f.W-leftRoom-rightRoom))
 }
 
 // letter is the size of words in px.

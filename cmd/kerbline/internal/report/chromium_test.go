@@ -15,7 +15,7 @@ import (
 )
 
 // measure is a page that shows the report at phone and laptop size and writes
-// down where things are, px. The report itself has no scripts.
+// down where things are, px, and what the page's own script does.
 const measure = `<!DOCTYPE html><body>
 %s
 <pre id="out"></pre>
@@ -33,6 +33,25 @@ onload = () => {
   out[f.id] = {width: d.documentElement.scrollWidth, answer: b('h1'), facts: b('.facts'), first: b('.why li'), third: b('.why li:nth-child(3)'),
    broke: b('table.flow tbody tr'), map: b('.split figure .fig'), wide: [...d.querySelectorAll('.fig.wide')].filter(shown).length,
    narrow: [...d.querySelectorAll('.fig.narrow')].filter(shown).length, letters: small};
+  const pieces = [...d.querySelectorAll('.piece')], visible = () => pieces.filter(shown), chooser = d.querySelector('.choose');
+  const o = out[f.id];
+  o.pieces = pieces.length; o.visible = visible().length; o.chooser = shown(chooser);
+  const select = d.querySelector('.choose select');
+  if (select.options.length < 2) continue;
+  select.value = '1'; select.onchange && select.onchange();
+  o.second = visible().length === 1 && visible()[0] === pieces[1];
+  const levels = visible()[0].querySelector('svg[data-a]'), box = levels.getBoundingClientRect();
+  levels.dispatchEvent(new f.contentWindow.PointerEvent('pointermove', {clientX: box.left + box.width / 2, clientY: box.top + 80, bubbles: true}));
+  o.cursors = [...d.querySelectorAll('svg .cursor')].filter(e => shown(e.ownerSVGElement)).length;
+  o.read = d.querySelector('.read').textContent;
+  const before = levels.getAttribute('viewBox');
+  chooser.querySelector('[data-do=closer]').click();
+  o.zoomed = before !== levels.getAttribute('viewBox');
+  chooser.querySelector('[data-do=whole]').click();
+  o.whole = before === levels.getAttribute('viewBox');
+  const verdict = [...d.querySelectorAll('svg[data-a]')].filter(e => shown(e) && !e.closest('.piece'))[0], v = verdict.getBoundingClientRect();
+  verdict.dispatchEvent(new f.contentWindow.MouseEvent('click', {clientX: v.left + v.width * 0.8, clientY: v.top + 60, bubbles: true}));
+  o.jumped = visible().length === 1 && visible()[0] !== pieces[1];
  }
  document.getElementById('out').textContent = JSON.stringify(out);
 };
@@ -94,6 +113,9 @@ func TestChromium(t *testing.T) {
 	type sizes struct {
 		Width, Answer, Facts, First, Third, Broke, Map, Wide, Narrow int
 		Letters                                                      float64
+		Pieces, Visible, Cursors                                     int
+		Chooser, Second, Zoomed, Whole, Jumped                       bool
+		Read                                                         string
 	}
 	var got map[string]sizes
 	if err := json.Unmarshal([]byte(gohtml.UnescapeString(m[1])), &got); err != nil {
@@ -111,11 +133,32 @@ func TestChromium(t *testing.T) {
 		{"laptop: answer, facts, three reasons, what broke and the map in the first 768 px", laptop.Third > 0 && laptop.Broke > 0 && laptop.Map > 0 && max(laptop.Answer, laptop.Facts, laptop.Third, laptop.Broke, laptop.Map) <= 768},
 		{"phone: narrow figures only", phone.Narrow >= 4 && phone.Wide == 0},
 		{"laptop: wide figures only", laptop.Wide >= 4 && laptop.Narrow == 0},
+		{"one lap of several is enlarged", phone.Pieces >= 3 && phone.Visible == 1 && laptop.Visible == 1},
+		{"the script lets one choose", phone.Chooser && phone.Second && laptop.Second},
+		{"a moment is marked in all figures of it: three enlarged, four of the session", laptop.Cursors == 7 && phone.Cursors == 7 && strings.Contains(laptop.Read, " UTC, ")},
+		{"closer and whole again", laptop.Zoomed && laptop.Whole && phone.Zoomed && phone.Whole},
+		{"a click on a figure of the session enlarges that lap", laptop.Jumped && phone.Jumped},
 		{"words of figures at least 11 px", phone.Letters >= 11 && laptop.Letters >= 11},
 	} {
 		if !c.ok {
 			t.Errorf("not so: %s", c.what)
 		}
+	}
+
+	// Without scripts the page shows the same, and nothing that would do nothing.
+	still := strings.Replace(page, pageJS, "", 1)
+	if err := os.WriteFile(harness, []byte(fmt.Sprintf(measure, fmt.Sprintf(`<iframe id="still" width=1366 height=768 style="border:0" srcdoc="%s"></iframe>`, gohtml.EscapeString(still)))), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	dom = chromium(t, "--window-size=1500,1800", "--screenshot="+filepath.Join(dir, "still.png"), "--dump-dom", "file://"+harness)
+	if m = regexp.MustCompile(`(?s)<pre id="out">(.*?)</pre>`).FindStringSubmatch(dom); m == nil {
+		t.Fatal("nothing was measured of the page without scripts")
+	}
+	if err := json.Unmarshal([]byte(gohtml.UnescapeString(m[1])), &got); err != nil {
+		t.Fatalf("%v: %s", err, m[1])
+	}
+	if s := got["still"]; s.Visible != 1 || s.Chooser || s.Wide != laptop.Wide || s.Answer != laptop.Answer || s.Cursors != 0 {
+		t.Errorf("without scripts: %+v", s)
 	}
 
 	pdf := filepath.Join(dir, "page.pdf")

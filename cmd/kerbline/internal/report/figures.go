@@ -63,7 +63,8 @@ func axisRoom(s *day.Session) float64 {
 }
 
 func newPlot(f *Figure, s *day.Session, y, h, top float64, unit string) *plot {
-	return &plot{f: f, s: s, x: leftRoom, y: y, w: f.W - leftRoom - rightRoom, h: h, top: top, unit: unit}
+	f.spans(0, s.Length)
+	return &plot{f: f, s: s, to: s.Length, step: s.Series.Step, x: leftRoom, y: y, w: f.W - leftRoom - rightRoom, h: h, top: top, unit: unit}
 }
 
 // above0 is x, 0 where it is not known.

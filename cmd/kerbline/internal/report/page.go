@@ -26,6 +26,8 @@ type Input struct {
 	Session  *day.Session
 	Course   *course.Course // nil without a map
 	Settings settings.File
+	Trace    *Trace // nil: nothing is enlarged
+	Part     *Part  // what is enlarged first; nil leaves it to the page
 }
 
 // Page is the report of one or several recordings.
@@ -47,6 +49,7 @@ type Sheet struct {
 	Wide    map[string]*Figure // by name
 	Narrow  map[string]*Figure
 	Diagram []*Figure
+	Pieces  []Piece // enlarged
 	tables  []Table
 }
 
@@ -120,6 +123,7 @@ func newSheet(in *Input) *Sheet {
 			}
 		}
 	}
+	s.Pieces = pieces(in)
 	s.tables = tables(s.Session, s.Check)
 	return s
 }
@@ -149,7 +153,13 @@ func (p *Page) Each(do func(name string, f *Figure) error) error {
 				}
 			}
 		}
-		for _, f := range s.Diagram {
+		figs := s.Diagram
+		for i := range s.Pieces {
+			if s.Pieces[i].Chosen {
+				figs = slices.Concat(figs, s.Pieces[i].Figures)
+			}
+		}
+		for _, f := range figs {
 			if err := do(p.file(s, f.Name), f); err != nil {
 				return err
 			}
@@ -249,8 +259,12 @@ func keepUnits(s string) string {
 //go:embed page.html
 var pageHTML string
 
+//go:embed page.js
+var pageJS string
+
 var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"css":      styleSheet,
+	"script":   func() template.JS { return template.JS(pageJS) },
 	"patterns": patterns,
 	"both":     both,
 	"svg":      func(f *Figure) template.HTML { return f.svg("") },

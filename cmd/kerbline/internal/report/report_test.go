@@ -33,6 +33,7 @@ import (
 type replayed struct {
 	files    map[string][]byte
 	session  *day.Session
+	trace    Trace
 	settings settings.File
 	course   []byte
 	verdicts []lines.Verdict
@@ -58,6 +59,7 @@ func replay(t testing.TB, s fixtures.Scenario) *replayed {
 	col := day.NewCollector(s.Name, &r.settings.Config, truth)
 	take := func(snap *fusion.Snapshot, evs []fusion.Event) error {
 		col.Add(snap, evs)
+		r.trace.Add(snap)
 		if snap != nil {
 			v, err := lines.ParseVerdict(lines.AppendVerdict(nil, snap))
 			if err != nil {
@@ -83,7 +85,7 @@ func replay(t testing.TB, s fixtures.Scenario) *replayed {
 
 func (r *replayed) input(t testing.TB) Input {
 	t.Helper()
-	in := Input{Session: r.session, Settings: r.settings}
+	in := Input{Session: r.session, Settings: r.settings, Trace: &r.trace}
 	if r.course != nil {
 		crs, err := course.Load(r.course)
 		if err != nil {
@@ -537,13 +539,30 @@ func markup(t testing.TB, p *Page) string {
 	return b.String()
 }
 
-// The page needs nothing from outside, runs nothing, and is the same each time.
+// unscripted is the page without its own script, which must stand in it once, whole.
+func unscripted(t testing.TB, page string) string {
+	t.Helper()
+	own := "<script>" + pageJS + "</script>"
+	if strings.Count(page, own) != 1 {
+		t.Error("the page's script does not stand in it once, as it is")
+	}
+	return strings.Replace(page, own, "", 1)
+}
+
+// The page needs nothing from outside, runs nothing but its own script, which asks
+// for nothing, and is the same each time.
 func TestSelfContained(t *testing.T) {
 	r := fixture(t)
 	a, b := markup(t, r.page(t)), markup(t, r.page(t))
 	if a != b {
 		t.Error("two pages of one session differ")
 	}
+	for _, bad := range []string{"fetch(", "XMLHttp", "import", "http:", "https:", "WebSocket", "eval", "Function(", "innerHTML", "localStorage", "cookie", "sendBeacon", ".src"} {
+		if strings.Contains(pageJS, bad) {
+			t.Errorf("the script holds %q", bad)
+		}
+	}
+	a = unscripted(t, a)
 	for _, bad := range []string{"<script", "http:", "https:", "@import", "src=", "<link", "onload", "javascript"} {
 		if strings.Contains(a, bad) {
 			t.Errorf("the page holds %q", bad)
@@ -603,7 +622,7 @@ func TestEscaped(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := markup(t, p)
+	got := unscripted(t, markup(t, p))
 	for _, bad := range []string{"<b onmouseover", "<script", "<img", "<i>"} {
 		if strings.Contains(got, bad) {
 			t.Errorf("the page holds %q", bad)
@@ -643,8 +662,8 @@ func TestPNG(t *testing.T) {
 		}
 		return nil
 	})
-	if err != nil || n != 9 {
-		t.Errorf("%d figures, %v, want 9", n, err)
+	if err != nil || n != 12 {
+		t.Errorf("%d figures, %v, want 12", n, err)
 	}
 }
 

@@ -14,7 +14,7 @@ import (
 // those of the page (styleSheet, patterns).
 func (f *Figure) svg(class string) template.HTML {
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="fig %s" viewBox="0 0 %s %s" role="img" aria-label="%s">`, class, px(f.W), px(f.H), html.EscapeString(f.Says))
+	fmt.Fprintf(&b, `<svg class="fig %s" viewBox="0 0 %s %s" role="img" aria-label="%s"%s>`, class, px(f.W), px(f.H), html.EscapeString(f.Says), f.data)
 	for i := range f.ops {
 		f.ops[i].svg(&b)
 	}
