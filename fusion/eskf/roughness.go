@@ -7,70 +7,141 @@ import (
 )
 
 // Roughness estimates the density of a sensor's noise at the frequencies that
-// matter to dead reckoning from what it says on the move: the means of blockMeans
-// of samples, differenced twice so that the motion itself drops out. A block
-// mean over T of noise with density n has variance n²/T, its second difference
-// 6·n²/T.
+// matter to dead reckoning from what it reads on the move. It looks at bands an
+// octave apart, from some 5 to 20 Hz whatever the rate of the samples: fourth
+// differences of samples that are smoothed and thinned out by two time and again
+// with the weights 1 6 15 20 15 6 1, of which a vibration leaves next to nothing in the
+// bands below its own.
 //
-// White noise, as of vibration folded down by sampling, shows the same density
-// whatever the length of the blocks. Vibration that the sensor resolves shows
-// less in longer ones, the car's own motion more; neither adds up in dead
-// reckoning, so of two lengths the one that shows less counts. The zero value is
-// ready.
+// White noise, as of vibration folded down by sampling, has the same density in
+// every band. The car's own motion, steering and road, is in the lowest ones, a
+// vibration that the sensor resolves in its own; neither adds up in dead reckoning,
+// so the band that shows least counts. The zero value is ready.
 type Roughness struct {
-	short, long blockMeans
+	bands [roughLevels]band
+	n2    [roughBands]r3.Vec  // density squared by band, each axis
+	count [roughBands]float64 // values that it is the mean of
+	first int                 // level of the highest band
 }
 
 const (
-	shortBlock = 2 // samples
-	longBlock  = 8
+	roughBands  = 3
+	roughLevels = 9     // up to 5 kHz
+	roughStep   = 0.020 // s between the values of the highest band
+	roughMemory = 3.0   // s
+	roughLook   = 64    // samples after which the usual period is looked at again
+	// roughLow is the variance that the least of the bands shows of white noise, of
+	// simulations at 50 Hz to 1 kHz.
+	roughLow = 0.85
 )
 
-// Restart begins a new row of blocks: what lies between is no noise.
+// band holds the newest values of one level, each half as many as of the one before.
+type band struct {
+	ring [2 * taps]r3.Vec // each value twice, so that the newest lie in a row
+	n    int              // values since the start
+}
+
+func (b *band) add(x r3.Vec) {
+	i := b.n % taps
+	b.ring[i], b.ring[i+taps] = x, x
+	b.n++
+}
+
+// newest returns the values, oldest first.
+func (b *band) newest() *[taps]r3.Vec { return (*[taps]r3.Vec)(b.ring[b.n%taps:]) }
+
+// roughGain is the variance of a fourth difference at each level where that of
+// samples is 1.
+var roughGain = func() (g [roughLevels]float64) {
+	kernel := []float64{1, -4, 6, -4, 1}
+	for i := range g {
+		for _, x := range kernel {
+			g[i] += x * x
+		}
+		wide := make([]float64, 2*len(kernel)-2+taps) // of thinned values
+		for j, x := range kernel {
+			for k, w := range smooth {
+				wide[2*j+k] += w * x
+			}
+		}
+		kernel = wide
+	}
+	return g
+}()
+
+const taps = 7 // of the smoothing
+
+var smooth = [taps]float64{1. / 64, 6. / 64, 15. / 64, 20. / 64, 15. / 64, 6. / 64, 1. / 64}
+
+// Restart begins a new row of samples: what lies between is no noise.
 func (q *Roughness) Restart() {
-	q.short.restart()
-	q.long.restart()
+	for i := range q.bands {
+		q.bands[i].n = 0
+	}
 }
 
 // Push takes the next sample, period seconds after the one before.
 func (q *Roughness) Push(x r3.Vec, period float64) {
-	q.short.push(x, period, shortBlock)
-	q.long.push(x, period, longBlock)
+	if q.bands[0].n%roughLook == 0 && period > 0 {
+		q.first = max(0, min(roughLevels-roughBands, int(math.Round(math.Log2(roughStep/period)))))
+	}
+	for level := 0; ; level++ {
+		b := &q.bands[level]
+		b.add(x)
+		if i := level - q.first; i >= 0 && b.n >= 5 {
+			q.learn(i, b.rough(), period/roughGain[level], period*float64(int(1)<<level))
+		}
+		if level == q.first+roughBands-1 || b.n < taps || b.n%2 == 0 {
+			return
+		}
+		x = b.smoothed()
+	}
+}
+
+// smoothed returns the mean of the values.
+func (b *band) smoothed() r3.Vec {
+	x := b.newest()
+	m := func(a, b, c, d, e, f, g float64) float64 { return ((a + g) + 6*(b+f) + 15*(c+e) + 20*d) / 64 }
+	return r3.Vec{
+		X: m(x[0].X, x[1].X, x[2].X, x[3].X, x[4].X, x[5].X, x[6].X),
+		Y: m(x[0].Y, x[1].Y, x[2].Y, x[3].Y, x[4].Y, x[5].Y, x[6].Y),
+		Z: m(x[0].Z, x[1].Z, x[2].Z, x[3].Z, x[4].Z, x[5].Z, x[6].Z),
+	}
+}
+
+// rough returns the fourth difference of the newest values.
+func (b *band) rough() r3.Vec {
+	d := func(a, b, c, d, e float64) float64 { return a + e - 4*(b+d) + 6*c }
+	x := (*[5]r3.Vec)(b.newest()[taps-5:])
+	return r3.Vec{
+		X: d(x[0].X, x[1].X, x[2].X, x[3].X, x[4].X),
+		Y: d(x[0].Y, x[1].Y, x[2].Y, x[3].Y, x[4].Y),
+		Z: d(x[0].Z, x[1].Z, x[2].Z, x[3].Z, x[4].Z),
+	}
+}
+
+// learn takes second difference d of a band, step seconds after the one before; k
+// makes of its square a density.
+func (q *Roughness) learn(i int, d r3.Vec, k, step float64) {
+	n := &q.n2[i]
+	a := step / roughMemory
+	if q.count[i] < roughMemory/step {
+		q.count[i]++
+		a = 1 / q.count[i]
+	}
+	n.X += a * (k*d.X*d.X - n.X)
+	n.Y += a * (k*d.Y*d.Y - n.Y)
+	n.Z += a * (k*d.Z*d.Z - n.Z)
 }
 
 // Density returns, along each axis, a noise density that covers the configured
 // one and what the motion shows, in the unit of the samples over √Hz. Axes
 // differ: a body pitches over a road ten times as much as it yaws.
 func (q *Roughness) Density(configured float64) r3.Vec {
-	of := func(a, b float64) float64 { return math.Sqrt(configured*configured + min(a, b)) }
-	a, b := q.short.n2, q.long.n2
-	return r3.Vec{X: of(a.X, b.X), Y: of(a.Y, b.Y), Z: of(a.Z, b.Z)}
-}
-
-// blockMeans are the means of blocks of one length.
-type blockMeans struct {
-	n      int
-	sum    r3.Vec
-	m1, m2 r3.Vec // the two means before
-	row    int
-	n2     r3.Vec // density squared, each axis
-}
-
-func (q *blockMeans) restart() { q.n, q.row, q.sum = 0, 0, r3.Vec{} }
-
-func (q *blockMeans) push(x r3.Vec, period float64, length int) {
-	q.sum = r3.Add(q.sum, x)
-	if q.n++; q.n < length {
-		return
+	least := q.n2[0]
+	for _, n := range q.n2[1:] {
+		least = r3.Vec{X: min(least.X, n.X), Y: min(least.Y, n.Y), Z: min(least.Z, n.Z)}
 	}
-	mean := r3.Scale(1/float64(length), q.sum)
-	q.n, q.sum = 0, r3.Vec{}
-	if q.row++; q.row > 2 {
-		const memory = 256 // samples
-		d := r3.Add(r3.Sub(mean, r3.Scale(2, q.m1)), q.m2)
-		k, a := float64(length)*period/6, float64(length)/memory
-		v := r3.Vec{X: k * d.X * d.X, Y: k * d.Y * d.Y, Z: k * d.Z * d.Z}
-		q.n2 = r3.Add(q.n2, r3.Scale(a, r3.Sub(v, q.n2)))
-	}
-	q.m2, q.m1 = q.m1, mean
+	of := func(n2 float64) float64 { return math.Sqrt(max(configured*configured, n2/roughLow)) }
+	return r3.Vec{X: of(least.X), Y: of(least.Y), Z: of(least.Z)}
 }

@@ -146,10 +146,14 @@ func (d *Driver) PushIMU(s Sample) (dt float64, ok bool) {
 }
 
 // mayRest reports whether wheel or receiver allow the car to be at rest. With
-// neither, a rest that was established may go on, but none begins.
+// neither, a rest that was established may go on, but none begins; nor does one
+// where the receiver speaks of a time before the car moved off.
 func (d *Driver) mayRest(t float64) bool {
 	if d.Wheels.Fresh(t) {
 		return math.Abs(d.Wheels.Last.V) < 0.05
+	}
+	if math.IsNaN(d.IMU.RestSince) && d.heard-d.Latency() < d.IMU.RestEnd {
+		return false
 	}
 	if t-d.heard < 1.5 && !math.IsNaN(d.speed) {
 		if d.precise {

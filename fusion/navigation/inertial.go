@@ -61,13 +61,14 @@ type Inertial struct {
 	MeanW, MeanF r3.Vec // exponential means over about 0.1 s
 
 	RestSince  float64 // host s since which the data look like rest, NaN when they do not
+	RestEnd    float64 // host s at which the last rest ended, NaN before
 	sumW, sumF r3.Vec  // over the present rest
 	RestCount  float64 // samples in it
 }
 
 // Reset forgets all samples.
 func (q *Inertial) Reset() {
-	*q = Inertial{RestSince: math.NaN(), GapEnd: math.NaN(), Saturated: math.NaN()}
+	*q = Inertial{RestSince: math.NaN(), RestEnd: math.NaN(), GapEnd: math.NaN(), Saturated: math.NaN()}
 	q.Last.T = math.NaN()
 }
 
@@ -96,12 +97,12 @@ func (q *Inertial) Push(s Sample, rest bool, bias r3.Vec, gap float64) (dt float
 		q.RestSince = math.NaN()
 	} else {
 		q.AccVar += varShare * (r3.Norm2(r3.Sub(s.F, q.Last.F))/6 - q.AccVar)
-		q.acc.Push(s.F, q.Period)
-		q.gyro.Push(s.W, q.Period)
 		if q.Period == 0 {
 			q.Period = dt
 		}
 		q.Period += varShare * (dt - q.Period)
+		q.acc.Push(s.F, q.Period)
+		q.gyro.Push(s.W, q.Period)
 		q.MeanW = r3.Add(q.MeanW, r3.Scale(meanShare, r3.Sub(s.W, q.MeanW)))
 		q.MeanF = r3.Add(q.MeanF, r3.Scale(meanShare, r3.Sub(s.F, q.MeanF)))
 	}
@@ -122,8 +123,8 @@ func (q *Inertial) Push(s Sample, rest bool, bias r3.Vec, gap float64) (dt float
 		}
 		q.RestCount++
 		q.sumW, q.sumF = r3.Add(q.sumW, s.W), r3.Add(q.sumF, s.F)
-	} else {
-		q.RestSince = math.NaN()
+	} else if !math.IsNaN(q.RestSince) {
+		q.RestSince, q.RestEnd = math.NaN(), s.T
 	}
 	return dt, true
 }

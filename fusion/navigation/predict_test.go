@@ -105,7 +105,8 @@ func TestOriginCov(t *testing.T) {
 
 // Whether wheel or receiver allow rest: the wheel where it is fresh, then a
 // receiver that was heard lately, by how precise it is; with neither, a rest that
-// was found goes on and none begins.
+// was found goes on and none begins; after moving off the receiver must have spoken
+// of a time since.
 func TestMayRest(t *testing.T) {
 	for _, tt := range []struct {
 		name           string
@@ -114,18 +115,23 @@ func TestMayRest(t *testing.T) {
 		ago            float64 // s
 		precise, rests bool
 		want           bool
+		movedOff       float64 // s ago, 0 for never
 	}{
-		{"wheel stands", 0.049, 9, 0, true, false, true},
-		{"wheel turns", 0.051, 0, 0, true, true, false},
-		{"wheel turns back", -0.051, 0, 0, true, true, false},
-		{"precise, stands", math.NaN(), 0.14, 0, true, false, true},
-		{"precise, moves", math.NaN(), 0.16, 0, true, true, false},
-		{"coarse, stands", math.NaN(), 0.45, 0, false, false, true},
-		{"coarse, moves", math.NaN(), 0.55, 0, false, true, false},
-		{"heard long ago, rests", math.NaN(), 9, 1.6, true, true, true},
-		{"heard long ago, moves", math.NaN(), 0, 1.6, true, false, false},
-		{"no speed, rests", math.NaN(), math.NaN(), 0, true, true, true},
-		{"no speed, moves", math.NaN(), math.NaN(), 0, true, false, false},
+		{"wheel stands", 0.049, 9, 0, true, false, true, 0},
+		{"wheel turns", 0.051, 0, 0, true, true, false, 0},
+		{"wheel turns back", -0.051, 0, 0, true, true, false, 0},
+		{"precise, stands", math.NaN(), 0.14, 0, true, false, true, 0},
+		{"precise, moves", math.NaN(), 0.16, 0, true, true, false, 0},
+		{"coarse, stands", math.NaN(), 0.45, 0, false, false, true, 0},
+		{"coarse, moves", math.NaN(), 0.55, 0, false, true, false, 0},
+		{"heard long ago, rests", math.NaN(), 9, 1.6, true, true, true, 0},
+		{"heard long ago, moves", math.NaN(), 0, 1.6, true, false, false, 0},
+		{"no speed, rests", math.NaN(), math.NaN(), 0, true, true, true, 0},
+		{"no speed, moves", math.NaN(), math.NaN(), 0, true, false, false, 0},
+		{"heard before it moved off", math.NaN(), 0.08, 0.4, true, false, false, 0.3},
+		{"heard of the time before it moved off", math.NaN(), 0.08, 0.28, true, false, false, 0.3},
+		{"heard since it moved off", math.NaN(), 0.08, 0.1, true, false, true, 0.3},
+		{"wheel stands since it moved off", 0, 9, 0.4, true, false, true, 0.3},
 	} {
 		var d Driver
 		d.Init(settings, nil)
@@ -138,6 +144,9 @@ func TestMayRest(t *testing.T) {
 		d.Heard(now-tt.ago, tt.speed, tt.precise)
 		if d.IMU.RestSince = math.NaN(); tt.rests {
 			d.IMU.RestSince = now - 3
+		}
+		if tt.movedOff > 0 {
+			d.IMU.RestEnd = now - tt.movedOff
 		}
 		if got := d.mayRest(now); got != tt.want {
 			t.Errorf("%s: %v, want %v", tt.name, got, tt.want)
