@@ -8,7 +8,7 @@ import (
 
 // Roughness estimates the density of a sensor's noise at the frequencies that
 // matter to dead reckoning from what it reads on the move. It looks at bands an
-// octave apart, from some 5 to 20 Hz whatever the rate of the samples: fourth
+// octave apart, from some 5 to 35 Hz whatever the rate of the samples: fourth
 // differences of samples that are smoothed and thinned out by two time and again
 // with the weights 1 6 15 20 15 6 1, of which a vibration leaves next to nothing in the
 // bands below its own.
@@ -25,9 +25,9 @@ type Roughness struct {
 }
 
 const (
-	roughBands  = 3
+	roughBands  = 4
 	roughLevels = 9     // up to 5 kHz
-	roughStep   = 0.020 // s between the values of the highest band
+	roughStep   = 0.010 // s between the values of the highest band
 	roughMemory = 3.0   // s
 	roughLook   = 64    // samples after which the usual period is looked at again
 	// roughLow is the variance that the least of the bands shows of white noise, of
