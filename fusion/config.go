@@ -20,6 +20,7 @@ import (
 type Config struct {
 	Driven   string           `toml:"driven" doc:"who steers at the start: \"manual\", \"reactive\" or \"map\"; key d changes it live. While the map steers, or nobody says, the path of earlier laps and the map's edges are no evidence for a fix" src:"tell it"`
 	TimeZone string           `toml:"time_zone" doc:"whose local time stands beside UTC on screens and pages, a name of the IANA database like \"Europe/Berlin\"; empty for UTC alone. The monitor does not judge by it" src:"where you are"`
+	Taken    string           `toml:"taken" doc:"values that were taken for one run alone, as live recordings note them; leave it out" src:"--take, or key t"`
 	Vehicle  Vehicle          `toml:"vehicle" doc:"the car"`
 	Limits   verdict.Limits   `toml:"limits" doc:"what map-based driving needs"`
 	Base     Base             `toml:"base" doc:"the surveyed reference station; leave out to take the first one heard"`

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"kerbline/fusion/columns"
 	"kerbline/gnss"
@@ -67,6 +68,7 @@ type Decoder struct {
 	imu     csvLines
 	wheel   csvLines
 
+	cfg        Config
 	maxW, maxF float64 // rad/s, m/s^2
 	gnssOffset float64 // s, to UTC
 
@@ -95,8 +97,6 @@ type Decoder struct {
 func NewDecoder(cfg Config) *Decoder {
 	d := &Decoder{
 		parser: nmea.NewParser(), epochs: gnss.NewAssembler(),
-		gnssOffset: cfg.Columns.GNSSOffset, latency: cfg.GNSS.Latency, imuUnread: unread{imu: true},
-		maxW: beyondScale * cfg.IMU.GyroRange, maxF: beyondScale * cfg.IMU.AccRange,
 		tickM:    Measurement{Kind: KindTick, Channel: ChanTick},
 		imuM:     Measurement{Kind: KindIMU, Channel: ChanIMU},
 		wheelM:   Measurement{Kind: KindWheel, Channel: ChanWheel},
@@ -110,13 +110,29 @@ func NewDecoder(cfg Config) *Decoder {
 	}
 	d.rover, d.base = newObserved(d, ChanObservations), newObserved(d, ChanCorrections)
 	d.onRover, d.onNoise = d.roverFrame, d.roverJunk
-	// Columns that are none were refused with the settings.
-	d.imu.table, _ = cfg.Columns.IMUTable()
-	d.wheel.table, _ = cfg.Columns.WheelTable()
+	d.configure(cfg)
 	d.imu.held, d.wheel.held = make([]byte, 0, maxCSVLine), make([]byte, 0, maxCSVLine)
 	d.onLine, d.onEpoch, d.onFrame, d.onJunk = d.line, d.epoch, d.frame, d.junk
 	d.onIMULine, d.onWheel = d.imuLine, d.wheelLine
 	return d
+}
+
+// configure reads on by the settings; columns that are none were refused with them.
+func (d *Decoder) configure(cfg Config) {
+	was := d.cfg.Columns
+	d.cfg = cfg
+	d.gnssOffset, d.latency = cfg.Columns.GNSSOffset, cfg.GNSS.Latency
+	d.maxW, d.maxF = beyondScale*cfg.IMU.GyroRange, beyondScale*cfg.IMU.AccRange
+	now := cfg.Columns
+	if was.IMU == now.IMU && d.imu.line > 0 { // as a line of names told it
+		now.IMU = d.imu.table.String()
+	}
+	if was.Wheel == now.Wheel && d.wheel.line > 0 {
+		now.Wheel = d.wheel.table.String()
+	}
+	d.imu.table, _ = now.IMUTable()
+	d.wheel.table, _ = now.WheelTable()
+	d.imuUnread, d.wheelUnread = unread{imu: true}, unread{}
 }
 
 // Decode calls emit for every measurement that r completes, in order. The
@@ -148,6 +164,9 @@ func (d *Decoder) Decode(r Record, emit func(*Measurement)) {
 	case ChanNote:
 		d.noteM.T, d.noteM.Note = r.T, string(r.Data)
 		emit(&d.noteM)
+		if list, ok := strings.CutPrefix(d.noteM.Note, takeNote); ok {
+			d.takeValues(list)
+		}
 	}
 }
 

@@ -35,6 +35,7 @@ func (m *Monitor) place(in *Measurement) bool {
 		m.now, m.lastLine, m.zero = t, t, t
 		m.rcv.lastSeen = t
 		m.memory.Start(t)
+		m.tellTaken()
 	}
 	if far := math.Abs(t-m.now) > farOff; far && !(math.Abs(in.T-m.claim) < 1) {
 		// One record may bear a damaged time; a second one that agrees is a clock.

@@ -86,13 +86,7 @@ type Monitor struct {
 // NewMonitor returns a monitor with the given settings. crs may be nil; it is
 // bound to the monitor's frame and must not be shared with another monitor.
 func NewMonitor(cfg Config, crs *course.Course) *Monitor {
-	m := &Monitor{cfg: cfg, crs: crs}
-	t := &cfg.Tests
-	m.jump = integrity.NewJumpTest(t.PFA, t.PMD)
-	m.posGate = integrity.NewGate(t.InnovPFA, t.PMD, 3)
-	m.horGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
-	m.velGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
-	m.kPL = integrity.K(cfg.Limits.Risk)
+	m := &Monitor{crs: crs}
 	m.link = corrections.New(corrections.Config{
 		Surveyed:     cfg.Base.ECEF != [3]float64{},
 		Base:         geodesy.ECEF{X: cfg.Base.ECEF[0], Y: cfg.Base.ECEF[1], Z: cfg.Base.ECEF[2]},
@@ -104,6 +98,20 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 		CorruptShare: cfg.Link.CorruptShare,
 		SparseShare:  cfg.Link.SparseShare,
 	})
+	m.claim = math.NaN()
+	m.begin(&cfg)
+	return m
+}
+
+// begin makes everything but link and time ready for the settings.
+func (m *Monitor) begin(cfg *Config) {
+	m.cfg = *cfg
+	t := &cfg.Tests
+	m.jump = integrity.NewJumpTest(t.PFA, t.PMD)
+	m.posGate = integrity.NewGate(t.InnovPFA, t.PMD, 3)
+	m.horGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
+	m.velGate = integrity.NewGate(t.InnovPFA, t.PMD, 2)
+	m.kPL = integrity.K(cfg.Limits.Risk)
 	m.take = m.outage
 	m.nav.Init(cfg.Navigation(), (*paths)(m))
 	m.rcv.reset()
@@ -118,9 +126,8 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), m.kPL, cfg.GNSS.Stall)
 	m.hint, m.pathHint = -1, -1
 	m.driven = parseDriven(cfg.Driven)
-	m.claim = math.NaN()
 	m.snap = blankSnapshot()
-	return m
+	m.snap.Taken = cfg.Taken
 }
 
 // Snapshot returns what the monitor knew at the last verdict line; it is valid
@@ -179,6 +186,8 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 		m.onReception(in)
 	case KindSymptom:
 		m.checks.raise(m, *in.Symptom)
+	case KindTake:
+		m.retake(in.Config)
 	case KindColumns:
 		m.params.Columns(in.Channel == ChanWheel, in.Note)
 	}

@@ -69,6 +69,7 @@ const (
 	KindEphemeris               // Ephemeris: one set, heard on Channel
 	KindSymptom                 // Symptom: what is wrong with an input
 	KindColumns                 // Note: the columns of Channel's lines, as a line of names told them
+	KindTake                    // Config: settings to go on with
 	nKinds
 )
 
@@ -90,6 +91,7 @@ type Measurement struct {
 	Observed  *observation.Epoch
 	Ephemeris *orbit.Ephemeris
 	Symptom   *symptoms.Finding
+	Config    *Config
 	Note      string // KindNote, KindRefused: text
 }
 

@@ -127,6 +127,8 @@ type Snapshot struct {
 	// Setup is how far the drive has come in showing that the settings fit it.
 	Setup parameters.Progress
 
+	Taken string // values taken for this run alone, empty for none
+
 	// Symptom is what looks wrong with settings or inputs, and what to set; the
 	// most basic where several do.
 	Symptom symptoms.Finding
@@ -209,6 +211,7 @@ const (
 	EventVerdict  EventKind = "verdict_change"
 	EventReinit   EventKind = "reinitialised"
 	EventUnit     EventKind = "unit_suspect"
+	EventTaken    EventKind = "setting_taken" // for this run alone
 
 	EventRefuted   EventKind = "fix_refuted"   // the fix stands elsewhere than the car
 	EventConfirmed EventKind = "fix_confirmed" // a fix that was in question is believed

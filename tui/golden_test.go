@@ -205,6 +205,7 @@ func TestGoldenPages(t *testing.T) {
 		golden(t, "page_"+pageNames[p], draw(sampleUnusable(), 80, 24, State{Page: p}).String())
 	}
 	golden(t, "marks", draw(sampleUnusable(), 80, 24, State{Marking: true, Mark: 1}).String())
+	golden(t, "taking", draw(sampleSetupWrong(), 80, 24, State{Taking: sampleSetupWrong().Snap.Symptom.Set}).String())
 	golden(t, "quitting", draw(sampleUsable(), 80, 24, State{Quitting: true}).String())
 	var lines strings.Builder
 	for _, s := range samples {

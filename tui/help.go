@@ -34,6 +34,7 @@ var helpText = []string{
 	"c|contrast: night, sun, no colour",
 	"q|quit; live it asks first",
 	"m|live: confirm a check mark, with the car standing on the surveyed point",
+	"t|take the setting that the first reason proposes, for this run alone",
 	"d|live: who steers from now on: map, manual, reactive. While it is not the map, the path of earlier laps and the map's edges are evidence for a fix",
 	"space|replay: pause and go on; . plays one epoch",
 	"← → ↑ ↓|replay: 10 s back and on, 60 s on and back; going back plays again from the start, unseen",

@@ -11,11 +11,12 @@ type State struct {
 	Page     Page
 	Before   Page // to go back to from the help
 	Scroll   int
-	Contrast int  // which theme, counts up
-	Marking  bool // choosing a check mark
-	Mark     int  // the one chosen
-	Quitting bool // asked whether to quit
-	Chosen   bool // the person chose a page: none opens by itself any more
+	Contrast int    // which theme, counts up
+	Marking  bool   // choosing a check mark
+	Mark     int    // the one chosen
+	Quitting bool   // asked whether to quit
+	Taking   string // settings: asked whether to take them for this run, empty for no
+	Chosen   bool   // the person chose a page: none opens by itself any more
 }
 
 // shown returns the page that is shown: while settings are unproven, and nobody chose
@@ -40,6 +41,7 @@ const (
 	DoSpeed   // faster (By 1) or slower (By -1)
 	DoConfirm // check mark Mark
 	DoSteer   // Driven steers from now on
+	DoTake    // Set is taken for this run
 )
 
 // Action is what a key asks for.
@@ -47,6 +49,7 @@ type Action struct {
 	Kind ActionKind
 	By   float64
 	Mark string
+	Set  string
 
 	Driven fusion.Driven
 }
@@ -62,6 +65,13 @@ func (st State) Key(k tcell.Key, r rune, v *View) (State, Action) {
 		st.Quitting = false
 		if k == tcell.KeyRune && (r == 'y' || r == 'Y') {
 			return st, Action{Kind: DoQuit}
+		}
+		return st, Action{}
+	}
+	if set := st.Taking; set != "" {
+		st.Taking = ""
+		if k == tcell.KeyRune && (r == 'y' || r == 'Y') {
+			return st, Action{Kind: DoTake, Set: set}
 		}
 		return st, Action{}
 	}
@@ -119,6 +129,8 @@ func (st State) runeKey(r rune, replay bool, v *View) (State, Action) {
 		st.Marking, st.Mark = true, 0
 	case (r == 'd' || r == 'D') && !replay && v != nil:
 		return st, Action{Kind: DoSteer, Driven: v.Snap.Driven.Next()}
+	case (r == 't' || r == 'T') && v != nil && v.Takes:
+		st.Taking = v.Snap.Symptom.Set
 	case replay:
 		return st, replayKeys[r]
 	}

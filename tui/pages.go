@@ -48,6 +48,9 @@ func Draw(c *Canvas, v *View, st State) {
 	if st.Marking {
 		drawMarks(c, v, st)
 	}
+	if st.Taking != "" {
+		drawTaking(c, v, st.Taking)
+	}
 }
 
 // drawSmall still says the one thing that matters on a screen that is too
@@ -84,6 +87,10 @@ func drawTop(c *Canvas, v *View) {
 	c.put(max(x, 0), 0, c.W, right)
 
 	l := text(Strong, " kerbline").put(Plain, "  ")
+	if taken := v.Snap.Taken; taken != "" {
+		key, _, _ := strings.Cut(taken, " ")
+		l = l.put(Alarm, " TAKEN "+shorten(Clean(key), 20)+" ").put(Plain, "  ")
+	}
 	if !v.blank() {
 		l = l.put(Strong, v.clock(v.Snap.T, 1))
 		if v.hasUTC() {
@@ -173,6 +180,9 @@ func drawKeys(c *Canvas, v *View, st State) {
 			s = pages + " ? help q quit  space pause . step ←→ 10 s ↑↓ 60 s n b event + - speed"
 		default:
 			s = pages + "  ? help"
+			if v.Takes && v.Snap.Symptom.Set != "" {
+				s += "  t take"
+			}
 			if len(v.Marks) > 0 {
 				s += "  m mark"
 			}
@@ -479,18 +489,42 @@ func (st State) Clamp(v *View, w, h int) State {
 	return st
 }
 
-// drawMarks asks which check mark the car stands on.
-func drawMarks(c *Canvas, v *View, st State) {
-	w, h := min(64, c.W-4), min(len(v.Marks), 9)+6
-	x, y := (c.W-w)/2, max((c.H-h)/2, 1)
+// frame blanks a box in the middle and returns its inner corner and width.
+func (c *Canvas) frame(w, h int) (x, y, inner int) {
+	w = min(w, c.W-4)
+	x, y = (c.W-w)/2, max((c.H-h)/2, 1)
 	c.Fill(x, y, w, h, ' ', Plain)
 	for i := range w {
 		c.Set(x+i, y, '═', Strong)
 		c.Set(x+i, y+h-1, '═', Strong)
 	}
-	c.put(x+2, y+1, w-4, text(Strong, "Confirm a check mark"))
-	c.put(x+2, y+2, w-4, text(Plain, "Only with the car standing still, its body origin over the"))
-	c.put(x+2, y+3, w-4, text(Plain, "mark. The receiver is trusted again on your confirmation."))
+	return x + 2, y + 1, w - 4
+}
+
+// drawTaking asks whether to take settings for this run.
+func drawTaking(c *Canvas, v *View, set string) {
+	const wide = 72
+	how := "The filter starts again with it; the settings file stays as it is. Screen, lines, recording and report say that it is used."
+	if v.Replay != nil {
+		how = "The recording is played again with it up to here; the settings file stays as it is."
+	}
+	inner := min(wide, c.W-4) - 4
+	rows := append(wrap(Clean(set), inner), "")
+	rows = append(rows, wrap(how, inner)...)
+	x, y, inner := c.frame(wide, len(rows)+5)
+	c.put(x, y, inner, text(Strong, "Take this for this run alone?"))
+	for i, r := range rows {
+		c.put(x, y+1+i, inner, text(Plain, r))
+	}
+	c.put(x, y+2+len(rows), inner, text(Strong, "y yes   any other key no"))
+}
+
+// drawMarks asks which check mark the car stands on.
+func drawMarks(c *Canvas, v *View, st State) {
+	x, y, w := c.frame(64, min(len(v.Marks), 9)+6)
+	c.put(x, y, w, text(Strong, "Confirm a check mark"))
+	c.put(x, y+1, w, text(Plain, "Only with the car standing still, its body origin over the"))
+	c.put(x, y+2, w, text(Plain, "mark. The receiver is trusted again on your confirmation."))
 	for i, m := range v.Marks {
 		if i >= 9 {
 			break
@@ -500,6 +534,6 @@ func drawMarks(c *Canvas, v *View, st State) {
 		if i == st.Mark {
 			l, style = text(Strong, "▸ "), Strong
 		}
-		c.put(x+2, y+4+i, w-4, l.put(style, fmt.Sprintf("%d ", i+1)).out(style, m))
+		c.put(x, y+3+i, w, l.put(style, fmt.Sprintf("%d ", i+1)).out(style, m))
 	}
 }

@@ -235,6 +235,7 @@ func sampleSetup() *View {
 func sampleSetupWrong() *View {
 	v := sampleSetup()
 	s := &v.Snap
+	v.Takes = true
 	s.Verdict = fusion.Unusable
 	s.Symptom = symptoms.Finding{ID: symptoms.LeverArm, Set: "vehicle.antenna_m = [0.54, -0.21, 1.00]",
 		Seen: "the antenna moves as if it were at 0.54 forward, -0.21 left (±0.02, ±0.02); the settings say 0.00, 0.00: check the lever arm and its signs"}

@@ -162,6 +162,9 @@ func symptomSteps(v *View) []step {
 		return nil
 	}
 	next := "Set " + f.Set + "."
+	if v.Takes {
+		next = "Set " + f.Set + ", or take it for this run with key t."
+	}
 	if f.Set == "" {
 		next = "Look at " + symptoms.Of(f.ID).Mend + ": " + symptoms.Of(f.ID).Do + "."
 	}

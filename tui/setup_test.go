@@ -59,3 +59,32 @@ func TestSetupNext(t *testing.T) {
 	}
 	step("a source lost", "no such device", func(v *View) { v.Sources[1] = Source{"imu", false, "no such device"} })
 }
+
+// Key t asks before it takes what is proposed, and only where something is.
+func TestTakeKey(t *testing.T) {
+	v := sampleSetupWrong()
+	st, a := State{}.Key(tcell.KeyRune, 't', v)
+	if st.Taking != v.Snap.Symptom.Set || a.Kind != DoNothing {
+		t.Fatalf("%+v %+v", st, a)
+	}
+	if got := draw(v, 80, 24, st).String(); !strings.Contains(got, "Take this for this run alone?") || !strings.Contains(got, "vehicle.antenna_m = [0.54, -0.21, 1.00]") {
+		t.Errorf("it is not asked:\n%s", got)
+	}
+	if no, a := st.Key(tcell.KeyRune, 'x', v); no.Taking != "" || a.Kind != DoNothing {
+		t.Errorf("any other key: %+v %+v", no, a)
+	}
+	if yes, a := st.Key(tcell.KeyRune, 'y', v); yes.Taking != "" || a.Kind != DoTake || a.Set != v.Snap.Symptom.Set {
+		t.Errorf("yes: %+v %+v", yes, a)
+	}
+	v.Takes = false
+	for name, v := range map[string]*View{"a second screen": v, "nothing proposed": sampleUsable()} {
+		if st, a := (State{}).Key(tcell.KeyRune, 't', v); st.Taking != "" || a.Kind != DoNothing {
+			t.Errorf("%s: %+v %+v", name, st, a)
+		}
+	}
+	taken := sampleUsable()
+	taken.Snap.Taken = "vehicle.antenna_m = [0.54, -0.21, 1] (was [0, 0, 1])"
+	if got := draw(taken, 80, 24, State{}).String(); !strings.Contains(got, "TAKEN vehicle.antenna_m") {
+		t.Errorf("the header does not say what is taken:\n%s", got)
+	}
+}

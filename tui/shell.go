@@ -32,6 +32,7 @@ type Options struct {
 	Transport Transport           // nil in live
 	Confirm   func(mark string)   // a person confirms that the car stands on a check mark; must return at once
 	Steer     func(fusion.Driven) // a person says who steers from now on; must return at once
+	Take      func(set string)    // a person takes proposed settings for this run; must return at once
 	Interval  time.Duration       // between paints, 0 for 120 ms
 	Now       func() time.Time    // wall clock, nil for time.Now
 	Screen    tcell.Screen        // nil for the terminal
@@ -221,6 +222,8 @@ func (s *shell) key(e *tcell.EventKey) *tcell.EventKey {
 	w, h := s.screen.Size()
 	s.state = st.Clamp(v, w, h)
 	switch t := s.o.Transport; {
+	case a.Kind == DoTake && s.o.Take != nil:
+		s.o.Take(a.Set)
 	case a.Kind == DoQuit:
 		s.stop()
 	case a.Kind == DoConfirm && s.o.Confirm != nil:

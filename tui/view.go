@@ -33,6 +33,7 @@ type View struct {
 	Sources   []Source  // live sources and how they are
 	Marks     []string  // names of the surveyed check marks
 	Replay    *Replay   // nil in live
+	Takes     bool      // proposed settings can be taken for this run, at key t
 	Guided    bool      // a pass of setup: the setup page asks for all that calibration needs
 	Notice    string    // a short word from the shell: "mark start-finish confirmed"
 

@@ -31,7 +31,7 @@ import (
 type liveFlags struct {
 	gnss, observations, corrections, imu, wheel string
 	course, config                              string
-	set                                         []string
+	set, take                                   []string
 	record                                      string
 	maxMB                                       int64
 	forward                                     string
@@ -92,6 +92,7 @@ kerbline live --from nats://host/CAR.`,
 	f.StringVar(&fl.course, "course", "", "map: GeoJSON line with half_width_m")
 	f.StringVar(&fl.config, "config", "", "settings (kerbline config prints them)")
 	f.StringArrayVar(&fl.set, "set", nil, "change one setting, key=value; may be repeated")
+	f.StringArrayVar(&fl.take, "take", nil, takeUsage)
 	f.StringVar(&fl.record, "record", "", "record everything received to this .mcap file, or into this folder/, made if need be")
 	f.Int64Var(&fl.maxMB, "record-part-mb", 512, "begin a new file at this size, MB")
 	f.StringVar(&fl.forward, "forward", "", "give the corrections on to the receiver: gnss for the port of --gnss, or a serial:// or tcp:// URL")
@@ -112,6 +113,9 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 	cfg, err := loadSettings(fl.config, fl.set)
 	if err != nil {
 		return usage(err)
+	}
+	if err := takeAll(&cfg, fl.take); err != nil {
+		return err
 	}
 	o := engine.Options{Config: cfg.Config}
 	if o.Inputs, err = fl.inputs(&cfg); err != nil {
@@ -147,7 +151,9 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 	if err != nil {
 		return usage(err)
 	}
-	sh := newShow(baseView("live", &cfg, viewCourse))
+	view := baseView("live", &cfg, viewCourse)
+	view.Takes = true
+	sh := newShow(view)
 	o.Look, o.State = sh.look, sh.state
 	if fl.bus.at != "" {
 		p, closeBus, err := fl.bus.open(fl.remote, cmd.ErrOrStderr())
@@ -178,7 +184,7 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 	}
 
 	began := time.Now()
-	err = sh.run(cmd, fl, fl.record != "" || len(fl.publish) > 0 || fl.bus.at != "", person{e.Mark, e.Steer}, e.Run)
+	err = sh.run(cmd, fl, fl.record != "" || len(fl.publish) > 0 || fl.bus.at != "", person{e.Mark, e.Steer, e.Take}, e.Run)
 	err = errors.Join(err, closeFiles())
 	sh.summary(cmd.ErrOrStderr(), time.Since(began))
 	return err
@@ -340,6 +346,7 @@ func loadCourse(path string) (*course.Course, []byte, error) {
 type person struct {
 	confirm func(mark string)
 	steer   func(fusion.Driven)
+	take    func(assignments string)
 }
 
 // run runs work behind the dashboard or behind plain lines until it ends or is
@@ -369,7 +376,7 @@ func (s *show) run(cmd *cobra.Command, fl *liveFlags, goesOn bool, by person, wo
 	look := func(ctx context.Context) error { return s.lines(ctx, out) }
 	if fl.screen || !fl.plain && terminal(out) != nil && out == cmd.OutOrStdout() {
 		look = func(ctx context.Context) error {
-			return tui.Run(ctx, tui.Options{Latest: s.feed.Latest, Confirm: by.confirm, Steer: by.steer})
+			return tui.Run(ctx, tui.Options{Latest: s.feed.Latest, Confirm: by.confirm, Steer: by.steer, Take: by.take})
 		}
 	}
 	lookCtx, blind := context.WithCancel(ctx)

@@ -48,6 +48,7 @@ func (p *pipeline) output(snap *fusion.Snapshot, events []fusion.Event) error {
 	var err error
 	if snap != nil {
 		p.sum.verdicts[snap.Verdict]++
+		p.sum.taken = snap.Taken
 		if p.part == nil || p.part.Line(snap) {
 			err = p.verdicts.write(func(b []byte) []byte { return lines.AppendVerdict(b, snap) })
 		}

@@ -106,6 +106,7 @@ With --screen, --at and --from are where the dashboard begins to play.`,
 	}
 	in.flags(cmd)
 	f := cmd.Flags()
+	f.StringArrayVar(&in.take, "take", nil, takeUsage)
 	f.StringVar(&verdicts, "verdicts", "", "write verdict lines to this file, - for standard output")
 	f.StringVar(&events, "events", "", "write event lines to this file, - for standard output")
 	choice.Flags(f)

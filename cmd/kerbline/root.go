@@ -4,12 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"kerbline/cmd/kerbline/internal/recording"
 	"kerbline/cmd/kerbline/internal/settings"
+	"kerbline/fusion"
 )
 
 // commands lists every command; each stands in a file of its own.
@@ -121,6 +123,7 @@ func exitCode(err error, errOut io.Writer) int {
 type inputs struct {
 	paths recording.Paths
 	set   []string
+	take  []string // for this run alone: said wherever the run is told of
 }
 
 func (in *inputs) flags(cmd *cobra.Command) {
@@ -144,7 +147,10 @@ func (in *inputs) open(args []string) (*recording.Recording, settings.File, erro
 		return nil, settings.File{}, usage(errors.New("nothing to read, want a recording or --gnss FILE"))
 	}
 	paths := in.paths
-	paths.Set = in.set
+	paths.Set = slices.Clone(in.set)
+	for _, list := range in.take {
+		paths.Set = append(paths.Set, fusion.Assignments(list)...)
+	}
 	rec, err := recording.Open(args0(args), paths)
 	if err != nil {
 		return nil, settings.File{}, err
@@ -172,5 +178,17 @@ func (in *inputs) settings(rec *recording.Recording) (settings.File, error) {
 			return cfg, usage(err)
 		}
 	}
-	return cfg, nil
+	return cfg, takeAll(&cfg, in.take)
 }
+
+// takeAll takes values for this run alone.
+func takeAll(cfg *settings.File, lists []string) error {
+	for _, list := range lists {
+		if err := cfg.Take(list); err != nil {
+			return usage(err)
+		}
+	}
+	return nil
+}
+
+const takeUsage = "take KEY=VALUE for this run alone, as a reason proposes it; screen, lines, recording and report say so; may be repeated"

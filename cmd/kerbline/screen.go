@@ -37,7 +37,7 @@ func showRecording(ctx context.Context, rec *recording.Recording, cfg *settings.
 		return err
 	}
 	view := baseView(name, cfg, crs)
-	view.Replay = &tui.Replay{}
+	view.Replay, view.Takes = &tui.Replay{}, true
 	feed := tui.NewFeed(view)
 	from, to := rec.Span()
 	p := player.New(player.Config{
@@ -68,7 +68,9 @@ func showRecording(ctx context.Context, rec *recording.Recording, cfg *settings.
 		defer tui.Rescue()
 		played <- p.Run(ctx)
 	}()
-	err = tui.Run(ctx, tui.Options{Latest: feed.Latest, Transport: p})
+	err = tui.Run(ctx, tui.Options{Latest: feed.Latest, Transport: p, Take: func(assignments string) {
+		p.Again(func() { _ = cfg.Take(assignments) }) // what the monitor proposes can be taken
+	}})
 	cancel()
 	if e := <-played; e != nil {
 		return e

@@ -100,7 +100,7 @@ func guided(cmd *cobra.Command, in *inputs, record string, plain bool) (path str
 		return "", usage(err)
 	}
 	began := time.Now()
-	err = sh.run(cmd, fl, false, person{e.Mark, e.Steer}, func(ctx context.Context) error {
+	err = sh.run(cmd, fl, false, person{e.Mark, e.Steer, nil}, func(ctx context.Context) error {
 		ctx, g.stop = context.WithCancel(ctx)
 		defer g.stop()
 		return e.Run(ctx)

@@ -24,6 +24,7 @@ type summary struct {
 	verdicts [4]uint64                // by Verdict
 	events   map[fusion.EventKind]int
 	damage   string
+	taken    string // settings taken for this run alone
 }
 
 type refusalKey struct {
@@ -87,6 +88,9 @@ func (s *summary) write(w io.Writer, took time.Duration) {
 	if k := s.kinds[fusion.KindObservation]; k > 0 {
 		row("observations", "%d epochs of rover and base, %d ephemerides, %d frames of the rover's port",
 			k, s.kinds[fusion.KindEphemeris], s.kinds[fusion.KindRoverFrame])
+	}
+	if s.taken != "" {
+		row("taken", "for this run: %s", s.taken)
 	}
 	n := s.lines()
 	var shares []string

@@ -476,6 +476,7 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 	if s.Claim.Mark > 0 {
 		d.Marked = true
 	}
+	d.Taken = s.Taken
 	if s.Link.Base != corrections.BaseUnheard && !d.HasBase {
 		d.HasBase, d.BaseFirst = true, s.Link.BaseECEF
 	}

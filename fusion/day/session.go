@@ -91,6 +91,7 @@ type Session struct {
 	MapBase    geodesy.ECEF          // where the base of the map's survey stood
 	MapAsked   bool                  // whether it fits the base is to be judged
 	HasMapBase bool                  // the map's file says so
+	Taken      string                // settings taken for that run alone, empty for none
 	Marked     bool                  // a check mark confirmed the position, and the base is still the same
 	HasBase    bool                  // its coordinates were heard
 	BaseFirst  geodesy.ECEF          // the first that were

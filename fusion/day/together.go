@@ -275,6 +275,9 @@ func notes(in []*Session, ask Ask) (out []string) {
 		if keys := differing(newest.Config, s.Config, ofTheDay); len(keys) > 0 {
 			out = append(out, fmt.Sprintf("%s has other limits for the day (%s); those of %s count", s.Name, list(keys, 4), newest.Name))
 		}
+		if s.Taken != "" {
+			out = append(out, fmt.Sprintf("%s was judged with settings taken for that run alone: %s; kerbline setup writes what is to stay", s.Name, s.Taken))
+		}
 		if !s.UTCKnown {
 			out = append(out, s.Name+": the day is that of the computer's clock, the receiver sent none")
 		}

@@ -187,6 +187,10 @@ func (e *Engine) Mark(name string) { e.Note("mark " + name) }
 // Steer tells the monitor who steers from now on.
 func (e *Engine) Steer(d fusion.Driven) { e.Note(d.Note()) }
 
+// Take takes settings for the rest of this run: assignments as a finding proposes
+// them.
+func (e *Engine) Take(assignments string) { e.Note(fusion.TakeNote(assignments)) }
+
 // Note puts a word into the stream of records. It never waits.
 func (e *Engine) Note(text string) {
 	e.mu.Lock()

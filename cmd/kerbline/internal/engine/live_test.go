@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"kerbline/fixtures"
 	"kerbline/fusion"
@@ -51,6 +52,42 @@ func TestReplayEqualsLive(t *testing.T) {
 		}
 		if live.n[fusion.Usable] < 500 || c.Epochs < 1700 || c.Frames < 500 || c.IMU < 17000 || c.Wheel < 3000 {
 			t.Errorf("verdicts %v, counts %+v: what was compared says little", live.n, c)
+		}
+	})
+}
+
+// So they are where settings were taken while the run went on, and what cannot be
+// taken changes nothing.
+func TestReplayEqualsLive_Taken(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		files := fixtures.Demo()
+		path := filepath.Join(t.TempDir(), "run.mcap")
+		r := newRig(t, files, 0)
+		o := r.options(files, path)
+		live := new(observer)
+		o.Look, o.State = live.look, live.state
+		e, end := r.start(o)
+		r.play(context.Background(), 40)
+		before, n := live.snap(), live.n
+		e.Take("vehicle.antena_m = [1, 2, 3]")
+		e.Take("gnss.latency_s = 0.09, imu.mount_roll_deg = 0.0")
+		r.play(context.Background(), 90)
+		time.Sleep(200 * time.Millisecond)
+		if err := end(); err != nil {
+			t.Fatal(err)
+		}
+		sameAgain(t, path, live)
+		if live.last.Counts.Refused[fusion.ChanNote] != 1 || !strings.HasPrefix(live.last.Taken, "gnss.latency_s = 0.09 (was") || before.Taken != "" {
+			t.Errorf("refused %d, taken %q, before %q", live.last.Counts.Refused[fusion.ChanNote], live.last.Taken, before.Taken)
+		}
+		told := 0
+		for _, ev := range live.heard {
+			if ev.Kind == fusion.EventTaken {
+				told++
+			}
+		}
+		if before.Verdict != fusion.Usable || live.n[fusion.Usable] < n[fusion.Usable]+50 || live.n[fusion.Unproven] < n[fusion.Unproven]+50 || told != 1 {
+			t.Errorf("%s before; %v lines by verdict, %v before, told %d times", before.Verdict, live.n, n, told)
 		}
 	})
 }

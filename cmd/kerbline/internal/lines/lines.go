@@ -98,7 +98,11 @@ func appendVerdict(b []byte, s *fusion.Snapshot) []byte {
 	b = number(b, "age_s", s.Epoch.Age, decS)
 	b = whole(b, "station", s.Epoch.Station)
 	b = word(b, "link", s.Link.Condition.String())
-	return word(b, "hint", s.Symptom.Text())
+	b = word(b, "hint", s.Symptom.Text())
+	if s.Taken != "" {
+		b = word(b, "taken", s.Taken)
+	}
+	return b
 }
 
 // AppendLink appends an object about the correction link, with its newline.

@@ -39,7 +39,8 @@ type Verdict struct {
 	Age      Float    `json:"age_s"`
 	Station  Int      `json:"station"`
 	Link     string   `json:"link"`
-	Hint     string   `json:"hint"` // what to set, where settings or inputs look wrong
+	Hint     string   `json:"hint"`  // what to set, where settings or inputs look wrong
+	Taken    string   `json:"taken"` // values taken for this run alone; left out where none is
 
 	// Published verdicts only.
 	Session    string `json:"session"`

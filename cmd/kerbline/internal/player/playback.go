@@ -242,6 +242,18 @@ func (d *playback) seekTo(pos float64) {
 	d.seek, d.from, d.to = toPosition, d.pos, pos
 }
 
+// again plays up to the present position anew, after a change.
+func (d *playback) again(change func()) {
+	change()
+	pos, paused := d.pos, d.paused
+	if err := d.rewind(); err != nil {
+		d.problem, d.paused = err.Error(), true
+		return
+	}
+	d.paused = paused
+	d.seek, d.from, d.to = toPosition, 0, pos
+}
+
 // seekBy goes on or back by so many seconds, counted from where a running seek
 // will end.
 func (d *playback) seekBy(s float64) {

@@ -94,6 +94,10 @@ func (p *Player) Seek(seconds float64) { p.do(func(d *playback) { d.seekBy(secon
 // SeekEvent goes to the next event (1) or to the one before (-1) and pauses.
 func (p *Player) SeekEvent(by int) { p.do(func(d *playback) { d.seekEvent(by) }) }
 
+// Again changes what is played, such as the settings behind Open and Monitor, and
+// plays it from the start, unseen, to where the replay stands.
+func (p *Player) Again(change func()) { p.do(func(d *playback) { d.again(change) }) }
+
 // Faster chooses the next higher (1) or lower (-1) speed.
 func (p *Player) Faster(by int) { p.do(func(d *playback) { d.faster(by) }) }
 

@@ -131,6 +131,7 @@ var blank = sync.OnceValue(func() fusion.Snapshot {
 // the rest is unknown.
 func Snapshot(v *lines.Verdict) fusion.Snapshot {
 	s := blank()
+	s.Taken = v.Taken
 	Fill(&s, v)
 	return s
 }

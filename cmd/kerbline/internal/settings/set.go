@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
+
+	"kerbline/fusion"
 )
 
 // Set changes one key, written as in the file but dotted: "tests.dwell_s=2",
@@ -56,4 +58,16 @@ func (f *File) Get(name string) string {
 		return ""
 	}
 	return format(reflect.ValueOf(f).Elem().FieldByIndex(k.index))
+}
+
+// Take changes settings for one run alone: "key = value, key = value". What is taken
+// stands in Taken. On an error f is as it was.
+func (f *File) Take(list string) error {
+	tried := *f
+	for _, a := range fusion.Assignments(list) {
+		if err := tried.Set(a); err != nil {
+			return err
+		}
+	}
+	return f.Config.Take(list)
 }

@@ -49,6 +49,10 @@ func Examine(ctx context.Context, open Opener, progress Progress) (*Report, erro
 		return nil, err
 	}
 	r := &Report{Inputs: s.inputs(rec), Settings: cfg}
+	if cfg.Taken != "" {
+		r.Inputs = append(r.Inputs, Input{"taken", "for that run, and part of what is written: " + cfg.Taken})
+		r.Settings.Taken = ""
+	}
 	if rec.Untimed() {
 		r.follow = []string{"columns.imu_offset_s", "columns.wheel_offset_s"}
 	}
