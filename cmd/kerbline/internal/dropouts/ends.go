@@ -3,13 +3,13 @@ package dropouts
 import (
 	"fmt"
 	"math"
-	"slices"
 	"sort"
 	"strings"
 
 	"kerbline/cmd/kerbline/internal/recording"
 	"kerbline/cmd/kerbline/internal/runner"
 	"kerbline/fusion"
+	"kerbline/fusion/score"
 	"kerbline/gnss/bothends"
 	"kerbline/gnss/corrections"
 )
@@ -293,7 +293,7 @@ func (e *ends) sum() *Ends {
 			lo, hi = min(lo, d), max(hi, d)
 		}
 	}
-	s.DelayUse, s.DelayMost = quantile(delays, 0.5), quantile(delays, 0.95)
+	s.DelayUse, s.DelayMost = num(score.Quantile(delays, 0.5)), num(score.Quantile(delays, 0.95))
 	if e.r.lap > 0 {
 		s.Places = e.places()
 	}
@@ -301,15 +301,6 @@ func (e *ends) sum() *Ends {
 		s.Distances = e.distances(lo, hi)
 	}
 	return s
-}
-
-func quantile(x []float64, q float64) num {
-	if len(x) == 0 {
-		return num(math.NaN())
-	}
-	s := slices.Clone(x)
-	slices.Sort(s)
-	return num(s[min(len(s)-1, int(q*float64(len(s))))])
 }
 
 func (e *ends) places() []EndPlace {
@@ -331,7 +322,7 @@ func (e *ends) places() []EndPlace {
 		}
 	}
 	for i := range list {
-		list[i].Delay = quantile(delays[i], 0.5)
+		list[i].Delay = num(score.Quantile(delays[i], 0.5))
 	}
 	return list
 }
