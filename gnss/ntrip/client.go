@@ -290,10 +290,16 @@ func (c *Client) missing(table string) *Refusal {
 // icyBody is the data after "ICY 200 OK". Some casters send a blank line
 // first, some send headers and a blank line, some send neither; RTCM 3 data
 // looks like none of these for long.
+//
+// A caster that goes on and on with headers is no stream: after maxHeader bytes of
+// them, or one that is longer than a line, it is an error.
 type icyBody struct {
 	br    *bufio.Reader
 	begun bool
+	heads int // bytes of headers so far
 }
+
+var errHeads = errors.New("headers without an end")
 
 func (b *icyBody) Read(p []byte) (int, error) {
 	for !b.begun {
@@ -306,6 +312,9 @@ func (b *icyBody) Read(p []byte) (int, error) {
 			b.begun = true
 		}
 		if header {
+			if b.heads += n; b.heads > maxHeader {
+				return 0, errHeads
+			}
 			if _, err := b.br.Discard(n); err != nil {
 				return 0, err
 			}
@@ -314,12 +323,15 @@ func (b *icyBody) Read(p []byte) (int, error) {
 	return b.br.Read(p)
 }
 
+// maxHeaderLine is the longest header line, bytes.
+const maxHeaderLine = 2048
+
 // headerLine looks ahead for a header line or a blank one and returns its
 // length with the line end. It waits for more only while what came could
 // still be one.
 func headerLine(br *bufio.Reader) (n int, header bool, err error) {
 	colon := false
-	for n = 1; n < 512; n++ {
+	for n = 1; n < maxHeaderLine; n++ {
 		b, err := br.Peek(n)
 		if len(b) < n {
 			return n - 1, false, err
@@ -334,7 +346,7 @@ func headerLine(br *bufio.Reader) (n int, header bool, err error) {
 			return n, false, nil
 		}
 	}
-	return n, false, nil
+	return 0, false, errHeads
 }
 
 func isToken(ch byte) bool {

@@ -106,6 +106,8 @@ func (t Target) readError(err error, after int64, stall time.Duration) *Refusal 
 		return t.refuse(Closed, err, "the stream broke off inside a block (after %d bytes)", after)
 	case errors.Is(err, io.EOF):
 		return t.refuse(Closed, err, "the caster closed the stream (after %d bytes)", after)
+	case errors.Is(err, errHeads):
+		return t.refuse(NotData, err, "the caster sends headers without an end, want RTCM 3 data after at most %d kB of them", maxHeader>>10)
 	case errors.Is(err, syscall.ECONNRESET), errors.Is(err, syscall.EPIPE):
 		return t.refuse(Reset, err, "the connection was reset (after %d bytes)", after)
 	}
