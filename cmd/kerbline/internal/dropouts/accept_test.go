@@ -47,8 +47,8 @@ func isLink(kind string) bool {
 	return false
 }
 
-// score is how many labelled faults were told rightly.
-type score struct{ right, all, extra int }
+// tally is how many labelled faults were named rightly.
+type tally struct{ right, all, extra int }
 
 // tolerance is how far start and end may be off, s: 2, but no better than
 // anyone could know.
@@ -66,7 +66,7 @@ func tolerance(f *fixtures.Fault, s *fixtures.Scenario) float64 {
 // that of the fault, To, not Until: late corrections that are still queued and a
 // station id that stays are effects which the outage's flowing_t and the base's
 // state tell of.
-func (c *score) judge(t testing.TB, what string, r *Report, l *fixtures.Labels) {
+func (c *tally) judge(t testing.TB, what string, r *Report, l *fixtures.Labels) {
 	zero := l.StartUnix + l.HostMinusUTC
 	used := make([]bool, len(r.Outages))
 	for i := range l.Faults {
@@ -116,7 +116,7 @@ func TestCauses_Fixtures(t *testing.T) {
 		"receiver_not_using", "sky_blocked", "receiver_silent", "long_outage", "mixed"} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
-			var c score
+			var c tally
 			for seed := range seeds() {
 				s := fixtures.Standard(kind, seed+1)
 				files, labels := s.Files()
@@ -137,7 +137,7 @@ func TestNoOutage_Fixtures(t *testing.T) {
 			t.Parallel()
 			for seed := range seeds() {
 				files, labels := fixtures.Standard(kind, seed+1).Files()
-				var c score
+				var c tally
 				c.judge(t, fmt.Sprintf("seed %d", seed+1), examine(t, files), labels)
 			}
 		})
@@ -160,7 +160,7 @@ func TestCauses_Recordings(t *testing.T) {
 	if err != nil || len(folders) == 0 {
 		t.Skip("no recordings with labels: ", err)
 	}
-	var c score
+	var c tally
 	for _, f := range folders {
 		b, err := os.ReadFile(f)
 		if err != nil {
