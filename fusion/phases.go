@@ -26,6 +26,9 @@ const (
 	carriedTime = 1000.0
 	// carriedGap is the longest time between two carried positions, s.
 	carriedGap = 2.5
+	// bridgedGap is the same where too few phases go on, s: under a bridge, say. Dead
+	// reckoning carries across, and its growth is in the level.
+	bridgedGap = 4.0
 	// inUse is how lately a fixed epoch must have been used for the phases to leave
 	// the filter to the receiver, s.
 	inUse = 0.5
@@ -47,6 +50,8 @@ type phases struct {
 	check    *phasecheck.Check // nil before the first observations or ephemerides
 	at       float64           // host s of the last observations
 	fed      float64           // host s at which the filter last had a carried position
+	good     float64           // filter's time of that
+	thin     bool              // since then too few phases went on
 	fails    int
 	drifting bool
 	began    float64 // host s since which phases carry, NaN while they do not
@@ -65,7 +70,7 @@ type phases struct {
 
 func (p *phases) init() {
 	n := math.NaN()
-	p.at, p.fed, p.began, p.judged, p.decided = n, n, n, n, n
+	p.at, p.fed, p.good, p.began, p.judged, p.decided = n, n, n, n, n, n
 }
 
 // begin makes room for the phases when the first of them comes.
@@ -275,33 +280,31 @@ func (p *phases) refuted(now float64) bool {
 // carry gives the filter the position by phases while the receiver's is not used.
 func (m *Monitor) carry(st *phasecheck.State) {
 	p, f := &m.phases, &m.nav.Filter
-	if st.Lack != carrier.None || !m.clock.Ready() || m.nav.Phase != navigation.Aligned {
+	if !m.clock.Ready() || m.nav.Phase != navigation.Aligned {
 		return
 	}
-	if m.now-m.trust.UsedAt < inUse && !m.trust.Accused() {
-		p.fed, p.began, p.fails = m.now, math.NaN(), 0 // ready, but not needed
+	thin := st.Lack == carrier.FewPhases && m.now-p.fed < bridgedGap
+	if st.Lack != carrier.None && !thin {
 		return
 	}
 	t := m.clock.Reference(st.Time.UTC()) - m.nav.Latency()
-	z := vec(m.frame.FromECEF(st.Position))
-	switch {
-	case m.nav.Reaches(t):
-		if !m.nav.AdvanceTo(t) {
-			return
+	p.thin = p.thin || thin
+	if m.now-m.trust.UsedAt < inUse && !m.trust.Accused() {
+		if p.began = math.NaN(); !thin { // ready, but not needed
+			p.fed, p.good, p.fails, p.thin = m.now, t, 0, false
 		}
-	case t > f.T:
 		return
-	default:
-		was, ok := p.antennaAt(t)
-		if !ok {
-			return
-		}
-		// The filter is past it: what it was off then it is off now.
-		z = r3.Add(m.nav.Antenna(), r3.Sub(z, was))
 	}
 	if math.IsNaN(p.began) {
 		p.began = m.now
 	}
+	at, ok := m.antennaThen(t)
+	if !ok || p.thin && !m.rejoin(at) && thin {
+		return
+	}
+	p.thin = false
+	// Where the filter is past it, what it was off then it is off now.
+	z := r3.Add(m.nav.Antenna(), r3.Sub(vec(m.frame.FromECEF(st.Position)), at))
 	m.rcv.prev.ok = false
 	o := m.nav.Carried(z, carriedSigma, st.Sigma, carriedTime)
 	if in := f.Innovation(&o); !(in.NIS <= m.posGate.Threshold) {
@@ -312,7 +315,42 @@ func (m *Monitor) carry(st *phasecheck.State) {
 		return
 	}
 	f.Apply(&o)
-	p.fails, p.fed = 0, m.now
+	p.fails, p.fed, p.good = 0, m.now, t
+}
+
+// antennaThen is where the filter has the antenna at host time t: it is brought there
+// if it has not passed it.
+func (m *Monitor) antennaThen(t float64) (r3.Vec, bool) {
+	switch {
+	case m.nav.Reaches(t):
+		ok := m.nav.AdvanceTo(t)
+		return m.nav.Antenna(), ok
+	case t > m.nav.Filter.T:
+		return r3.Vec{}, false
+	}
+	return m.phases.antennaAt(t)
+}
+
+// rejoin lets the phases go on from where dead reckoning has the antenna, after an
+// interval in which too few of them went on.
+func (m *Monitor) rejoin(at r3.Vec) bool {
+	v := m.reckoned()
+	for i := range v {
+		v[i] += carriedSigma * carriedSigma
+	}
+	return m.phases.check.Rejoin(m.frame.ToECEF(geodesy.ENU{E: at.X, N: at.Y, U: at.Z}), v)
+}
+
+// reckoned is the variance in m^2 that dead reckoning has added since the phases last
+// carried the position, horizontally and up: at most what the velocity is off now,
+// all the time.
+func (m *Monitor) reckoned() (v [2]float64) {
+	f := &m.nav.Filter
+	if dt := f.T - m.phases.good; dt > 0 {
+		v[0] = math.Max(f.P[eskf.IVel][eskf.IVel], f.P[eskf.IVel+1][eskf.IVel+1]) * dt * dt
+		v[1] = f.P[eskf.IVel+2][eskf.IVel+2] * dt * dt
+	}
+	return v
 }
 
 // antennaAt is where the filter had the antenna at host time t.
@@ -325,10 +363,19 @@ func (p *phases) antennaAt(t float64) (r3.Vec, bool) {
 	return r3.Vec{}, false
 }
 
-// carried reports whether phases hold the proven position now.
+// carried reports whether phases hold the proven position now, or did until a moment ago.
 func (m *Monitor) carried() bool {
 	p := &m.phases
-	return p.heard() && m.now-p.fed < carriedGap && p.check.State().Lack == carrier.None
+	if !p.heard() {
+		return false
+	}
+	switch p.check.State().Lack {
+	case carrier.None:
+		return m.now-p.fed < carriedGap
+	case carrier.FewPhases:
+		return p.thin && m.now-p.fed < bridgedGap
+	}
+	return false
 }
 
 // lead reports whether they alone do.
@@ -362,8 +409,12 @@ func (m *Monitor) protectCarried(s *Snapshot, step float64) float64 {
 	if !x.Lead {
 		return step
 	}
-	s.SigmaLat = math.Max(s.SigmaLat, x.Sigma)
-	s.SigmaLon = math.Max(s.SigmaLon, x.Sigma)
+	sigma := x.Sigma
+	if m.phases.thin {
+		sigma = math.Sqrt(sigma*sigma + m.reckoned()[0])
+	}
+	s.SigmaLat = math.Max(s.SigmaLat, sigma)
+	s.SigmaLon = math.Max(s.SigmaLon, sigma)
 	return math.Max(0, x.Level-m.kPL*x.Sigma)
 }
 

@@ -177,7 +177,7 @@ func (p *Path) solveRate(dt float64) {
 	p.state.RateLack = None
 	p.shift(sol.x)
 	p.rateSol = sol
-	p.solver.separate(links, &p.rateSol, &slipTest)
+	p.solver.separate(links, &p.rateSol)
 	if !math.IsNaN(p.clockWas) && !math.IsNaN(p.state.Clock) {
 		dt -= p.state.Clock - p.clockWas // of the antenna, not of the tags
 	}
@@ -204,6 +204,9 @@ func (p *Path) solveAnchored() {
 	p.markLosses()
 	old := p.anchor.from.Sub(p.anchor.time)
 	split := p.ionosphere()
+	if age >= unevenAfter {
+		p.uneven = math.Sqrt(split) / age
+	}
 	n, known := 0, 0
 	for i := range p.n {
 		b := &p.sats[i]
@@ -223,7 +226,7 @@ func (p *Path) solveAnchored() {
 	sol, ok := p.solver.exclude(links, min(maxFaulty, n/3), &outlierTest)
 	total := sol
 	if ok {
-		p.solver.separate(links, &sol, &outlierTest)
+		p.solver.separate(links, &sol)
 		total = sol
 		total.add(&p.anchor.sol)
 		for i := range links {
@@ -257,7 +260,7 @@ func (p *Path) solveAnchored() {
 	if !ok {
 		st.Lack = FewPhases
 		switch {
-		case known < 4:
+		case known < 4 && p.blind > 0:
 			st.Lack = NoEphemeris
 		case sol.dof > 0 && sol.used >= 4:
 			st.Lack = Inconsistent
@@ -274,6 +277,10 @@ func (p *Path) solveAnchored() {
 	}
 	st.count(p)
 }
+
+// unevenAfter is the age in s from which on two carriers tell how unevenly the
+// ionosphere changes.
+const unevenAfter = 4.0
 
 // How often in s it is asked whether the phases that are there now would carry
 // further than those left of the anchor's, and how far ahead that is asked for.
@@ -292,11 +299,15 @@ func (p *Path) lookAhead(age, split float64) {
 	old := p.anchor.from.Sub(p.anchor.time)
 	keep, ok := p.ahead(age+lookFor, old, split*grow*grow, func(t *track) bool { return t.anchored })
 	if ok {
+		p.solver.foresee(p.links[:p.linked], &keep, &outlierTest)
 		keep.add(&p.anchor.sol)
 	}
 	grow = lookFor / age
 	over, can := p.ahead(lookFor, old+age, split*grow*grow, func(t *track) bool { return t.goes })
-	over.add(&p.last)
+	if can {
+		p.solver.foresee(p.links[:p.linked], &over, &outlierTest)
+		over.add(&p.last)
+	}
 	if can && (!ok || over.level() < 0.7*keep.level()) {
 		p.handOver(true)
 	}
@@ -316,15 +327,25 @@ func (p *Path) ahead(age, old, split float64, with func(*track) bool) (sol solut
 			n++
 		}
 	}
+	p.linked = n
 	p.solver.air0(p.links[:n], age, old)
-	if sol, ok = p.solver.solve(p.links[:n]); ok {
-		p.solver.separate(p.links[:n], &sol, &outlierTest)
+	return p.solver.solve(p.links[:n])
+}
+
+// Spread is the variance in m^2 of one horizontal axis that a displacement over age
+// seconds has by the phases in sight, as they are: without what levels are widened by.
+// NaN without enough of them.
+func (p *Path) Spread(age float64) float64 {
+	split := p.uneven * p.uneven * age * age
+	sol, ok := p.ahead(age, 0, split, func(t *track) bool { return t.goes })
+	if !ok {
+		return math.NaN()
 	}
-	return sol, ok
+	return math.Max(sol.p[0][0], sol.p[1][1])
 }
 
 // level is what the solution may be off horizontally with one satellite at fault.
-func (s *solution) level() float64 { return s.bias[0] + Missed*s.sub[0] }
+func (s *solution) level() float64 { return s.bias[0] + Missed*inflation*s.sub[0] }
 
 // air0 sets how far the ionosphere may have changed at the zenith in age seconds, in
 // all directions alike, beyond what it changed in old seconds before: satellites with two carriers measure it.
@@ -502,8 +523,7 @@ func (p *Path) quality(dt float64) {
 		}
 	}
 	if had == 0 {
-		p.breaks = 1
-		return
+		return // nothing was there to break
 	}
 	f := 1 - math.Exp(-dt/breakMemory)
 	p.breaks += f * (float64(p.state.Slips)/float64(had) - p.breaks)
@@ -530,6 +550,7 @@ func (p *Path) conclude() {
 	if st.Lack != None {
 		return
 	}
+	p.good, p.goodAt = p.last, p.time
 	st.Position = p.position()
 	for i := range 3 {
 		st.Displacement[i] = p.at[i] - p.anchor.at[i]
@@ -541,7 +562,6 @@ func (p *Path) conclude() {
 		}
 	}
 	for i := range 2 {
-		st.Bias[i] *= inflation
 		st.Sub[i] *= inflation
 	}
 }

@@ -217,6 +217,7 @@ func (b *body) end() {
 // look models the ranges of the epoch from a place.
 func (p *Path) look(from geodesy.ECEF) {
 	zenith := ZenithDelay(from)
+	p.blind = 0
 	for i := range p.n {
 		b := &p.sats[i]
 		if !b.up {
@@ -224,6 +225,7 @@ func (p *Path) look(from geodesy.ECEF) {
 		}
 		if !b.known {
 			b.up = false
+			p.blind++
 			continue
 		}
 		p.see(b, from, zenith)

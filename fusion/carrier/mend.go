@@ -151,7 +151,7 @@ func (p *Path) bridge(total solution, ok bool) (solution, bool) {
 	if !can || sol.left > 0 || sol.used < mendBy {
 		return total, ok
 	}
-	p.solver.separate(p.links[:p.linked], &sol, &outlierTest)
+	p.solver.separate(p.links[:p.linked], &sol)
 	sol.add(&l.sol)
 	if !ok || sol.level() < bridgeBetter*total.level() {
 		return sol, true

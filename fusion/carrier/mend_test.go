@@ -1,8 +1,10 @@
 package carrier
 
 import (
+	"math"
 	"testing"
 
+	"kerbline/gnss/geodesy"
 	"kerbline/gnss/observation"
 	"kerbline/gnss/satellite"
 )
@@ -92,7 +94,8 @@ func TestPath_MendsWholeCyclesOnly(t *testing.T) {
 			if h, _ := d.off(st); st.Lack != None || h > 0.003 {
 				t.Fatalf("%g cycles, epoch %d: %v, %.3f m off", by, i, st.Lack, h)
 			}
-			if i > 20 && st.Satellites > len(d.sky.Satellites())-len(hidden) {
+			// Before the position is handed over to all phases that are there.
+			if i > 20 && d.path.anchor.from == d.path.anchor.time && st.Satellites > len(d.sky.Satellites())-len(hidden) {
 				t.Fatalf("%g cycles, epoch %d: %d satellites carried", by, i, st.Satellites)
 			}
 		}
@@ -120,3 +123,62 @@ func TestPath_MendsUnreportedSlips(t *testing.T) {
 }
 
 func (p *Path) body(id satellite.ID) *body { return &p.sats[p.place[id.Index()]-1] }
+
+// Under a bridge hardly a satellite is left, for a second and a half, and all come back
+// with other whole numbers: the position goes on from where dead reckoning has it, and
+// what that may be off is inside.
+func TestPath_Rejoins(t *testing.T) {
+	for _, left := range []int{0, 3, 4} {
+		d := newDrive(26)
+		d.rx.Phase = 0.002
+		d.start()
+		hidden := map[satellite.ID]bool{}
+		for i, s := range d.sky.Satellites() {
+			hidden[s] = i >= left
+		}
+		for range 40 {
+			d.step(nil)
+		}
+		before := bound(d.path.State(), 0)
+		for i := range 8 {
+			st := d.step(without(hidden))
+			if st.Lack != FewPhases {
+				t.Fatalf("%d satellites left, epoch %d: %v", left, i, st.Lack)
+			}
+			if d.path.Rejoin(d.place(), [2]float64{}) {
+				t.Fatalf("%d satellites left: carried on", left)
+			}
+		}
+		for s := range hidden {
+			if hidden[s] {
+				d.rx.Slip(s, l1, 3, true)
+				d.rx.Slip(s, l5, -4, true)
+			}
+		}
+		d.step(nil)
+		f := geodesy.NewFrame(d.place().LLA())
+		if !d.path.Rejoin(f.ToECEF(geodesy.ENU{E: 0.04, N: -0.03, U: 0.05}), [2]float64{0.04 * 0.04, 0.1 * 0.1}) {
+			t.Fatalf("%d satellites left: not carried on", left)
+		}
+		for i := range 100 {
+			st := d.step(nil)
+			h, u := d.off(st)
+			if st.Lack != None || h < 0.03 || h > bound(st, 0) || u > bound(st, 1) || bound(st, 0) > before+0.35 {
+				t.Fatalf("%d satellites left, epoch %d: %v, %.3f m off, level %.3f, before %.3f m", left, i, st.Lack, h, bound(st, 0), before)
+			}
+		}
+		if age := d.path.State().Age; math.Abs(age-29.8) > 0.01 {
+			t.Errorf("age %.2f s: counts from the known position", age)
+		}
+		if d.path.Rejoin(d.place(), [2]float64{}) {
+			t.Error("rejoined without an interval")
+		}
+	}
+	// Where the phases go on, dead reckoning does not move the position.
+	d := newDrive(26)
+	d.start()
+	d.step(nil)
+	if d.path.Rejoin(d.place(), [2]float64{1e-4, 1e-4}) {
+		t.Error("rejoined although the phases go on")
+	}
+}

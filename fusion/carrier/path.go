@@ -49,9 +49,9 @@ type State struct {
 	Lack Lack
 	Age  float64 // s since the anchor at which the position was known
 	// Position of the antenna; displacement and covariance since the anchor,
-	// east-north-up, without the anchor's own. Bias is what one faulty satellite may
-	// move it by that no test sees, horizontally and up, and Sub the deviation of
-	// the solution without that satellite: Bias + Missed·Sub bounds the error.
+	// east-north-up, without the anchor's own. Bias is how far apart it is from the
+	// solution without the satellite whose fault would do most, horizontally and up,
+	// and Sub the deviation of that solution: Bias + Missed·Sub bounds the error.
 	Position     geodesy.ECEF
 	Displacement [3]float64
 	Cov          [3][3]float64
@@ -138,16 +138,20 @@ type Path struct {
 	at       [3]float64    // displacement of the last epoch in the frame
 	from     [3]float64    // at the epoch before
 	has      bool          // at and rate are solved
+	blind    int           // satellites observed whose orbit is not known
 	orbits   *orbit.Store
 	rate     [3]float64
 	before   gnsstime.Time // tag of the epoch before
 	clockWas float64       // s, receiver's clock at the epoch before
 	last     solution      // since the known position
-	breaks   float64       // share of the phases that break at an epoch, on average
-	carried  bool          // last is that of the last epoch
+	good     solution      // the same when the position was last given
+	goodAt   gnsstime.Time
+	breaks   float64 // share of the phases that break at an epoch, on average
+	carried  bool    // last is that of the last epoch
 	rateSol  solution
 	losses   [maxMarks]loss // of arcs since the anchor
-	linked   int            // links of the last solution since one
+	linked   int            // links of the last solution since one, or looked ahead
+	uneven   float64        // m/s at the zenith, measured change of the ionosphere from satellite to satellite
 	looked   float64        // s since the anchor at which it was last looked ahead
 	values   [maxSats]float64
 	links    [maxSats]link
@@ -229,7 +233,7 @@ func (p *Path) Anchor(at geodesy.ECEF) {
 	p.anchor.set = true
 	p.anchor.time, p.anchor.from = p.time, p.time
 	p.anchor.at = p.at
-	p.anchor.sol, p.last = solution{}, solution{}
+	p.anchor.sol, p.last, p.good, p.goodAt = solution{}, solution{}, solution{}, p.time
 	p.carried, p.looked = true, 0
 	p.forgetLosses()
 	for i := range p.n {
@@ -246,6 +250,61 @@ func (p *Path) Anchor(at geodesy.ECEF) {
 	st.Lack, st.Age = None, 0
 	st.count(p)
 	p.conclude()
+}
+
+// rejoinFor is for how long in s the position may have been without phases that carry
+// it, before dead reckoning says too little.
+const rejoinFor = 5.0
+
+// Rejoin says where the antenna was at the last epoch by dead reckoning since the last
+// position that was given; v is what that adds to its variance, m^2 of one axis,
+// horizontally and up. What was gathered until then stays, and all phases in sight go on from
+// here. It reports false where the phases themselves bridge the time better.
+func (p *Path) Rejoin(at geodesy.ECEF, v [2]float64) bool {
+	gap := p.time.Sub(p.goodAt)
+	if !p.anchor.set || gap <= 0 || gap > rejoinFor || p.inSight() < minCarried {
+		return false
+	}
+	sol := p.good
+	for i := range 3 {
+		sol.p[i][i] += v[i/2]
+	}
+	for i := range sol.by {
+		for a := range 2 {
+			sol.by[i].v[a] += v[a]
+		}
+	}
+	if sol.worst(); p.state.Lack == None && !(sol.level() < bridgeBetter*p.last.level()) {
+		return false
+	}
+	d := p.frame.FromECEF(at)
+	p.shift([3]float64{d.E - p.at[0], d.N - p.at[1], d.U - p.at[2]})
+	p.has, p.carried = true, true
+	p.last = sol
+	p.handOver(true)
+	for i := range p.n {
+		b := &p.sats[i]
+		for j := range b.tracks { // those that began with this epoch too
+			t := &b.tracks[j]
+			t.anchored = t.now && b.up && b.barred.Sub(p.time) <= 0
+			t.keep(p.time)
+		}
+	}
+	st := &p.state
+	st.Lack, st.Age = None, p.time.Sub(p.anchor.time)
+	st.count(p)
+	p.conclude()
+	return st.Lack == None
+}
+
+// inSight counts the satellites that could be carried from here on.
+func (p *Path) inSight() (n int) {
+	for i := range p.n {
+		if b := &p.sats[i]; b.up && b.barred.Sub(p.time) <= 0 && (b.tracks[0].now || b.tracks[1].now) {
+			n++
+		}
+	}
+	return n
 }
 
 // renew goes over to the newest ephemeris of a satellite in view.
@@ -289,5 +348,5 @@ func (p *Path) breakAll() {
 			t.goes, t.anchored, t.now, t.kept = false, false, false, false
 		}
 	}
-	p.anchor.set, p.has, p.carried = false, false, false
+	p.anchor.set, p.has, p.carried, p.goodAt = false, false, false, gnsstime.Time{}
 }

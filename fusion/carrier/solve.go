@@ -48,8 +48,8 @@ type solution struct {
 	bias, sub [2]float64
 }
 
-// fault is what one faulty satellite may do: by how much it moves the solution at most
-// without being seen, and the variance of the solution without it; horizontally and up.
+// fault is what one faulty satellite may do: how far apart the solution and the one
+// without it are, and the variance of the latter; horizontally and up.
 type fault struct{ bias, v [2]float64 }
 
 // worst finds the satellite whose fault would do most.
@@ -59,7 +59,7 @@ func (s *solution) worst() {
 		f := &s.by[i]
 		for a := range 2 {
 			sub := math.Sqrt(f.v[a])
-			if l := f.bias[a] + Missed*sub; l > worst[a] {
+			if l := f.bias[a] + Missed*inflation*sub; l > worst[a] {
 				worst[a], s.bias[a], s.sub[a] = l, f.bias[a], sub
 			}
 		}
@@ -341,11 +341,29 @@ func (s *solver) exclude(links []link, most int, limit *[3]float64) (sol solutio
 	}
 }
 
-// separate fills in what one faulty satellite may do: the residual test at limit misses
-// what moves the solution away from the one without it by less than the root of
-// limit times the deviation of that separation; the solution without it has its own
-// noise beside.
-func (s *solver) separate(links []link, sol *solution, limit *[3]float64) {
+// separate fills in what one faulty satellite may do. Were one at fault, the solution
+// without it would be right, but for its own noise: so the error is at most how far
+// apart the two are and that noise.
+func (s *solver) separate(links []link, sol *solution) {
+	s.eachFault(links, sol, func(k *link) [2]float64 {
+		e, n := cross2(k.mi, k.gm[0], k.res, k.m), cross2(k.mi, k.gm[1], k.res, k.m)
+		return [2]float64{math.Hypot(e, n), math.Abs(cross2(k.mi, k.gm[2], k.res, k.m))}
+	})
+}
+
+// foresee is the same for a solution to come: they will be apart by at most what the
+// residual test at limit lets pass.
+func (s *solver) foresee(links []link, sol *solution, limit *[3]float64) {
+	s.eachFault(links, sol, func(k *link) [2]float64 {
+		test := math.Sqrt(limit[k.m])
+		h := larger(quad2(k.mi, k.gm[0], k.m), cross2(k.mi, k.gm[0], k.gm[1], k.m), quad2(k.mi, k.gm[1], k.m))
+		return [2]float64{test * math.Sqrt(h), test * math.Sqrt(quad2(k.mi, k.gm[2], k.m))}
+	})
+}
+
+// eachFault fills in the solutions without one satellite; apart is how far the
+// solution is from the one without it.
+func (s *solver) eachFault(links []link, sol *solution, apart func(*link) [2]float64) {
 	none := fault{v: [2]float64{larger(sol.p[0][0], sol.p[0][1], sol.p[1][1]), sol.p[2][2]}}
 	for i := range sol.by {
 		sol.by[i] = none
@@ -359,14 +377,11 @@ func (s *solver) separate(links []link, sol *solution, limit *[3]float64) {
 			sol.by[k.sat].bias = [2]float64{math.Inf(1), math.Inf(1)}
 			continue
 		}
-		// Covariance of the separation, horizontally, and its part upwards.
-		e := [2]float64{k.gm[0][0], k.gm[0][1]}
-		n := [2]float64{k.gm[1][0], k.gm[1][1]}
-		ee, nn, en := quad2(k.mi, e, k.m), quad2(k.mi, n, k.m), cross2(k.mi, e, n, k.m)
-		uu := quad2(k.mi, [2]float64{k.gm[2][0], k.gm[2][1]}, k.m)
-		test := math.Sqrt(limit[k.m])
+		// Covariance of the separation, which is what the other solution's is larger by.
+		ee, nn, en := quad2(k.mi, k.gm[0], k.m), quad2(k.mi, k.gm[1], k.m), cross2(k.mi, k.gm[0], k.gm[1], k.m)
+		uu := quad2(k.mi, k.gm[2], k.m)
 		sol.by[k.sat] = fault{
-			bias: [2]float64{test * math.Sqrt(larger(ee, en, nn)), test * math.Sqrt(uu)},
+			bias: apart(k),
 			v:    [2]float64{larger(sol.p[0][0]+ee, sol.p[0][1]+en, sol.p[1][1]+nn), sol.p[2][2] + uu},
 		}
 	}

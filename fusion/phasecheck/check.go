@@ -13,8 +13,9 @@ import (
 
 const (
 	pairWithin  = 0.03 // s: fix and phases of one epoch
-	anchorEvery = 30.0 // s after which the path is anchored anew while fixes are proven
+	anchorEvery = 5.0  // s after which the path is anchored anew while fixes are proven
 	anchorSoon  = 5.0  // s after which it is where more phases are in sight
+	anchorLevel = 0.2  // m, beyond which it is at once
 	keepSets    = 3    // ephemerides a satellite
 	fixes       = 8    // that wait for their phases
 )
@@ -72,9 +73,13 @@ type Check struct {
 	grown  [3]float64    // m^2, of the path when the offset was last estimated
 	proven gnsstime.Time // last proven fix
 	placed gnsstime.Time // last anchor of the path
+	tag    gnsstime.Time // of the last epoch
+	step   float64       // s since the one before
 
-	drift drifts
-	state State
+	drift    drifts
+	spreads  [len(spans)]float64
+	spreadAt gnsstime.Time
+	state    State
 }
 
 // Heard reports whether there were observations at all.
@@ -103,6 +108,8 @@ func (c *Check) Rover(e *observation.Epoch, near geodesy.ECEF) *State {
 	}
 	c.heard, c.paired = true, false
 	st := &c.state
+	c.step = e.Time.Sub(c.tag)
+	c.tag = e.Time
 	st.Path = *c.path.Observe(e, &c.orbits, near)
 	st.Integers = *c.integers.Rover(e, &c.orbits, near)
 	st.Time = st.Path.Time
@@ -155,7 +162,7 @@ func (c *Check) pair(f *Fix) {
 		p := c.pathENU()
 		e := [3]float64{at[0] - p[0], at[1] - p[1], at[2] - p[2]}
 		was := st.Drift.Alarm
-		st.Drift = c.drift.push(st.Time, e, c.grownNow(), f.White[0])
+		st.Drift = c.drift.push(st.Time, e, c.grownNow(), f.White[0], c.spread())
 		switch {
 		case st.Drift.Alarm && !was && c.known:
 			c.takeBack()
@@ -174,9 +181,11 @@ func (c *Check) pair(f *Fix) {
 func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	st := &c.state
 	if since := st.Time.Sub(c.placed); st.Path.Lack == carrier.None && c.known {
-		// In sight of most phases: from there on they are all carried.
+		// In sight of most phases: from there on they are all carried. An outage that
+		// began now would begin with this level, so where it is high it does not wait.
 		more := since >= anchorSoon && st.Path.Seen > st.Path.Held
-		if !more && !(since >= anchorEvery && st.Path.Seen >= st.Path.Held) {
+		all := since >= anchorEvery && st.Path.Seen >= st.Path.Held
+		if !more && !all && !(since >= 1 && st.Level[0] > anchorLevel) {
 			return
 		}
 	}
@@ -184,7 +193,7 @@ func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	if st.Path.Lack == carrier.None && c.known {
 		p := c.pathENU()
 		at = c.frame.ToECEF(geodesy.ENU{E: p[0] + c.b[0], N: p[1] + c.b[1], U: p[2] + c.b[2]})
-		c.drift.shift(c.b, c.grownNow())
+		c.drift.shift(c.b, c.gathered())
 	} else {
 		c.drift.forget()
 		c.v = [3]float64{f.White[0], f.White[0], f.White[1]}
@@ -194,6 +203,23 @@ func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	c.known = true
 	c.b, c.grown = [3]float64{}, [3]float64{}
 	c.placed, c.proven, c.shared = st.Time, st.Time, f.Shared
+}
+
+// Rejoin says where dead reckoning has the antenna at the last epoch, over the time in
+// which too few phases went on: v is what that adds to the variance, m^2 of one axis,
+// horizontally and up. It reports whether the position is carried on from there.
+func (c *Check) Rejoin(at geodesy.ECEF, v [2]float64) bool {
+	if !c.known {
+		return false
+	}
+	z := c.frame.FromECEF(at)
+	if !c.path.Rejoin(c.frame.ToECEF(geodesy.ENU{E: z.E - c.b[0], N: z.N - c.b[1], U: z.U - c.b[2]}), v) {
+		return false
+	}
+	c.state.Path = *c.path.State()
+	c.drift.forget()
+	c.describe()
+	return true
 }
 
 // estimate averages the offset: what the path gathered since adds to its variance,
@@ -242,6 +268,33 @@ func (c *Check) grownNow() (g [3]float64) {
 	return g
 }
 
+// gathered is what the path has gathered since its anchor that stays when it is
+// anchored anew, m^2: the noise of this epoch's phases does not, where they all go on,
+// as the next difference begins with the same.
+func (c *Check) gathered() (g [3]float64) {
+	st := &c.state.Path
+	g = c.grownNow()
+	if st.Seen > st.Held || st.RateLack != carrier.None {
+		return g
+	}
+	for i := range 3 {
+		g[i] = math.Max(0, g[i]-st.RateCov[i][i]*c.step*c.step*wide*wide)
+	}
+	return g
+}
+
+// spread is what the phases may be off over the spans of the drift test, m^2: errors
+// that grow with time do not begin anew at each anchor. It is looked at once a second.
+func (c *Check) spread() *[len(spans)]float64 {
+	if math.Abs(c.state.Time.Sub(c.spreadAt)) >= 1 {
+		c.spreadAt = c.state.Time
+		for i, span := range spans {
+			c.spreads[i] = c.path.Spread((span.from + span.to) / 2)
+		}
+	}
+	return &c.spreads
+}
+
 // describe fills in the carried position.
 func (c *Check) describe() {
 	st := &c.state
@@ -250,10 +303,12 @@ func (c *Check) describe() {
 		st.Lack = carrier.NoAnchor
 	}
 	st.Age = math.NaN()
+	if c.known {
+		st.Age = st.Time.Sub(c.proven)
+	}
 	if st.Lack != carrier.None {
 		return
 	}
-	st.Age = st.Time.Sub(c.proven)
 	p := c.pathENU()
 	st.Position = c.frame.ToECEF(geodesy.ENU{E: p[0] + c.b[0], N: p[1] + c.b[1], U: p[2] + c.b[2]})
 	// What the path gathered since the offset was estimated, the offset's own error,

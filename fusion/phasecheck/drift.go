@@ -72,8 +72,9 @@ func (d *drifts) shift(v, grown [3]float64) {
 	d.base += math.Max(grown[0], grown[1]) / (wide * wide)
 }
 
-// push takes one offset of fix and path, and the path's variance since its anchor.
-func (d *drifts) push(t gnsstime.Time, off, grown [3]float64, white float64) (r Drift) {
+// push takes one offset of fix and path, the path's variance since its anchor, and what
+// it may be off over the spans.
+func (d *drifts) push(t gnsstime.Time, off, grown [3]float64, white float64, spread *[len(spans)]float64) (r Drift) {
 	if d.start.IsZero() {
 		d.start = t
 	}
@@ -90,7 +91,7 @@ func (d *drifts) push(t gnsstime.Time, off, grown [3]float64, white float64) (r 
 
 	now := d.mean(s-latest, s+1)
 	if d.alarm {
-		r = compare(&now, &d.ref, white)
+		r = compare(&now, &d.ref, white, 0)
 		if r.size() < r.Threshold/2 {
 			// What was kept meanwhile is no reference.
 			d.alarm, d.row, d.ring = false, 0, [history]second{}
@@ -100,13 +101,13 @@ func (d *drifts) push(t gnsstime.Time, off, grown [3]float64, white float64) (r 
 	}
 	var from average
 	newest, sudden := average{n: 1, v: k.v, off: k.off}, false
-	for _, span := range spans {
+	for i, span := range spans {
 		then := d.mean(s-span.to, s-span.from)
 		if then.n < enough {
 			continue
 		}
-		c := compare(&now, &then, white)
-		last := compare(&newest, &then, white)
+		c := compare(&now, &then, white, spread[i])
+		last := compare(&newest, &then, white, spread[i])
 		sudden = sudden || last.size() > last.Threshold
 		c.Detectable = c.Threshold / span.to
 		if r.Known {
@@ -126,11 +127,12 @@ func (d *drifts) push(t gnsstime.Time, off, grown [3]float64, white float64) (r 
 	return r
 }
 
-// compare is the shift between two means.
-func compare(now, then *average, white float64) (r Drift) {
-	r.Known = true
+// compare is the shift between two means; between their times the path may be off by
+// at least a variance.
+func compare(now, then *average, white, least2 float64) (r Drift) {
+	r.Known = !math.IsNaN(least2)
 	r.Scatter = math.Sqrt(then.spread)
-	v := math.Max(0, now.v-then.v) + 2*white*(1/math.Max(1, now.n)+1/then.n)
+	v := math.Max(least2, now.v-then.v) + 2*white*(1/math.Max(1, now.n)+1/then.n)
 	r.Threshold = math.Max(least, math.Max(scatter*r.Scatter, chance*math.Sqrt(v)))
 	for i := range 3 {
 		r.Shift[i] = now.off[i] - then.off[i]

@@ -26,7 +26,7 @@ func follow(seed uint64, hz, sigma, rate, until float64) (at float64, early bool
 		off += 0.1 // a fix is off for good
 		e := [3]float64{off - d.moved[0] + sigma*r.NormFloat64(), -d.moved[1] + sigma*r.NormFloat64(), sigma * r.NormFloat64()}
 		g := 1e-4 * age / 30
-		if d.push(t0.Add(t), e, [3]float64{g, g, g}, sigma*sigma).Alarm {
+		if d.push(t0.Add(t), e, [3]float64{g, g, g}, sigma*sigma, &[len(spans)]float64{}).Alarm {
 			return off - 0.1, t < 120
 		}
 	}
@@ -67,7 +67,7 @@ func TestDrifts_Withdrawn(t *testing.T) {
 		if s >= 120 && s < 200 {
 			off = 0.02 * (s - 120)
 		}
-		r := d.push(t0.Add(s), [3]float64{off, 0, 0}, [3]float64{}, 1e-4)
+		r := d.push(t0.Add(s), [3]float64{off, 0, 0}, [3]float64{}, 1e-4, &[len(spans)]float64{})
 		alarmed = alarmed || r.Alarm
 		if s > 210 && r.Alarm {
 			t.Fatalf("alarm %g s after the return", s-200)

@@ -219,3 +219,10 @@ func (s *session) errors(snap *fusion.Snapshot) (lat, lon, yaw float64, ok bool)
 	sin, cos := math.Sincos(score.Direction(snap))
 	return -sin*de + cos*dn, cos*de + sin*dn, math.Remainder(snap.Yaw-ref.Yaw, 2*math.Pi), true
 }
+
+// beyond reports whether a line on whose level something may rest is off by more.
+func (s *session) beyond(snap *fusion.Snapshot) bool {
+	lat, lon, _, ok := s.errors(snap)
+	return ok && (snap.Verdict == fusion.Usable || snap.Verdict == fusion.Coasting) &&
+		(math.Abs(lat) > snap.PLLat.Total || math.Abs(lon) > snap.PLLon.Total)
+}

@@ -93,7 +93,7 @@ func TestPhases_Outages(t *testing.T) {
 
 // GPS L1 alone carries half a minute, and has no opinion on the fix.
 func TestPhases_OneCarrier(t *testing.T) {
-	held, n, opinions := 0, 0, 0
+	held, n, opinions, drifts, beyond := 0, 0, 0, 0, 0
 	for _, seed := range seeds(3, 50) {
 		sc := observed(seed, 155)
 		sc.Observe.Second = ""
@@ -105,12 +105,20 @@ func TestPhases_OneCarrier(t *testing.T) {
 				e.Obs = slices.DeleteFunc(e.Obs, func(o observation.Observation) bool { return o.Sat.System != satellite.GPS })
 			}
 		}
-		s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, _ []fusion.Event) {
+		s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, ev []fusion.Event) {
+			for _, e := range ev {
+				if e.Kind == fusion.EventDrift {
+					drifts++
+				}
+			}
 			if snap == nil {
 				return
 			}
 			if snap.Phases.Opinion != integers.None {
 				opinions++
+			}
+			if s.beyond(snap) {
+				beyond++
 			}
 			if at := s.since(snap.T); at > 119 && at < 150 {
 				broken = broken || snap.Verdict != fusion.Usable
@@ -121,11 +129,46 @@ func TestPhases_OneCarrier(t *testing.T) {
 		}
 	}
 	t.Logf("GPS L1 alone: usable through 30 s in %d of %d", held, n)
-	if opinions > 0 {
-		t.Errorf("%d opinions from one system on one carrier", opinions)
+	if opinions > 0 || drifts > 0 || beyond > 0 {
+		t.Errorf("%d opinions from one system on one carrier, %d drifts without one, %d lines beyond their level", opinions, drifts, beyond)
 	}
 	if float64(held) < 0.8*float64(n) {
-		goal(t, "GPS L1 alone: usable through 30 s in %d of %d, want 0.8", held, n)
+		t.Errorf("GPS L1 alone: usable through 30 s in %d of %d, want 0.8", held, n)
+	}
+}
+
+// Bridges hide the whole sky for two seconds a lap, in an outage too: dead reckoning
+// carries the position across, and the phases go on behind them, where they come five
+// times a second. Once a second the level grows faster, and follows.
+func TestPhases_Bridges(t *testing.T) {
+	for _, rate := range []float64{5, 1} {
+		lost, beyond, n := 0.0, 0, 0
+		for _, seed := range seeds(2, 20) {
+			sc := observed(seed, 180)
+			sc.Observe.Rate = rate
+			sc.Observe.Places = []signals.Place{{From: 140, To: 155, Elevation: math.Pi / 2}}
+			sc.Faults = faults.Set{{Kind: faults.Silent, From: 110, To: 170}}
+			s := generate(t, sc)
+			last := math.NaN()
+			n++
+			s.play(t, s.cfg, nil, func(snap *fusion.Snapshot, _ []fusion.Event) {
+				if snap == nil {
+					return
+				}
+				if s.beyond(snap) {
+					beyond++
+				}
+				at := s.since(snap.T)
+				if at > 110 && at < 169 && snap.Verdict != fusion.Usable && !math.IsNaN(last) {
+					lost += at - last
+				}
+				last = at
+			})
+		}
+		t.Logf("%g Hz: not usable for %.1f s of %d outages of a minute, %d lines beyond their level", rate, lost, n, beyond)
+		if rate > 1 && lost > 0.02*60*float64(n) || beyond > 0 {
+			t.Errorf("%g Hz: not usable for %.1f s of %d outages of a minute, %d lines beyond their level", rate, lost, n, beyond)
+		}
 	}
 }
 
