@@ -13,9 +13,11 @@ import (
 
 const (
 	pairWithin  = 0.03 // s: fix and phases of one epoch
-	anchorEvery = 5.0  // s after which the path is anchored anew while fixes are proven
+	anchorEvery = 30.0 // s after which the path is anchored anew while fixes are proven
 	anchorSoon  = 5.0  // s after which it is where more phases are in sight
-	anchorLevel = 0.2  // m, beyond which it is at once
+	anchorAfter = 1.0  // s without a proven fix, after which it is where the outage began
+	anchorUntil = 2.5  // s of them, until when that is near enough
+	anchorLevel = 0.2  // m, beyond which that does not wait for phases that are hidden
 	keepSets    = 3    // ephemerides a satellite
 	fixes       = 8    // that wait for their phases
 )
@@ -73,8 +75,6 @@ type Check struct {
 	grown  [3]float64    // m^2, of the path when the offset was last estimated
 	proven gnsstime.Time // last proven fix
 	placed gnsstime.Time // last anchor of the path
-	tag    gnsstime.Time // of the last epoch
-	step   float64       // s since the one before
 
 	drift    drifts
 	spreads  [len(spans)]float64
@@ -108,8 +108,6 @@ func (c *Check) Rover(e *observation.Epoch, near geodesy.ECEF) *State {
 	}
 	c.heard, c.paired = true, false
 	st := &c.state
-	c.step = e.Time.Sub(c.tag)
-	c.tag = e.Time
 	st.Path = *c.path.Observe(e, &c.orbits, near)
 	st.Integers = *c.integers.Rover(e, &c.orbits, near)
 	st.Time = st.Path.Time
@@ -117,6 +115,7 @@ func (c *Check) Rover(e *observation.Epoch, near geodesy.ECEF) *State {
 		c.known = false
 		c.drift.forget()
 	}
+	c.outage()
 	c.describe()
 	for i := range c.ring {
 		if f := &c.ring[i]; !f.Time.IsZero() && math.Abs(f.Time.Sub(st.Time)) < pairWithin {
@@ -181,28 +180,54 @@ func (c *Check) pair(f *Fix) {
 func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	st := &c.state
 	if since := st.Time.Sub(c.placed); st.Path.Lack == carrier.None && c.known {
-		// In sight of most phases: from there on they are all carried. An outage that
-		// began now would begin with this level, so where it is high it does not wait.
+		// In sight of most phases: from there on they are all carried.
 		more := since >= anchorSoon && st.Path.Seen > st.Path.Held
-		all := since >= anchorEvery && st.Path.Seen >= st.Path.Held
-		if !more && !all && !(since >= 1 && st.Level[0] > anchorLevel) {
+		if !more && !(since >= anchorEvery && st.Path.Seen >= st.Path.Held) {
 			return
 		}
 	}
-	at := fix
 	if st.Path.Lack == carrier.None && c.known {
-		p := c.pathENU()
-		at = c.frame.ToECEF(geodesy.ENU{E: p[0] + c.b[0], N: p[1] + c.b[1], U: p[2] + c.b[2]})
-		c.drift.shift(c.b, c.gathered())
+		c.again()
 	} else {
 		c.drift.forget()
-		c.v = [3]float64{f.White[0], f.White[0], f.White[1]}
+		c.b, c.v = [3]float64{}, [3]float64{f.White[0], f.White[0], f.White[1]}
+		c.anchor(fix)
 	}
+	c.proven, c.shared = st.Time, f.Shared
+}
+
+// again anchors the path where it is, with the offset in it: its errors since the
+// last anchor are over, those of the offset stay.
+func (c *Check) again() {
+	p := c.pathENU()
+	at := c.frame.ToECEF(geodesy.ENU{E: p[0] + c.b[0], N: p[1] + c.b[1], U: p[2] + c.b[2]})
+	g := c.grownNow()
+	c.drift.shift(c.b, g)
+	for i := range 3 {
+		c.v[i] += math.Max(0, g[i]-c.grown[i])
+	}
+	c.anchor(at)
+}
+
+func (c *Check) anchor(at geodesy.ECEF) {
 	c.path.Anchor(at)
-	st.Path = *c.path.State()
+	c.state.Path = *c.path.State()
 	c.known = true
 	c.b, c.grown = [3]float64{}, [3]float64{}
-	c.placed, c.proven, c.shared = st.Time, st.Time, f.Shared
+	c.placed = c.state.Time
+}
+
+// outage anchors the path where the last proven fix was, if none has come since: what
+// one faulty satellite did before was seen in the fixes.
+func (c *Check) outage() {
+	st := &c.state
+	since := st.Time.Sub(c.proven)
+	if st.Path.Lack != carrier.None || !c.known || st.Drift.Alarm || since <= anchorAfter+pairWithin || since > anchorUntil || c.placed.Sub(c.proven) >= 0 {
+		return
+	}
+	if st.Path.Seen >= st.Path.Held || st.Level[0] > anchorLevel {
+		c.again()
+	}
 }
 
 // Rejoin says where dead reckoning has the antenna at the last epoch, over the time in
@@ -264,21 +289,6 @@ func (c *Check) pathENU() [3]float64 {
 func (c *Check) grownNow() (g [3]float64) {
 	for i := range 3 {
 		g[i] = c.state.Path.Cov[i][i]
-	}
-	return g
-}
-
-// gathered is what the path has gathered since its anchor that stays when it is
-// anchored anew, m^2: the noise of this epoch's phases does not, where they all go on,
-// as the next difference begins with the same.
-func (c *Check) gathered() (g [3]float64) {
-	st := &c.state.Path
-	g = c.grownNow()
-	if st.Seen > st.Held || st.RateLack != carrier.None {
-		return g
-	}
-	for i := range 3 {
-		g[i] = math.Max(0, g[i]-st.RateCov[i][i]*c.step*c.step*wide*wide)
 	}
 	return g
 }

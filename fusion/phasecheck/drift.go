@@ -7,7 +7,7 @@ import (
 )
 
 // The drift test compares the offset of fix and phases now with the offset some time
-// ago, over two spans: the longer finds slower drifts, the shorter is there
+// ago, over some spans: the longer find slower drifts, the shorter are there
 // sooner. Spans and least alarm: our own choice, no source.
 const (
 	history = 96   // s kept
@@ -20,7 +20,7 @@ const (
 	inRow   = 2    // pairs in a row that alarm; the newest second alone alarms at once
 )
 
-var spans = [2]struct{ from, to float64 }{{8, 25}, {30, 80}} // s ago
+var spans = [...]struct{ from, to float64 }{{8, 25}, {15, 45}, {30, 80}} // s ago
 
 // Drift is what the test says.
 type Drift struct {
