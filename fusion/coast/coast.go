@@ -354,7 +354,8 @@ func (n *Now) over(d *navigation.Driver, b *Budget, g *eskf.Filter, way *road, e
 	v := math.Hypot(g.Vel.X, g.Vel.Y)
 	timing[0] = math.Max(timing[0], v*math.Abs(way.turning)*n.Time)
 	timing[1] = math.Max(timing[1], v*n.Time)
-	for i, v := range [3]float64{d.Along(&g.State, p, -north, east), d.Along(&g.State, p, east, north), d.YawVariance(&g.State, p)} {
+	c := integrity.Sym3(d.OriginCov(&g.State, p))
+	for i, v := range [3]float64{c.Along(-north, east), c.Along(east, north), d.YawVariance(&g.State, p)} {
 		sigma, rest := math.Sqrt(math.Max(0, v)), n.Unseen[i]+timing[i]
 		budget = math.Max(budget, (b.k*sigma+rest)/limit[i]-1)
 		level = math.Max(level, (b.kLevel*sigma+rest)/limit[i]-1)

@@ -68,10 +68,3 @@ const slipWander = 0.0015
 func (d *Driver) YawVariance(s *eskf.State, p *[eskf.NErr][eskf.NErr]float64) float64 {
 	return s.YawVariance(p) + slipWander*slipWander
 }
-
-// Along returns the variance of the body origin's position under covariance p in
-// the horizontal direction e, n, m².
-func (d *Driver) Along(s *eskf.State, p *[eskf.NErr][eskf.NErr]float64, e, n float64) float64 {
-	c := d.OriginCov(s, p)
-	return e*e*c[0][0] + 2*e*n*c[0][1] + n*n*c[1][1]
-}
