@@ -134,6 +134,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"fusion/integrity":    {others: gonum},
 	"fusion/trust":        {own: []string{"fusion/integrity"}},
 	"fusion/verdict":      {own: []string{"gnss/corrections", "fusion/integrity"}},
+	"fusion/outlook":      {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/observation", "gnss/orbit", "gnss/satellite"}},
 	"fusion/parameters":   {own: []string{"fusion/columns", "fusion/crosscheck", "fusion/integrity", "fusion/navigation", "fusion/symptoms"}, others: gonum},
 	"fusion/coast":        {own: []string{"fusion/course", "fusion/eskf", "fusion/integrity", "fusion/navigation"}, others: gonum},
 	"fusion/course":       {own: []string{"gnss/geodesy"}},

@@ -28,6 +28,20 @@ func (e *Ephemeris) At(t gnsstime.Time) State {
 	return s
 }
 
+// Ahead returns a set for looking hours ahead of what e was made for, at t: where a
+// satellite stands in the sky, not how far it is. An orbit of GLONASS is moved to t,
+// without the Sun's and Moon's pull, which the set holds for a quarter of an hour only:
+// after 12 h a few km, a hundredth of a degree. Other orbits go on as they are.
+func (e *Ephemeris) Ahead(t gnsstime.Time) Ephemeris {
+	out := *e
+	if e.inertial() {
+		out.Inertial.Acc = geodesy.ECEF{}
+		out.Inertial.Pos, out.Inertial.Vel = out.Inertial.at(t.Sub(e.Toe))
+		out.Toe = t
+	}
+	return out
+}
+
 // maxIntegrate bounds the work on a set that is asked far outside its time.
 const maxIntegrate = 4 * 3600 // s
 
