@@ -21,6 +21,7 @@ import (
 	"kerbline/fusion"
 	"kerbline/fusion/course"
 	"kerbline/fusion/day"
+	"kerbline/fusion/outlook"
 	"kerbline/fusion/words"
 	"kerbline/gnss/geodesy"
 )
@@ -148,6 +149,7 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer, en
 		args = []string{""} // the flags alone
 	}
 	var out []gathered
+	var before *outlook.Learner
 	for i, arg := range args {
 		var open []string
 		if arg != "" {
@@ -173,7 +175,17 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer, en
 		if crs != nil {
 			onMap(col, crs)
 		}
-		p := &pipeline{rec: rec, cfg: cfg.Config, look: col.Add}
+		sky := &outlook.Learner{}
+		if i > 0 {
+			sky.Share(before)
+		}
+		before = sky
+		p := &pipeline{rec: rec, cfg: cfg.Config, hear: func(m *fusion.Measurement) { hearSky(sky, m) }}
+		look := func(s *fusion.Snapshot, ev []fusion.Event) {
+			col.Add(s, ev)
+			placeSky(sky, s)
+		}
+		p.look = look
 		var trace *report.Trace
 		if enlarge != nil {
 			part, err := enlarge.Of(rec, &cfg.Config)
@@ -187,7 +199,7 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer, en
 			}
 			trace = &report.Trace{}
 			p.look = func(s *fusion.Snapshot, ev []fusion.Event) {
-				col.Add(s, ev)
+				look(s, ev)
 				trace.Add(s)
 			}
 		}
@@ -204,7 +216,9 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer, en
 		if sum.damage != "" {
 			fmt.Fprintf(errOut, "%-14s %s\n", "damage", sum.damage)
 		}
-		g := gathered{session: col.Session(), course: crs, settings: cfg, trace: trace}
+		ses := col.Session()
+		ses.Foresee(sky)
+		g := gathered{session: ses, course: crs, settings: cfg, trace: trace}
 		if p.part != nil {
 			from, to, err := p.part.Span()
 			switch {
@@ -217,6 +231,28 @@ func gather(ctx context.Context, in *inputs, args []string, errOut io.Writer, en
 		out = append(out, g)
 	}
 	return out, nil
+}
+
+// hearSky gives the learner what was heard of the satellites.
+func hearSky(l *outlook.Learner, m *fusion.Measurement) {
+	switch {
+	case m.Kind == fusion.KindEphemeris:
+		l.Set(m.Ephemeris)
+	case m.Kind == fusion.KindObservation && m.Channel == fusion.ChanObservations:
+		l.Observed(m.Observed)
+	}
+}
+
+// placeSky says where that was, while the position is proven.
+func placeSky(l *outlook.Learner, s *fusion.Snapshot) {
+	if s == nil || !s.HasPos || s.Verdict != fusion.Usable && s.Verdict != fusion.Coasting {
+		return
+	}
+	w := outlook.Where{Pos: s.Pos, Yaw: s.Yaw}
+	if s.HasCourse {
+		w.M, w.Length = s.Station, s.LapLength
+	}
+	l.At(w)
 }
 
 // onMap says which map the session of col is driven on.

@@ -142,7 +142,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"fusion/score/bounds": {others: gonum},
 	"fusion/score":        {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/integrity", "fusion/score/bounds"}, others: gonum},
 	"fusion/words":        {own: []string{"gnss/corrections", "fusion", "fusion/symptoms"}},
-	"fusion/day":          {own: []string{"fusion/integers", "gnss/...", "fusion", "fusion/score/...", "fusion/symptoms", "fusion/words"}, others: gonum},
+	"fusion/day":          {own: []string{"fusion/integers", "fusion/outlook", "gnss/...", "fusion", "fusion/score/...", "fusion/symptoms", "fusion/words"}, others: gonum},
 	"fusion/smooth":       {own: []string{"gnss/geodesy", "fusion/eskf", "fusion/navigation"}, others: gonum},
 	"fusion/calibrate":    {own: []string{"fusion/eskf", "fusion/navigation"}, others: gonum},
 	"fusion/tune":         {own: []string{"gnss/...", "fusion", "fusion/course", "fusion/score/..."}, others: gonum},

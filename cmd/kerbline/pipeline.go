@@ -25,6 +25,7 @@ type pipeline struct {
 	verdicts, events *sink                                          // nil when not wanted
 	score            *score.Scorer                                  // nil without truth
 	look             func(snap *fusion.Snapshot, ev []fusion.Event) // nil where nothing looks
+	hear             func(*fusion.Measurement)                      // nil where nothing hears
 	part             *excerpt.Tracker                               // nil where all lines are wanted
 	progress         *progress
 
@@ -36,12 +37,19 @@ var errSink = errors.New("lines cannot be written")
 
 // run plays the whole recording and returns what it came to.
 func (p *pipeline) run(ctx context.Context) (*summary, error) {
-	_, damage, err := runner.Monitor(ctx, p.rec, p.cfg, runner.Watch{Progress: p.progress.at, Before: p.sum.input, After: p.output})
+	_, damage, err := runner.Monitor(ctx, p.rec, p.cfg, runner.Watch{Progress: p.progress.at, Before: p.input, After: p.output})
 	p.sum.damage = damage
 	if errors.Is(err, errSink) {
 		err = nil
 	}
 	return &p.sum, errors.Join(err, p.verdicts.close(), p.events.close())
+}
+
+func (p *pipeline) input(m *fusion.Measurement) {
+	p.sum.input(m)
+	if p.hear != nil {
+		p.hear(m)
+	}
 }
 
 func (p *pipeline) output(snap *fusion.Snapshot, events []fusion.Event) error {

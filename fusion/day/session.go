@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"kerbline/fusion"
+	"kerbline/fusion/outlook"
 	"kerbline/fusion/score"
 	"kerbline/fusion/symptoms"
 	"kerbline/fusion/words"
@@ -124,6 +125,8 @@ type Session struct {
 
 	Rest  Rest
 	Score *score.Result // nil without a truth file
+
+	Sky *outlook.Outlook // the hours ahead; nil where nothing was heard of them
 
 	// Live is set where only verdict lines were heard, which say less.
 	Live bool

@@ -282,6 +282,9 @@ func notes(in []*Session, ask Ask) (out []string) {
 			out = append(out, s.Name+": the day is that of the computer's clock, the receiver sent none")
 		}
 	}
+	if text := newest.AheadText(); text != "" {
+		out = append(out, text)
+	}
 	return out
 }
 

@@ -24,7 +24,15 @@ type Outlook struct {
 	Sky    []Side   // by place
 	Had    []Had    // in the order of time
 	Sets   int      // satellites with an ephemeris that are received
+	// Known is, by row, the share of the satellites up then whose ephemerides were
+	// heard, as far as it can be told: those up beside those up at the end of the
+	// recording. What has not risen by then is missing, and a row looks poorer than it
+	// will be; below [LeastKnown] it says nothing.
+	Known []float64
 }
+
+// LeastKnown is the share of the satellites that a row needs.
+const LeastKnown = 0.75
 
 // Side is what hides the sky at a place: elevations, rad, left and right of the way.
 type Side struct {
@@ -64,16 +72,19 @@ func (l *Learner) Ahead(from gnsstime.Time, step float64, n int) *Outlook {
 		return nil
 	}
 	lines := l.skylines()
+	now := l.up(sets, l.rover)
 	for row := range n {
 		t := from.Add(step * float64(row))
 		cells := make([]Cell, len(lines))
 		sum := make([]geometry, len(lines))
+		up := 0
 		for i := range sets {
 			sets[i] = sets[i].Ahead(t)
 			var d direction
 			if d.az, d.el = orbit.Look(&l.frame, sets[i].At(t).Pos); d.el <= horizon {
 				continue
 			}
+			up++
 			for p := range lines {
 				if !lines[p].hides(&d) {
 					sum[p].add(&d, int(sets[i].Sat.System))
@@ -84,12 +95,37 @@ func (l *Learner) Ahead(from gnsstime.Time, step float64, n int) *Outlook {
 			cells[p] = Cell{Sats: float64(sum[p].n), Systems: sum[p].systems(), HDOP: sum[p].hdop()}
 		}
 		o.Rows = append(o.Rows, cells)
+		o.Known = append(o.Known, min(1, float64(up)/float64(max(1, now))))
 	}
 	for p := range lines {
 		yaw := math.Atan2(l.places[p].n, l.places[p].e)
 		o.Sky = append(o.Sky, Side{Left: lines[p].side(yaw + math.Pi/2), Right: lines[p].side(yaw - math.Pi/2), Driven: l.places[p].driven})
 	}
 	return o
+}
+
+// up counts the satellites above the horizon at t.
+func (l *Learner) up(sets []orbit.Ephemeris, t gnsstime.Time) (n int) {
+	for i := range sets {
+		moved := sets[i].Ahead(t)
+		if _, el := orbit.Look(&l.frame, moved.At(t).Pos); el > horizon {
+			n++
+		}
+	}
+	return n
+}
+
+// Share gives l the ephemerides that o heard: those of another recording tell of other
+// hours, and of the next day, since orbits come round.
+func (l *Learner) Share(o *Learner) {
+	for sys := range satellite.NSystems {
+		for n := 1; n <= satellite.MaxNumber; n++ {
+			list := o.sets.Sets(satellite.ID{System: sys, Number: uint8(n)})
+			for i := range list {
+				l.Set(&list[i])
+			}
+		}
+	}
 }
 
 // Begin returns the time of the first look, false before any.

@@ -12,8 +12,8 @@ import (
 )
 
 const (
-	// MaxPlaces is how many places a lap is cut into at most.
-	MaxPlaces   = 60
+	// maxPlaces is how many places a lap is cut into at most.
+	maxPlaces   = 60
 	placeLength = 8.0 // m, at least
 
 	sectors = 24 // of azimuth, 15 degrees each
@@ -121,7 +121,7 @@ func (l *Learner) At(w Where) {
 	}
 	if !l.placed {
 		l.placed, l.frame, l.length = true, geodesy.NewFrame(w.Pos), w.Length
-		l.places = make([]sky, min(MaxPlaces, max(1, int(w.Length/placeLength))))
+		l.places = make([]sky, min(maxPlaces, max(1, int(w.Length/placeLength))))
 	}
 	l.directions(l.rover)
 	place := l.place(w.M)

@@ -602,7 +602,7 @@ func TestUnitsAndZones(t *testing.T) {
 	}
 	for _, tab := range p.Sheets[0].tables {
 		for _, h := range tab.Header {
-			if !regexp.MustCompile(`_(s|m|mps|rad|dbhz)$|share|sats|passes|lap$|cause|reason|why_ended|kind|size|unit|detail|number|verdict|begins|back|whole|settled|worst_by_place|key|name|value|limit|state|effect|sure|axis|lines|_from$`).MatchString(h) {
+			if !regexp.MustCompile(`_(s|m|mps|rad|dbhz)$|share|sats|hdop|passes|lap$|cause|reason|why_ended|kind|size|unit|detail|number|verdict|begins|back|whole|settled|worst_by_place|key|name|value|limit|state|effect|sure|axis|lines|_from$`).MatchString(h) {
 				t.Errorf("%s: column %q has no unit", tab.Name, h)
 			}
 		}

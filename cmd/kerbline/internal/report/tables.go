@@ -43,6 +43,9 @@ func cell(v float64, dec int) string {
 // Times are Unix s UTC (utc_s) and s after the first verdict line (x_s).
 func tables(s *day.Session, c *day.Check) []Table {
 	ts := []Table{series(s), places(s), laps(s), breaks(s), jumps(s), outages(s), events(s), track(s), criteria(c)}
+	if s.Sky != nil {
+		ts = append(ts, aheadTable(s))
+	}
 	if s.Score != nil {
 		ts = append(ts, diagrams(s))
 	}
