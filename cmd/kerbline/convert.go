@@ -136,7 +136,9 @@ func (c *conversion) extras() error {
 		c.files[a.Name] = a.Data
 	}
 	var text bytes.Buffer
-	if err := settings.Print(&text, c.cfg); err != nil {
+	of := *c.cfg
+	of.Alarm = settings.Default().Alarm // a recording that is passed on starts nothing
+	if err := settings.Print(&text, &of); err != nil {
 		return err
 	}
 	c.files[recorder.SettingsName] = text.Bytes()

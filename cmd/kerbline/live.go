@@ -10,11 +10,13 @@ import (
 	"os/signal"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"kerbline/cmd/kerbline/internal/alarm"
 	"kerbline/cmd/kerbline/internal/bus"
 	"kerbline/cmd/kerbline/internal/engine"
 	"kerbline/cmd/kerbline/internal/publish"
@@ -163,6 +165,7 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 		defer closeBus()
 		attach(&o, p)
 	}
+	defer attachAlarm(&o, &cfg.Alarm)()
 	var followBase func(context.Context, func(string))
 	if fl.base != "" {
 		t, err := fl.bus.target(fl.base)
@@ -188,6 +191,27 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 	err = errors.Join(err, closeFiles())
 	sh.summary(cmd.ErrOrStderr(), time.Since(began))
 	return err
+}
+
+// attachAlarm lets the command of the settings run when usable ends, and returns what
+// ends it. How it went is told with the inputs.
+func attachAlarm(o *engine.Options, set *settings.Alarm) (end func()) {
+	var last atomic.Pointer[engine.Beside]
+	a := alarm.Start(set.Command, time.Duration(set.Every*float64(time.Second)), func(ok bool, words string) {
+		last.Store(&engine.Beside{Name: "alarm", OK: ok, Words: words})
+	})
+	if a == nil {
+		return func() {}
+	}
+	o.Publish = append(o.Publish, a)
+	state := o.State
+	o.State = func(st engine.State) {
+		if b := last.Load(); b != nil {
+			st.Beside = append(st.Beside, *b)
+		}
+		state(st)
+	}
+	return a.Close
 }
 
 // loadSettings reads the settings file at path, "" for the defaults, and changes
@@ -279,7 +303,9 @@ func (fl *liveFlags) recording(cfg *settings.File, mapData []byte) (*recorder.Op
 		return nil, fmt.Errorf("--record-part-mb is %d, want at least 1", fl.maxMB)
 	}
 	var text bytes.Buffer
-	if err := settings.Print(&text, cfg); err != nil {
+	of := *cfg
+	of.Alarm = settings.Default().Alarm // a recording that is passed on starts nothing
+	if err := settings.Print(&text, &of); err != nil {
 		return nil, err
 	}
 	head := recorder.Head{Attachments: []recorder.Attachment{recorder.Attached(recorder.SettingsName, text.Bytes())}}

@@ -55,14 +55,16 @@ kerbline.toml.before.`,
   kerbline setup --gnss serial:///dev/ttyACM0?baud=460800 --imu udp://:9001`,
 		Args: wrong(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			var own *settings.Alarm // of the car, which a recording does not hold
 			if in.isLive(args) {
-				path, err := guided(cmd, &in, record, plain)
+				path, alarm, err := guided(cmd, &in, record, plain)
 				if err != nil {
 					return err
 				}
 				if out == "" {
 					out = in.paths.Config // the car's own
 				}
+				own = &alarm
 				in, args = inputs{}, []string{path} // which holds settings and map
 			}
 			bar := newProgress(cmd.ErrOrStderr(), "reading")
@@ -70,6 +72,9 @@ kerbline.toml.before.`,
 			bar.end()
 			if err != nil {
 				return err
+			}
+			if own != nil {
+				rep.Settings.Alarm = *own
 			}
 			w := cmd.OutOrStdout()
 			writeSetup(w, rep)

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerbline/cmd/kerbline/internal/engine"
+	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/cmd/kerbline/internal/sources"
 	"kerbline/fusion"
 	"kerbline/tui"
@@ -62,8 +63,8 @@ func (g *guide) look(snap *fusion.Snapshot, events []fusion.Event) {
 }
 
 // guided records live inputs until they show what setup must know, saying what to do
-// next, and returns the recording.
-func guided(cmd *cobra.Command, in *inputs, record string, plain bool) (path string, err error) {
+// next, and returns the recording, and what of the settings it does not hold.
+func guided(cmd *cobra.Command, in *inputs, record string, plain bool) (path string, own settings.Alarm, err error) {
 	p := &in.paths
 	fl := &liveFlags{gnss: p.GNSS, observations: p.Observations, corrections: p.Corrections, imu: p.IMU, wheel: p.Wheel,
 		course: p.Course, config: p.Config, set: in.set, record: record, plain: plain, maxMB: 1 << 20}
@@ -72,23 +73,23 @@ func guided(cmd *cobra.Command, in *inputs, record string, plain bool) (path str
 	}
 	cfg, err := loadSettings(fl.config, fl.set)
 	if err != nil {
-		return "", usage(err)
+		return "", own, usage(err)
 	}
 	o := engine.Options{Config: cfg.Config}
 	if o.Inputs, err = fl.inputs(&cfg); err != nil {
-		return "", usage(err)
+		return "", own, usage(err)
 	}
 	crs, mapData, err := loadCourse(fl.course)
 	if err != nil {
-		return "", usage(err)
+		return "", own, usage(err)
 	}
 	o.Course = crs
 	if o.Record, err = fl.recording(&cfg, mapData); err != nil {
-		return "", usage(err)
+		return "", own, usage(err)
 	}
 	viewCourse, _, err := loadCourse(fl.course)
 	if err != nil {
-		return "", usage(err)
+		return "", own, usage(err)
 	}
 	view := baseView("setup", &cfg, viewCourse)
 	view.Guided = true
@@ -97,7 +98,7 @@ func guided(cmd *cobra.Command, in *inputs, record string, plain bool) (path str
 	o.Look, o.State = g.look, sh.state
 	e, err := engine.New(o)
 	if err != nil {
-		return "", usage(err)
+		return "", own, usage(err)
 	}
 	began := time.Now()
 	err = sh.run(cmd, fl, false, person{e.Mark, e.Steer, nil}, func(ctx context.Context) error {
@@ -107,7 +108,7 @@ func guided(cmd *cobra.Command, in *inputs, record string, plain bool) (path str
 	})
 	sh.summary(cmd.ErrOrStderr(), time.Since(began))
 	if sh.rec == nil || !sh.rec.OK && err == nil {
-		return "", fmt.Errorf("%s: nothing was recorded", fl.record)
+		return "", own, fmt.Errorf("%s: nothing was recorded", fl.record)
 	}
-	return sh.rec.File, err
+	return sh.rec.File, cfg.Alarm, err
 }

@@ -57,6 +57,7 @@ func openMCAP(path string, p Paths) (*Recording, error) {
 	}{{recorder.SettingsName, p.Config, "--config", &r.config}, {recorder.CourseName, p.Course, "--course", &r.course}, {recorder.TruthName, p.Truth, "--truth", &r.truth}} {
 		if data := reader.Attachment(a.name); data != nil {
 			*a.in = memoryInput(path+": "+a.name, data)
+			(*a.in).attached = true
 		} else if err := reader.Lost(a.name); err != nil && a.flag == "" {
 			return nil, fmt.Errorf("recording: %w, want %s FILE", err, a.say)
 		}

@@ -92,6 +92,8 @@ type Recording struct {
 type input struct {
 	name string // for messages
 	size int64
+
+	attached bool // came inside a recording
 	open func() (io.ReadSeekCloser, error)
 
 	form        form
@@ -280,6 +282,9 @@ func (r *Recording) Settings() (settings.File, error) {
 	f, err := settings.Parse(r.config.name, data)
 	if err != nil {
 		return f, Wrong{err}
+	}
+	if r.config.attached {
+		f.Alarm = settings.Default().Alarm // somebody else's recording starts nothing here
 	}
 	return f, nil
 }

@@ -27,6 +27,7 @@ import (
 type File struct {
 	fusion.Config
 	Radio   Radio   `toml:"radio" doc:"the correction radio, for a link budget; 0 where not known"`
+	Alarm   Alarm   `toml:"alarm" doc:"what sounds, beside the terminal's bell, when a usable position ends live; recordings do not hold it"`
 	Sources Sources `toml:"sources" doc:"where live bytes come from, as URLs; a flag of the same name wins; passwords only from the environment"`
 }
 
@@ -37,6 +38,12 @@ type Sources struct {
 	Observations string `toml:"observations" doc:"second port of the receiver, its own observations and ephemerides as RTCM 3: as gnss" src:"wiring"`
 	IMU          string `toml:"imu" doc:"lines t,wx,wy,wz,fx,fy,fz" src:"wiring"`
 	Wheel        string `toml:"wheel" doc:"lines t,v" src:"wiring"`
+}
+
+// Alarm says what a live run starts when usable ends.
+type Alarm struct {
+	Command string  `toml:"command" doc:"run by the shell, with the first reason in KERBLINE_REASON; nothing waits for it; empty for none" src:"what you have"`
+	Every   float64 `toml:"every_s" unit:"s" min:"1" max:"3600" doc:"least time between two" src:"common practice"`
 }
 
 // Radio describes the correction radio; zeros mean not known.
@@ -55,7 +62,7 @@ func (r *Radio) Both() *bothends.Radio {
 }
 
 // Default returns the settings used where the file says nothing.
-func Default() File { return File{Config: fusion.DefaultConfig()} }
+func Default() File { return File{Config: fusion.DefaultConfig(), Alarm: Alarm{Every: 10}} }
 
 // Problem is one fault of a settings file.
 type Problem struct {
