@@ -86,9 +86,10 @@ func (m *Monitor) describeInputs(s *Snapshot) {
 	s.NeedsProof = tr.Accused()
 	s.Driven = m.driven
 	s.Claim = Claim{Fix: tr.Fix, Fault: tr.Fault, Since: m.host(tr.Since), LLR: tr.LLR, Believe: tr.Needed, Refute: trust.Refute,
-		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt), Mark: m.host(tr.MarkAt)}
+		Offset: tr.Offset, Followed: tr.Followed, Proven: m.host(tr.BelievedAt)}
 	s.Link = *m.link.State()
 	m.describePhases(s)
+	m.describeMark(s)
 	s.IMURate = rate(q.Period)
 	s.IMUAge = m.now - q.Last.T
 	s.Vibration = math.Sqrt(3 * q.AccVar)

@@ -74,6 +74,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	// A coarse position wanders by as much as a car turns: its course is none.
 	if m.clock.Ready() && r.class == navigation.ClassFixed {
 		m.params.OnFix(m.clock.Reference(e.UTC)-m.cfg.GNSS.Latency, z.X, z.Y)
+		m.standsAt(z)
 	}
 	if m.nav.Phase != navigation.Aligned {
 		// The filter's latency counts from here on: the first epochs may have
@@ -230,28 +231,6 @@ func (m *Monitor) forgetPaths() {
 	m.ref.Reset()
 }
 
-// confirm takes a person's word that the car stands on check mark name: a
-// receiver that agrees with the survey there is believed again.
-func (m *Monitor) confirm(name string) {
-	for i := range m.cfg.Marks {
-		k := &m.cfg.Marks[i]
-		if k.Name != name || !m.hasFrame || !m.rcv.prev.ok || m.nav.Phase != navigation.Aligned {
-			continue
-		}
-		at := vec(m.frame.FromLLA(geodesy.LLA{Lat: k.Lat * geodesy.Degree, Lon: k.Lon * geodesy.Degree, H: k.H}))
-		body := r3.Sub(m.rcv.prev.z, m.nav.BodyArm())
-		off := math.Hypot(body.X-at.X, body.Y-at.Y)
-		if off < 0.1 && m.rcv.class == navigation.ClassFixed {
-			m.believe(&trust.Evidence{Kind: trust.Mark, Now: m.now})
-			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
-				Detail: fmt.Sprintf("check mark %q confirmed: the receiver is %.2f m from it", name, off)})
-		} else {
-			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventVerdict, Cause: "mark", Size: off, Where: m.where(),
-				Detail: fmt.Sprintf("check mark %q not confirmed: the receiver is %.2f m from it, want a fix within 0.10 m", name, off)})
-		}
-	}
-}
-
 // onBase makes an event of each change of the reference station: coordinates
 // or station id, heard on the link.
 func (m *Monitor) onBase() {
@@ -260,6 +239,7 @@ func (m *Monitor) onBase() {
 		return
 	}
 	m.baseChanges = l.BaseChanges
+	m.expireMark(l)
 	detail := fmt.Sprintf("the base's broadcast coordinates moved by %.3f m", l.BaseStep)
 	if math.IsNaN(l.BaseStep) {
 		detail = fmt.Sprintf("station id %d -> %d with the same coordinates, or none heard yet", l.StationBefore, l.Station)

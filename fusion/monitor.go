@@ -62,6 +62,7 @@ type Monitor struct {
 	heights course.Heights
 	path    course.Path
 	driven  Driven
+	mark    marking
 	coast   coast.Budget
 
 	jump                      integrity.JumpTest
@@ -122,6 +123,7 @@ func (m *Monitor) begin(cfg *Config) {
 	m.params.Init(cfg.Vehicle.Antenna, crosscheck.Told{IMU: cfg.Columns.IMU, Wheel: cfg.Columns.Wheel, IMUOffset: cfg.Columns.IMUOffset,
 		WheelOffset: cfg.Columns.WheelOffset, Mount: cfg.IMU.Mounting(), Latency: cfg.GNSS.Latency}, m.suspect)
 	m.claims.off.at, m.checks.narrow = math.NaN(), math.NaN()
+	m.mark = marking{last: math.NaN(), verified: math.NaN()}
 	m.configureMount(&cfg.IMU)
 	m.coast.Init(integrity.K(cfg.Limits.RiskCoast), m.kPL, cfg.GNSS.Stall)
 	m.hint, m.pathHint = -1, -1
@@ -223,12 +225,9 @@ func (m *Monitor) onTick() {
 	}
 }
 
-// onNote takes a word from the shell. "mark NAME" is a person's word that the
-// car stands on a surveyed check mark, "driven WHO" who steers it.
+// onNote takes a word from the shell: about a check mark, who steers, the base's end.
 func (m *Monitor) onNote(note string) {
-	if name, ok := strings.CutPrefix(note, "mark "); ok && name != "" {
-		m.confirm(name)
-	}
+	m.onMark(note)
 	if who, ok := strings.CutPrefix(note, drivenNote); ok {
 		m.onDriven(who)
 	}

@@ -97,6 +97,9 @@ type Snapshot struct {
 	NeedsProof bool       // the fix is not believed: see Claim
 	Claim      Claim
 	Driven     Driven // who steers
+	Mark       CheckMark
+	MapFit     MapFit
+	MapOff     float64 // m, of the base from where it stood at the map's survey, NaN
 
 	// Correction link.
 	Link corrections.State
@@ -162,7 +165,6 @@ type Claim struct {
 	Offset   [3]float64 // m, ENU, of the fix from the place kept without it
 	Followed bool       // dead reckoning is spent: only height or a mark is evidence
 	Proven   float64    // host Unix s of the last epoch that was believed, NaN before
-	Mark     float64    // host Unix s at which a check mark verified the position, NaN: never
 }
 
 // Phases is what the rover's raw observations say of its position.

@@ -211,10 +211,10 @@ func TestTrust_RedoneWrong(t *testing.T) {
 // The receiver steps, then comes back unseen during a silence after which dead
 // reckoning can no longer tell: nothing clears it but a person at a check mark.
 func TestTrust_CheckMark(t *testing.T) {
-	const at = 95.0 // s, when somebody confirms
+	const at = 97.0 // s, when a person confirms, the car standing for 7 s
 	play := func(marked, right bool) *story {
-		r := newRig(110)
-		r.wheel = false
+		r := newRig(120)
+		r.wheel, r.until = false, 85 // and the car stands from 90 on
 		r.epoch = func(t float64, e *gnss.Epoch) bool {
 			if t >= 25 && (t < 85 || !right) {
 				r.shift(e, 0.5, 0)

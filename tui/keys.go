@@ -14,6 +14,7 @@ type State struct {
 	Contrast int    // which theme, counts up
 	Marking  bool   // choosing a check mark
 	Mark     int    // the one chosen
+	Antenna  bool   // it is the antenna that stands over it
 	Quitting bool   // asked whether to quit
 	Taking   string // settings: asked whether to take them for this run, empty for no
 	Chosen   bool   // the person chose a page: none opens by itself any more
@@ -49,7 +50,9 @@ type Action struct {
 	Kind ActionKind
 	By   float64
 	Mark string
-	Set  string
+	// Antenna says that it is over the mark, and not the body origin.
+	Antenna bool
+	Set     string
 
 	Driven fusion.Driven
 }
@@ -153,7 +156,9 @@ func (st State) markKey(k tcell.Key, r rune, v *View) (State, Action) {
 	switch {
 	case k == tcell.KeyEnter && st.Mark < n:
 		st.Marking = false
-		return st, Action{Kind: DoConfirm, Mark: v.Marks[st.Mark]}
+		return st, Action{Kind: DoConfirm, Mark: v.Marks[st.Mark], Antenna: st.Antenna}
+	case k == tcell.KeyRune && (r == 'a' || r == 'A'):
+		st.Antenna = !st.Antenna
 	case k == tcell.KeyDown:
 		st.Mark = max(0, min(st.Mark+1, n-1))
 	case k == tcell.KeyUp:

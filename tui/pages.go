@@ -175,7 +175,7 @@ func drawKeys(c *Canvas, v *View, st State) {
 	for _, pages := range []string{strings.Join(names, " "), "1-7 pages"} {
 		switch {
 		case st.Marking:
-			s = "1-9 choose  Enter the car stands on it  Esc back"
+			s = "1-9 choose  a antenna or body origin  Enter it stands over it  Esc back"
 		case v.Replay != nil:
 			s = pages + " ? help q quit  space pause . step ←→ 10 s ↑↓ 60 s n b event + - speed"
 		default:
@@ -191,6 +191,10 @@ func drawKeys(c *Canvas, v *View, st State) {
 		if len([]rune(s)) <= c.W {
 			break
 		}
+	}
+	if k := &v.Snap.Mark; k.Pending && !st.Marking {
+		c.put(0, y, c.W, text(Alarm, fmt.Sprintf(" CHECK MARK %s: stand still with a fixed position, %s s more ", Clean(k.Name), up(k.Left, 0))).put(Keys, "  "+s))
+		return
 	}
 	if v.Notice != "" && !st.Marking {
 		// What the shell has to say is short-lived: it may cover the keys.
@@ -521,10 +525,15 @@ func drawTaking(c *Canvas, v *View, set string) {
 
 // drawMarks asks which check mark the car stands on.
 func drawMarks(c *Canvas, v *View, st State) {
-	x, y, w := c.frame(64, min(len(v.Marks), 9)+6)
-	c.put(x, y, w, text(Strong, "Confirm a check mark"))
-	c.put(x, y+1, w, text(Plain, "Only with the car standing still, its body origin over the"))
-	c.put(x, y+2, w, text(Plain, "mark. The receiver is trusted again on your confirmation."))
+	x, y, w := c.frame(64, min(len(v.Marks), 9)+8)
+	c.put(x, y, w, text(Strong, "Confirm a check mark: one minute"))
+	what := "body origin (mid rear axle)"
+	if st.Antenna {
+		what = "antenna"
+	}
+	c.put(x, y+1, w, text(Plain, "1 Bring the ").put(Strong, what).put(Plain, " over the mark."))
+	c.put(x, y+2, w, text(Plain, "2 Stand still, choose the mark, press Enter, wait for 5 s."))
+	c.put(x, y+3, w, text(Plain, "It holds until the base changes.").put(Label, "  a: ").put(Plain, "antenna or body origin"))
 	for i, m := range v.Marks {
 		if i >= 9 {
 			break
@@ -534,6 +543,6 @@ func drawMarks(c *Canvas, v *View, st State) {
 		if i == st.Mark {
 			l, style = text(Strong, "▸ "), Strong
 		}
-		c.put(x, y+3+i, w, l.put(style, fmt.Sprintf("%d ", i+1)).out(style, m))
+		c.put(x, y+5+i, w, l.put(style, fmt.Sprintf("%d ", i+1)).out(style, m))
 	}
 }

@@ -434,8 +434,8 @@ func claimLines(v *View) []line {
 	if s.Driven != fusion.DrivenMap {
 		out = append(out, line(nil).to(labelWidth).put(Plain, "driven: "+s.Driven.String()+", so the path of earlier laps counts"))
 	}
-	if known(k.Mark) {
-		return append(out, line(nil).to(labelWidth).put(Plain, "verified at a check mark "+lasting(v.since(k.Mark))+" ago"))
+	if s.Mark.At > 0 {
+		return append(out, line(nil).to(labelWidth).put(Plain, "verified at a check mark "+lasting(v.since(s.Mark.At))+" ago, until the base changes"))
 	}
 	return append(out, line(nil).to(labelWidth).put(Unsure, "absolute position unverified; a check mark verifies it"))
 }

@@ -49,7 +49,7 @@ func sampleType(number int, rate float64, every int, dead int) corrections.TypeS
 // sampleUsable is a good lap, live and recorded.
 func sampleUsable() *View {
 	s := fusion.Snapshot{
-		Claim: fusion.Claim{Since: nan, LLR: nan, Believe: 6.9, Refute: -6.9, Proven: sampleT, Mark: nan},
+		Claim: fusion.Claim{Since: nan, LLR: nan, Believe: 6.9, Refute: -6.9, Proven: sampleT},
 		T:     sampleT, Seq: 4711, UTC: sampleT - 0.5, Verdict: fusion.Usable, Advice: fusion.AdviseMap, Since: sampleT - 130.2,
 		SpeedCap: 14.27, Coast: 6.83, Handover: 2.04, LeaveIn: nan,
 		HasPos: true, Yaw: 2.2, Speed: 11.84, YawRate: 0.2,
@@ -162,7 +162,7 @@ func sampleUnusable() *View {
 	s.Epoch.Quality, s.Epoch.Sats, s.Epoch.Age, s.EpochUsed, s.Refused, s.SigmaFix = gnss.QualityFloat, 11, 31.2, false, 8.1, 0.25
 	s.NeedsProof = true
 	s.Claim = fusion.Claim{Fix: trust.Refuted, Fault: trust.Stepped, Since: sampleT - 8.2, LLR: -38.4, Believe: 6.9, Refute: -6.9,
-		Offset: [3]float64{0.41, -0.46, 1.1}, Proven: sampleT - 8.3, Mark: nan}
+		Offset: [3]float64{0.41, -0.46, 1.1}, Proven: sampleT - 8.3}
 	s.Link.Condition, s.Link.Since, s.Link.BytesPerS, s.Link.Latency, s.Link.RoverAge = corrections.Silent, sampleT-28.7, 0, nan, 31.2
 	s.Link.Open, s.Link.OpenSince, s.Link.OpenCause = true, sampleT-28.2, corrections.LinkSilent
 	for i, t := range []corrections.TypeStat{sampleType(1005, 0.1, 10, 31), sampleType(1074, 1, 1, 31), sampleType(1094, 1, 1, 31), sampleType(1124, 1, 1, 31), sampleType(1230, 0.2, 5, 31)} {
@@ -298,7 +298,7 @@ func sampleMoving() *View {
 	s.Still, s.Speed, s.HasPos, s.Yaw = false, 6.4, true, 0.3
 	s.Epoch.Quality, s.Epoch.Speed = gnss.QualityFixed, 6.4
 	s.NeedsProof = true
-	s.Claim = fusion.Claim{Fix: trust.Claimed, Since: sampleT - 22, LLR: 1.2, Believe: 4, Refute: -6.9, Followed: true, Proven: sampleT - 60, Mark: nan}
+	s.Claim = fusion.Claim{Fix: trust.Claimed, Since: sampleT - 22, LLR: 1.2, Believe: 4, Refute: -6.9, Followed: true, Proven: sampleT - 60}
 	setReasons(v, fusion.Reason{Code: "fix-unproven", Value: 1.2, Limit: 4, Since: sampleT - 22},
 		fusion.Reason{Code: "lever-arm-check", Value: nan, Limit: nan, Since: sampleT - 22})
 	return v

@@ -130,6 +130,7 @@ func inputSteps(v *View) (steps []step) {
 	default:
 		add("link", false, l.Condition.String(), "Mend the corrections: they are "+l.Condition.String()+".")
 	}
+	steps = append(steps, mapSteps(v)...)
 	switch {
 	case s.Counts.IMU == 0 && s.Counts.Refused[fusion.ChanIMU] > 0:
 		next := "Drive turns: they show what the columns of the inertial sensor hold."
@@ -153,6 +154,30 @@ func inputSteps(v *View) (steps []step) {
 		steps = append(steps, step{"wheel", stepOption, nan, "none: coasts are shorter without", "", false})
 	}
 	return steps
+}
+
+// mapSteps say whether the map fits the base of today; no verdict waits for it, the
+// day check does.
+func mapSteps(v *View) []step {
+	s := &v.Snap
+	mend := "Drive a slow lap by hand, and let kerbline setup compare it with the map."
+	if len(v.Marks) > 0 {
+		mend = "Drive onto a check mark and confirm it with key m: it shows whether the map fits the base."
+	}
+	st := step{"map", stepDone, math.NaN(), "fits the base of today", "", true}
+	switch s.MapFit {
+	case fusion.MapNone:
+		return nil
+	case fusion.MapFits:
+		if s.Mark.At > 0 {
+			st.what = "fits the base: check mark " + Clean(s.Mark.Name) + " confirmed"
+		}
+	case fusion.MapOpen:
+		st.state, st.what, st.next = stepOption, "nothing says that it fits the base; the day check will not say yes", mend
+	default:
+		st.state, st.what, st.next = stepWrong, "the base stands "+with(s.MapOff, 2, "m")+" from where it stood at the map's survey", "Set the base up where it stood at the map's survey. Or: "+mend
+	}
+	return []step{st}
 }
 
 // symptomSteps are what looks wrong, with what mends it.

@@ -28,15 +28,15 @@ type Transport interface {
 
 // Options say what a screen shows and whom its keys reach.
 type Options struct {
-	Latest    func() *View        // newest view, nil before the first; required
-	Transport Transport           // nil in live
-	Confirm   func(mark string)   // a person confirms that the car stands on a check mark; must return at once
-	Steer     func(fusion.Driven) // a person says who steers from now on; must return at once
-	Take      func(set string)    // a person takes proposed settings for this run; must return at once
-	Interval  time.Duration       // between paints, 0 for 120 ms
-	Now       func() time.Time    // wall clock, nil for time.Now
-	Screen    tcell.Screen        // nil for the terminal
-	NoColour  bool                // as if NO_COLOR were set
+	Latest    func() *View                    // newest view, nil before the first; required
+	Transport Transport                       // nil in live
+	Confirm   func(mark string, antenna bool) // a person confirms that the car, or its antenna, stands on a check mark; must return at once
+	Steer     func(fusion.Driven)             // a person says who steers from now on; must return at once
+	Take      func(set string)                // a person takes proposed settings for this run; must return at once
+	Interval  time.Duration                   // between paints, 0 for 120 ms
+	Now       func() time.Time                // wall clock, nil for time.Now
+	Screen    tcell.Screen                    // nil for the terminal
+	NoColour  bool                            // as if NO_COLOR were set
 }
 
 // ErrStuck is returned when the terminal did not take the last screen in time.
@@ -227,7 +227,7 @@ func (s *shell) key(e *tcell.EventKey) *tcell.EventKey {
 	case a.Kind == DoQuit:
 		s.stop()
 	case a.Kind == DoConfirm && s.o.Confirm != nil:
-		s.o.Confirm(a.Mark)
+		s.o.Confirm(a.Mark, a.Antenna)
 	case a.Kind == DoSteer && s.o.Steer != nil:
 		s.o.Steer(a.Driven)
 	case t == nil:

@@ -54,7 +54,7 @@ func (t *controls) until(n int) (ok bool) {
 func TestRobotLive(t *testing.T) {
 	v := sampleUnusable()
 	var marked, steers atomic.Value
-	r := sit(t, 80, 24, Options{Latest: func() *View { return v }, Now: at(v), Confirm: func(m string) { marked.Store(m) }, Steer: func(d fusion.Driven) { steers.Store(d) }})
+	r := sit(t, 80, 24, Options{Latest: func() *View { return v }, Now: at(v), Confirm: func(m string, antenna bool) { marked.Store(fmt.Sprint(m, antenna)) }, Steer: func(d fusion.Driven) { steers.Store(d) }})
 	r.sees("UNUSABLE for 8.2 s", "m mark")
 	for i, want := range []string{"of 0.50 m", "▸proof", "▸link", "▸senses", "▸lap", "▸diary", "▸setup"} {
 		r.types(fmt.Sprint(i + 1))
@@ -82,10 +82,12 @@ func TestRobotLive(t *testing.T) {
 	r.types("1m")
 	r.sees("Confirm a check mark", "2 pit [exit]")
 	r.types("2")
-	r.sees("▸ 2 pit [exit]")
+	r.sees("▸ 2 pit [exit]", "body origin (mid")
+	r.types("a")
+	r.sees("Bring the antenna over")
 	r.presses(tcell.KeyEnter)
 	r.wait(func(s string) bool { return !strings.Contains(s, "Confirm a check mark") })
-	if m := marked.Load(); m != "pit [exit]" {
+	if m := marked.Load(); m != "pit [exit]true" {
 		t.Errorf("confirmed %v", m)
 	}
 	r.types("m")

@@ -370,7 +370,7 @@ func loadCourse(path string) (*course.Course, []byte, error) {
 
 // person is what a person at the screen may say; nil for nothing.
 type person struct {
-	confirm func(mark string)
+	confirm func(mark string, antenna bool)
 	steer   func(fusion.Driven)
 	take    func(assignments string)
 }

@@ -473,9 +473,7 @@ func (c *Collector) health(s *fusion.Snapshot, l *line) {
 	if baseRank[base] > baseRank[d.Base] {
 		d.Base = base
 	}
-	if s.Claim.Mark > 0 {
-		d.Marked = true
-	}
+	d.Marked = s.Mark.At > 0 // it ends with the base
 	d.Taken = s.Taken
 	if s.Link.Base != corrections.BaseUnheard && !d.HasBase {
 		d.HasBase, d.BaseFirst = true, s.Link.BaseECEF
@@ -606,8 +604,6 @@ func (c *Collector) event(e *fusion.Event) {
 		switch e.Kind {
 		case fusion.EventDrift:
 			d.NDrifts++
-		case fusion.EventBase:
-			d.Marked = false
 		}
 		if len(d.Events) < maxEvents {
 			d.Events = append(d.Events, Happening{X: x, Kind: e.Kind, Size: e.Size, Where: e.Where, Detail: e.Detail})

@@ -5,8 +5,17 @@ import (
 	"math"
 	"slices"
 
+	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 )
+
+// markedBeside reports whether a check mark was confirmed in another session with the
+// same base.
+func (j *judge) markedBeside(s *Session) bool {
+	return slices.ContainsFunc(j.ss, func(o *Session) bool {
+		return o.Marked && o.HasBase && s.HasBase && s.BaseFirst.Dist(o.BaseFirst) <= s.Config.Base.Tolerance && s.Base < corrections.BaseElsewhere
+	})
+}
 
 // mapRow says whether the map fits the base of the day: a base that is set up again
 // by averaging moves every position by a metre, and nothing else shows it.
@@ -23,7 +32,7 @@ func (j *judge) mapRow() {
 		}
 		switch {
 		case !s.HasCourse || !s.MapAsked || math.IsNaN(worst):
-		case s.Marked:
+		case s.Marked || j.markedBeside(s):
 			sure = "confirmed at a check mark"
 		case !known:
 			worst, sure = math.NaN(), "the map does not say by which base it was surveyed (base_ecef_m), and nothing has shown that it fits: "+howMark

@@ -64,8 +64,9 @@ type Watch struct {
 	normal int // looks in a row at which gravity is right
 	early  int // looks in a row at which latency is possible
 
-	way       driven // by the receiver alone
-	everShown bool   // the settings were confirmed once
+	way       driven  // by the receiver alone
+	saidTo    float64 // m, 1 sigma of what was said of the lever arm by OnPlaces
+	everShown bool    // the settings were confirmed once
 }
 
 type axisSum struct{ sum, sxy, sxx float64 }
@@ -404,8 +405,12 @@ func (u *Watch) say(a aspect, id symptoms.ID, what string) {
 // sayLever is say of an antenna that is x forward and y left, m, of where the
 // settings have it.
 func (u *Watch) sayLever(x, y float64, what string) {
-	u.explain(leverArm, symptoms.Finding{ID: symptoms.LeverArm, Seen: what,
-		Set: fmt.Sprintf("vehicle.antenna_m = [%.2f, %.2f, %.2f]", u.antenna[0]+x, u.antenna[1]+y, u.antenna[2])})
+	u.explain(leverArm, u.leverFinding(x, y, what))
+}
+
+func (u *Watch) leverFinding(x, y float64, what string) symptoms.Finding {
+	return symptoms.Finding{ID: symptoms.LeverArm, Seen: what,
+		Set: fmt.Sprintf("vehicle.antenna_m = [%.2f, %.2f, %.2f]", u.antenna[0]+x, u.antenna[1]+y, u.antenna[2])}
 }
 
 func (u *Watch) explain(a aspect, f symptoms.Finding) {

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"kerbline/fusion/navigation"
+	"kerbline/fusion/symptoms"
 )
 
 // Where the antenna is from the sensor shows in every turn; where both are in the
@@ -55,6 +56,7 @@ func (u *Watch) Disputed(d *navigation.Driver) (xy [2]float64) {
 func (u *Watch) OnPlaces(d *navigation.Driver) {
 	const sure = 4.5 // sigmas
 	if u.wrong[leverArm] {
+		u.sharpen(d)
 		return
 	}
 	for i := range 2 {
@@ -62,12 +64,30 @@ func (u *Watch) OnPlaces(d *navigation.Driver) {
 		if !(math.Abs(off) > math.Max(leverClear, sure*math.Hypot(sigma, told))) {
 			continue
 		}
-		a, p := u.antenna, d.Placed()
-		x, sx, _ := seen(d, 0)
-		y, sy, _ := seen(d, 1)
-		u.sayLever(x, y, fmt.Sprintf("the antenna moves as if it were %.2f forward, %.2f left (±%.2f, ±%.2f) of the inertial sensor; vehicle.antenna_m less imu.position_m is %.2f, %.2f: check both, and their signs",
-			a[0]-p[0]+x, a[1]-p[1]+y, sx, sy, a[0]-p[0], a[1]-p[1]))
+		x, y, what := u.elsewhere(d)
+		u.sayLever(x, y, what)
 		return
+	}
+}
+
+// elsewhere says where the antenna seems to be, and how well that is known.
+func (u *Watch) elsewhere(d *navigation.Driver) (x, y float64, what string) {
+	a, p := u.antenna, d.Placed()
+	x, sx, _ := seen(d, 0)
+	y, sy, _ := seen(d, 1)
+	u.saidTo = math.Max(sx, sy)
+	return x, y, fmt.Sprintf("the antenna moves as if it were %.2f forward, %.2f left (±%.2f, ±%.2f) of the inertial sensor; vehicle.antenna_m less imu.position_m is %.2f, %.2f: check both, and their signs",
+		a[0]-p[0]+x, a[1]-p[1]+y, sx, sy, a[0]-p[0], a[1]-p[1])
+}
+
+// sharpen says what was said of the lever arm better, where the drive has shown more.
+func (u *Watch) sharpen(d *navigation.Driver) {
+	const better = 0.7 // of the sigma that was said
+	_, sx, _ := seen(d, 0)
+	_, sy, _ := seen(d, 1)
+	if f := &u.found[leverArm]; f.ID == symptoms.LeverArm && u.saidTo > 0 && math.Max(sx, sy) < better*u.saidTo {
+		x, y, what := u.elsewhere(d)
+		*f = u.leverFinding(x, y, what)
 	}
 }
 

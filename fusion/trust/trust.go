@@ -77,7 +77,6 @@ type State struct {
 	FixedSince      float64 // epochs are fixed
 	UsedAt          float64 // the last fixed epoch was used
 	BelievedAt      float64 // the last epoch of a believed fix
-	MarkAt          float64 // a check mark verified the position
 	RefusedSince    float64 // fixed epochs are refused
 	VelocityRefused int     // velocities refused in a row
 	worst           float64 // lowest log-likelihood ratio of this claim, 0 at most
@@ -88,7 +87,7 @@ type State struct {
 // Start returns the state before any evidence.
 func Start() State {
 	n := math.NaN()
-	return State{Since: n, LLR: n, ConsistentSince: n, FixedSince: n, UsedAt: n, BelievedAt: n, MarkAt: n, RefusedSince: n, stepAt: n}
+	return State{Since: n, LLR: n, ConsistentSince: n, FixedSince: n, UsedAt: n, BelievedAt: n, RefusedSince: n, stepAt: n}
 }
 
 // Accused reports whether the fix is not believed.
@@ -258,7 +257,7 @@ func Next(s State, e *Evidence, r *Requalification) (State, Decision) {
 	case Mark:
 		d.Cleared, d.Anew = true, true
 		s.believe(e.Now, r)
-		s.EverProven, s.MarkAt = true, e.Now
+		s.EverProven = true
 	case Velocity:
 		if s.VelocityRefused++; e.Agrees {
 			s.VelocityRefused = 0

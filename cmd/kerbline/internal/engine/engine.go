@@ -181,8 +181,8 @@ func (o forwardOutlet) Bytes(context.Context, int64, fusion.Channel, []byte) {}
 func (o forwardOutlet) Told(s sources.Status)                                { o.e.Note("forward: " + s.Words) }
 
 // Mark reports that a person confirms that the car stands on a
-// surveyed check mark.
-func (e *Engine) Mark(name string) { e.Note("mark " + name) }
+// surveyed check mark, or its antenna over it.
+func (e *Engine) Mark(name string, antenna bool) { e.Note(fusion.MarkNote(name, antenna)) }
 
 // Steer tells the monitor who steers from now on.
 func (e *Engine) Steer(d fusion.Driven) { e.Note(d.Note()) }

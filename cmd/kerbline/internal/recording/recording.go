@@ -94,7 +94,7 @@ type input struct {
 	size int64
 
 	attached bool // came inside a recording
-	open func() (io.ReadSeekCloser, error)
+	open     func() (io.ReadSeekCloser, error)
 
 	form        form
 	table       columns.Table // of lines with times

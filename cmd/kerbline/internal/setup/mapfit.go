@@ -22,6 +22,7 @@ type laps struct {
 	base  geodesy.ECEF
 	heard bool
 	at    geodesy.LLA
+	mark  string // confirmed while the base stood so
 }
 
 // beside is the mean of the passes of one place.
@@ -44,6 +45,10 @@ const (
 func (l *laps) add(s *fusion.Snapshot) {
 	if s.Link.Base != corrections.BaseUnheard {
 		l.base, l.heard = s.Link.BaseECEF, true
+	}
+	l.mark = ""
+	if s.Mark.At > 0 {
+		l.mark = s.Mark.Name
 	}
 	if s.Verdict != fusion.Usable || !s.HasCourse || !(s.Speed > 1) {
 		return
@@ -127,6 +132,11 @@ func (r *Report) mapFits(ctx context.Context, open Opener, progress Progress) er
 	}
 	off := l.base.Dist(at)
 	if known && off <= cfg.Base.Tolerance {
+		return nil
+	}
+	if l.mark != "" {
+		r.must(Finding{Key: "map.base_ecef_m", Value: fmt.Sprintf("[%.4f, %.4f, %.4f]", l.base.X, l.base.Y, l.base.Z),
+			Evidence: fmt.Sprintf("m: check mark %q was confirmed: the map fits this base while it stands there", l.mark)})
 		return nil
 	}
 	r.mapShift(&l, known, off)
