@@ -91,7 +91,8 @@ func finely(m *Monitor, s *Snapshot) (over []float64) {
 			}
 			worst := math.Inf(-1)
 			n, e := math.Sincos(seen.yaw)
-			for i, x := range [3]float64{m.nav.Along(&a.State, &a.P, -n, e), m.nav.Along(&a.State, &a.P, e, n), m.nav.YawVariance(&a.State, &a.P)} {
+			c := integrity.Sym3(m.nav.OriginCov(&a.State, &a.P))
+			for i, x := range [3]float64{c.Along(-n, e), c.Along(e, n), m.nav.YawVariance(&a.State, &a.P)} {
 				k := integrity.K(m.cfg.Limits.RiskCoast)
 				worst = math.Max(worst, (k*math.Sqrt(x)+now.Unseen[i]+now.Timing[i])/now.Limit[i]-1)
 			}
