@@ -390,7 +390,7 @@ func (res *results) run(t *testing.T, kind fixKind, seed uint64, imu []imuSample
 			b := State{Att: trueAtt(now)}
 			o := f.Wheel(truth.WheelScale*b.ToBody(trueVel(now)).X+0.02*rng.NormFloat64(), 0.02*0.02, w)
 			take(&o, &res.nisWheel)
-			o = f.Side(0.03*0.03, 0.03*0.03, trueLateral(now), w)
+			o = f.Side(0.03*0.03, 0.03*0.03, trueLateral(now), trueLateral(now), w)
 			turn := b.ToBody(trueTurn(now)) // the closed form has the point at the origin
 			o.Y[0] -= truth.Axle * turn.Z
 			o.Y[1] += turn.X*truth.IMU.Y - turn.Y*truth.IMU.X // nor does the sensor move up

@@ -34,7 +34,7 @@ func drive(f *Filter, seed uint64, n int, after func(i int)) {
 		case i%10 == 3:
 			o = f.Wheel(f.WheelScale*f.bodyVel(w).u.X+gauss(0.02), 4e-4, w)
 		case i%10 == 4:
-			o = f.Side(0.0025, 0.0025, a.Y, w)
+			o = f.Side(0.0025, 0.0025, a.Y, a.Y, w)
 		case i%200 == 5:
 			o = f.Heading(f.Yaw()+gauss(0.01), 1e-4)
 		case i%400 == 6:
@@ -158,7 +158,7 @@ func TestAgainstDense(t *testing.T) {
 		obs := []Obs{
 			f.Position(r3.Add(f.Pos, vec(0.02, 0.01, 0.9)), [3]float64{1e-4, 1e-4, 4e-4}, lever, w),
 			f.Velocity(f.Vel.X+0.02, f.Vel.Y, [2]float64{4e-3, 4e-3}, lever, w, vec(1, 2, 0)),
-			f.Side(4e-3, 4e-3, 5.5, w),
+			f.Side(4e-3, 4e-3, 5.5, 5.5, w),
 		}
 		o := obs[step/20%3]
 		H := mat.NewDense(o.N, NErr, nil)
@@ -350,7 +350,7 @@ func TestNoAllocations(t *testing.T) {
 		for _, o := range [...]Obs{
 			f.Position(f.Pos, r, lever, w), f.HorizontalPosition(0, 0, [2]float64{1, 1}, lever, w),
 			f.Velocity(f.Vel.X, f.Vel.Y, [2]float64{1, 1}, lever, w, a), f.Velocity3D(f.Vel, r, lever, w, a),
-			f.Heading(f.Yaw(), 1), f.Wheel(10, 1, w), f.Side(1, 1, 3, w), f.ZeroVelocity(100), f.ZeroRate(w, 1),
+			f.Heading(f.Yaw(), 1), f.Wheel(10, 1, w), f.Side(1, 1, 3, 3, w), f.ZeroVelocity(100), f.ZeroRate(w, 1),
 		} {
 			f.Innovation(&o)
 			f.Apply(&o)

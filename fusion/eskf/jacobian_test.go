@@ -87,7 +87,7 @@ func TestObservationJacobians(t *testing.T) {
 			{"velocity 3-D", func(g *Filter) Obs { return g.Velocity3D(r3.Vec{}, r, lever, w, aw) }},
 			{"heading", func(g *Filter) Obs { return g.Heading(f.Yaw(), 1) }},
 			{"wheel", func(g *Filter) Obs { return g.Wheel(0, 1, w) }},
-			{"side", func(g *Filter) Obs { return g.Side(1, 1, 4.2, w) }},
+			{"side", func(g *Filter) Obs { return g.Side(1, 1, 4.2, 4.2, w) }},
 			{"zero velocity", func(g *Filter) Obs { return g.ZeroVelocity(1) }},
 			{"zero rate", func(g *Filter) Obs {
 				g.Params.EarthRate = vec(0.1, 0.2, 0.3) // so large that its column shows

@@ -334,24 +334,28 @@ func (f *Filter) Wheel(v, r float64, w r3.Vec) Obs {
 
 // Side observes that the point Axle behind the body origin moves along the
 // forward axis but for the side slip, with variances rSide and rUp (m²/s²) of the sideways and upward
-// velocity. aLat is the leftward acceleration (m/s^2), w the gyro sample
-// (rad/s, bias in it). In a left turn (aLat positive) the tyres let the car
+// velocity. aLat is the leftward acceleration (m/s^2), steady its mean over some tenths
+// of a second, w the gyro sample (rad/s, bias in it). In a left turn (aLat positive) the tyres let the car
 // drift outwards, to the right:
 //
 //	u_y = -Slip·aLat·u_x    u_z = 0    (body axes, see bodyVel)
-func (f *Filter) Side(rSide, rUp, aLat float64, w r3.Vec) Obs {
+//
+// The noise of aLat is in the innovation. Were it in the derivative by Slip too, it
+// would draw Slip to zero, and the axle and the mounting would make up for that: Slip
+// is learned by the steady one.
+func (f *Filter) Side(rSide, rUp, aLat, steady float64, w r3.Vec) Obs {
 	q := f.bodyVel(w)
 	var o Obs
 	o.N = 2
 	o.R = [3]float64{rSide, rUp}
 	o.Y = [3]float64{-(q.u.Y + f.Slip*aLat*q.u.X), -q.u.Z}
-	f.sideRows(&q, aLat, &o.rows[0], &o.rows[1])
+	f.sideRows(&q, aLat, steady, &o.rows[0], &o.rows[1])
 	return o
 }
 
-func (f *Filter) sideRows(q *bodyVel, aLat float64, side, up *sparse) {
+func (f *Filter) sideRows(q *bodyVel, aLat, steady float64, side, up *sparse) {
 	q.row(side, 1, 1, f.Slip*aLat, 0)
-	side.put(ISlip, aLat*q.u.X)
+	side.put(ISlip, steady*q.u.X)
 	q.row(up, 1, 2, 0, 0)
 }
 
@@ -363,7 +367,7 @@ func (f *Filter) Rolling(r, rSide, rUp, aLat float64, w r3.Vec) Obs {
 	var o Obs
 	o.N = 3
 	o.R = [3]float64{rSide, rUp, r}
-	f.sideRows(&q, aLat, &o.rows[0], &o.rows[1])
+	f.sideRows(&q, aLat, aLat, &o.rows[0], &o.rows[1])
 	q.row(&o.rows[2], f.WheelScale, 0, 0, 0)
 	o.rows[2].put(IScale, q.u.X)
 	return o

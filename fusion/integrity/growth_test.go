@@ -131,7 +131,7 @@ func reckon(f *eskf.Filter, wheel float64, w r3.Vec, t, dt float64) *eskf.Filter
 		f.Predict(w, r3.Vec{Z: g0}, t/float64(n))
 		o := f.Wheel(wheel, 1e-12, r3.Vec{})
 		f.Apply(&o)
-		o = f.Side(1e-12, 1e-12, 0, r3.Vec{})
+		o = f.Side(1e-12, 1e-12, 0, 0, r3.Vec{})
 		f.Apply(&o)
 	}
 	return f

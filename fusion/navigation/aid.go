@@ -186,27 +186,46 @@ func (q *slide) learn(in *eskf.Innovation, side, up float64) {
 
 // TakeSide offers that the tyres hold the car at forward speed v, m/s.
 func (d *Driver) TakeSide(v float64) {
-	lat := d.lateral(v)
+	lat, noise := d.lateral(v)
+	slip := d.Filter.Slip * v
+	noise *= slip * slip // of the sideways velocity
 	side, up := d.sideVariances(lat)
-	o := d.Filter.Side(side, up, lat, d.Rate)
+	o := d.Filter.Side(side+noise, up, lat, d.steady, d.Rate)
 	if !d.Manual {
 		d.disturb() // the innovation needs the covariance of now
 		d.obs = o
 		in := d.Filter.Innovation(&d.obs)
 		side, up = d.set.Wheel.side(lat)
-		d.slide.learn(&in, side, up)
+		d.slide.learn(&in, side+noise, up)
 	}
 	d.take(SideSlip, o, Gates[2])
 }
 
-// lateral returns the leftward acceleration at forward speed v, m/s². It is
-// speed times yaw rate: the accelerometer's own reading shakes with the road. The
-// two means lag by one and two time constants; their difference takes the lag
-// out. The body turns into its own slip, which is no acceleration: that share is
-// taken out too.
-func (d *Driver) lateral(v float64) float64 {
-	dlat := (d.Lat - d.lat2) / slipTime
-	return d.lat2 + 2*slipTime*dlat - v*d.Filter.Slip*dlat
+// Over what leftward acceleration is smoothed. A faster car vibrates more and turns
+// more slowly.
+const (
+	slipLeast  = 0.03  // s
+	slipPerV   = 0.003 // s per m/s
+	steadyTime = 0.5   // s
+)
+
+func slipTime(v float64) float64 { return math.Max(slipLeast, slipPerV*math.Abs(v)) }
+
+// lateral returns the leftward acceleration at forward speed v, m/s², and the variance
+// that the gyro's noise leaves in it. It is speed times yaw rate: the accelerometer's
+// own reading shakes with the road. The two means lag by one and two time constants;
+// their difference takes the lag out. The body turns into its own slip, which is no
+// acceleration: that share is taken out too.
+//
+// Of white noise of density n what goes through (1 + (2τ - s)·d/dt)/(1 + τ·d/dt)² has
+// the variance n²/4τ·(1 + (2 - s/τ)²), where s is speed times slip.
+func (d *Driver) lateral(v float64) (lat, noise float64) {
+	t := slipTime(v)
+	dlat := (d.Lat - d.lat2) / t
+	own := v * d.Filter.Slip
+	n := v * d.Filter.Params.GyroNoise
+	lead := 2 - own/t
+	return d.lat2 + lead*t*dlat, n * n / (4 * t) * (1 + lead*lead)
 }
 
 // TurnRate returns the yaw rate at the filter's time without the lag of a mean,
@@ -366,7 +385,7 @@ func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
 	case rolls:
 		lat := v * (wz - g.GyroBias.Z)
 		side, up := d.sideVariances(lat)
-		o = g.Side(side*share, up*share, lat, w)
+		o = g.Side(side*share, up*share, lat, lat, w)
 		o.Y = [3]float64{}
 	default:
 		return

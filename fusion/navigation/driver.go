@@ -19,7 +19,6 @@ const (
 	restEvery  = 0.2  // s between zero-velocity updates
 	RestProof  = 0.5  // s of rest before it is believed
 	rateTime   = 0.05 // s over which rate and specific force are smoothed
-	slipTime   = 0.03 // s over which leftward acceleration is smoothed
 )
 
 // Phase is how far the filter has come.
@@ -51,6 +50,7 @@ type Driver struct {
 	Lever  r3.Vec  // m, body origin to antenna, body axes
 	Lat    float64 // m/s², leftward acceleration by speed and yaw rate, smoothed over slipTime
 	lat2   float64 // m/s², the same smoothed twice
+	steady float64 // m/s², the same smoothed over steadyTime
 	Rate   r3.Vec  // rad/s, mean rate about the time the filter stands at, bias in it
 	Force  r3.Vec  // m/s^2, mean specific force likewise
 	Pred   Prediction
@@ -231,10 +231,11 @@ func (d *Driver) carry(w, a r3.Vec, to float64) {
 	f.Predict(w, a, step)
 	k := min(1, step/rateTime)
 	d.Rate = r3.Add(d.Rate, r3.Scale(k, r3.Sub(w, d.Rate)))
-	b := min(1, step/slipTime)
 	v := f.Forward()
+	b := min(1, step/slipTime(v))
 	d.Lat += b * (v*(w.Z-f.GyroBias.Z) - d.Lat)
 	d.lat2 += b * (d.Lat - d.lat2)
+	d.steady += min(1, step/steadyTime) * (d.Lat - d.steady)
 	d.Force = r3.Add(d.Force, r3.Scale(k, r3.Sub(a, d.Force)))
 	d.before = Sample{T: to, W: w, F: a}
 	d.step(v, w, step)
