@@ -204,12 +204,15 @@ func (d *Driver) TakeSide(v float64) {
 // Over what leftward acceleration is smoothed. A faster car vibrates more and turns
 // more slowly.
 const (
-	slipLeast  = 0.03  // s
-	slipPerV   = 0.003 // s per m/s
-	steadyTime = 0.5   // s
+	slipLeast  = 0.03   // s
+	slipPerV   = 0.0025 // s per m/s
+	steadyPerV = 1.4e-4 // s per (m/s)²
 )
 
 func slipTime(v float64) float64 { return math.Max(slipLeast, slipPerV*math.Abs(v)) }
+
+// steadyTime is that of the mean by which slip is learned.
+func steadyTime(v float64) float64 { return steadyPerV * v * v }
 
 // lateral returns the leftward acceleration at forward speed v, m/s², and the variance
 // that the gyro's noise leaves in it. It is speed times yaw rate: the accelerometer's

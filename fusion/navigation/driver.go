@@ -235,7 +235,7 @@ func (d *Driver) carry(w, a r3.Vec, to float64) {
 	b := min(1, step/slipTime(v))
 	d.Lat += b * (v*(w.Z-f.GyroBias.Z) - d.Lat)
 	d.lat2 += b * (d.Lat - d.lat2)
-	d.steady += min(1, step/steadyTime) * (d.Lat - d.steady)
+	d.steady += min(1, step/steadyTime(v)) * (d.Lat - d.steady)
 	d.Force = r3.Add(d.Force, r3.Scale(k, r3.Sub(a, d.Force)))
 	d.before = Sample{T: to, W: w, F: a}
 	d.step(v, w, step)
