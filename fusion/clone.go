@@ -4,8 +4,8 @@ package fusion
 // what would follow if other measurements came. The map is shared, everything
 // else is its own; outages are not handed to what [Monitor.OnEpisode] named.
 func (m *Monitor) Clone() *Monitor {
-	c, link := *m, *m.link
-	c.link, c.episode, c.events = &link, nil, nil
+	c := *m
+	c.link, c.episode, c.events = m.link.Clone(), nil, nil
 	c.take = c.outage
 	c.nav.Follow((*paths)(&c))
 	c.params.Report = c.suspect

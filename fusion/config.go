@@ -9,6 +9,7 @@ import (
 	"kerbline/fusion/navigation"
 	"kerbline/fusion/trust"
 	"kerbline/fusion/verdict"
+	"kerbline/gnss/bothends"
 )
 
 // Config holds every setting of the monitor. The tags are the one place where
@@ -31,6 +32,7 @@ type Config struct {
 	Map      Map              `toml:"map" doc:"the map's survey"`
 	Tests    Tests            `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
 	Link     Link             `toml:"link" doc:"when the correction link counts as late, sparse or silent"`
+	Radio    Radio            `toml:"radio" doc:"the correction radio, for a link budget; 0 where not known"`
 	Day      Day              `toml:"day" doc:"what the day check asks of a session; the monitor does not read it"`
 	Marks    []Mark           `toml:"marks" doc:"surveyed check marks at which a person may confirm the position"`
 }
@@ -70,6 +72,21 @@ type Link struct {
 	AgeEpisode   float64 `toml:"episode_age_s" unit:"s" doc:"correction age at which an outage episode begins" min:"0.5" max:"60" src:"common practice"`
 	CorruptShare float64 `toml:"corrupt_share" unit:"" doc:"share of bytes outside valid frames beyond which the link is corrupt" min:"0.001" max:"1" src:"common practice"`
 	SparseShare  float64 `toml:"sparse_share" unit:"" doc:"share of the usual messages below which the link is sparse" min:"0.01" max:"1" src:"common practice"`
+}
+
+// Radio describes the correction radio; zeros mean not known.
+type Radio struct {
+	Frequency float64 `toml:"frequency_mhz" unit:"MHz" min:"0" max:"6000" doc:"carrier frequency" src:"data sheet"`
+	Power     float64 `toml:"power_dbm" unit:"dBm" min:"-20" max:"50" doc:"transmitter power" src:"data sheet"`
+	Gains     float64 `toml:"gains_dbi" unit:"dBi" min:"-30" max:"60" doc:"of both antennas together, less cable losses" src:"data sheet"`
+	Floor     float64 `toml:"sensitivity_dbm" unit:"dBm" min:"-150" max:"0" doc:"receiver sensitivity at the data rate used" src:"data sheet"`
+	Base      float64 `toml:"base_antenna_m" unit:"m" min:"0" max:"200" doc:"height of the base's radio antenna above the ground" src:"tape"`
+	Car       float64 `toml:"car_antenna_m" unit:"m" min:"0" max:"10" doc:"height of the car's radio antenna above the ground" src:"tape"`
+}
+
+// Both is r as package bothends takes it.
+func (r *Radio) Both() bothends.Radio {
+	return bothends.Radio{MHz: r.Frequency, PowerDBm: r.Power, Gains: r.Gains, FloorDBm: r.Floor, Base: r.Base, Car: r.Car}
 }
 
 // Day holds the limits of the day check. Rates are compared as they were seen;

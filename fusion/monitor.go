@@ -98,6 +98,7 @@ func NewMonitor(cfg Config, crs *course.Course) *Monitor {
 		AgeEpisode:   cfg.Link.AgeEpisode,
 		CorruptShare: cfg.Link.CorruptShare,
 		SparseShare:  cfg.Link.SparseShare,
+		Radio:        cfg.Radio.Both(),
 	})
 	m.claim = math.NaN()
 	m.begin(&cfg)
@@ -230,6 +231,9 @@ func (m *Monitor) onNote(note string) {
 	m.onMark(note)
 	if who, ok := strings.CutPrefix(note, drivenNote); ok {
 		m.onDriven(who)
+	}
+	if log, ok := strings.CutPrefix(note, baseLogNote); ok {
+		m.onBaseLog(log)
 	}
 	switch note {
 	case NoteBaseSends:

@@ -94,6 +94,7 @@ func watchBase(cmd *cobra.Command, fl *liveFlags, at *busFlags, every bool) erro
 		if lines.bus, err = bus.NewBasePublisher(nc, at.car); err != nil {
 			return usage(err)
 		}
+		o.Heard = lines.heard
 	}
 	o.Look, o.State = lines.look, lines.state
 	e, err := engine.New(o)
@@ -170,6 +171,13 @@ const baseEvery = 0.5
 // baseMinute is how often a line comes while nothing changes, s.
 const baseMinute = 60.0
 
+// heard tells the bus of each frame of observations.
+func (b *baseLines) heard(m *fusion.Measurement) {
+	if m.Kind == fusion.KindFrame && m.Frame.EpochMs >= 0 {
+		b.bus.Frame(m.Frame.CRC)
+	}
+}
+
 func (b *baseLines) look(s *fusion.Snapshot, _ []fusion.Event) {
 	if s == nil {
 		return
@@ -178,7 +186,7 @@ func (b *baseLines) look(s *fusion.Snapshot, _ []fusion.Event) {
 	if b.bus != nil && (s.T-b.busAt >= baseEvery || s.T < b.busAt) {
 		b.busAt = s.T
 		l := &s.Link
-		b.bus.Send(bus.Base{T: s.T, Sends: l.Tapped && l.Condition != corrections.Silent, Frames: l.Frames, Station: l.Station, Words: head})
+		b.bus.Send(bus.Base{Sends: l.Tapped && l.Condition != corrections.Silent, Frames: l.Frames, Station: l.Station, Words: head})
 	}
 	wait := baseMinute
 	if b.every {

@@ -206,9 +206,6 @@ type baseEnd struct {
 	last tui.Source // what the screen says of it
 }
 
-// baseUnheard is after how long without a word the base's end is not known.
-const baseUnheard = 3 * time.Second
-
 // attachBase lets the engine know whether the base sends: a note where that changes,
 // so that a replay knows too, and a line among the sources.
 func attachBase(o *engine.Options, t bus.Target) (follow func(ctx context.Context, note func(string)), err error) {
@@ -230,28 +227,30 @@ func attachBase(o *engine.Options, t bus.Target) (follow func(ctx context.Contex
 	}, nil
 }
 
+// follow turns messages of the base's end into notes until ctx ends.
 func (b *baseEnd) follow(ctx context.Context, w *bus.BaseWatcher, note func(string)) {
-	was := ""
-	now := func(state, words string, ok bool) {
-		b.mu.Lock()
-		b.last.OK, b.last.Words = ok, words
-		b.mu.Unlock()
-		if state != was {
-			was = state
-			note(state)
-		}
-	}
+	start := time.Now()
+	now := func() float64 { return time.Since(start).Seconds() }
+	rule := bus.NewBaseRule(0)
 	for {
-		heard, err := w.Next(ctx, baseUnheard)
-		switch {
-		case ctx.Err() != nil:
+		heard, err := w.Next(ctx, start.Add(time.Duration(rule.Due*1e9)))
+		if ctx.Err() != nil {
 			return
-		case err != nil:
-			now(fusion.NoteBaseUnheard, "the base's end is not heard at "+b.at+": its computer, the network, or kerbline base does not run", false)
-		case heard.Sends:
-			now(fusion.NoteBaseSends, heard.Words, true)
-		default:
-			now(fusion.NoteBaseSilent, heard.Words, false)
+		}
+		var notes []string
+		if err == nil {
+			notes, _ = rule.Hear(now(), &heard)
+		} else {
+			notes = rule.Quiet(now())
+		}
+		b.mu.Lock()
+		b.last.OK, b.last.Words = rule.Sends, rule.Words
+		if rule.State == fusion.NoteBaseUnheard {
+			b.last.Words = "the base's end is not heard at " + b.at + ": its computer, the network, or kerbline base does not run"
+		}
+		b.mu.Unlock()
+		for _, n := range notes {
+			note(n)
 		}
 	}
 }

@@ -135,7 +135,8 @@ func joinBase(r *dropouts.Report, car *recording.Recording, path string, cfg *se
 	if err != nil {
 		return err
 	}
-	if err := r.JoinBase(car, base, cfg.Radio.Both()); err != nil {
+	radio := cfg.Radio.Both()
+	if err := r.JoinBase(car, base, &radio); err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
 	return nil

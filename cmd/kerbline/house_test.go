@@ -116,7 +116,7 @@ var mayImport = map[string]struct{ own, others []string }{
 	"gnss/nmea":        {others: []string{"github.com/adrianmo/go-nmea"}},
 	"gnss/ntrip":       {},
 	"gnss":             {own: []string{"gnss/geodesy", "gnss/gnsstime", "gnss/nmea", "gnss/satellite"}},
-	"gnss/corrections": {own: []string{"gnss", "gnss/geodesy", "gnss/gnsstime", "gnss/rtcm"}},
+	"gnss/corrections": {own: []string{"gnss", "gnss/bothends", "gnss/geodesy", "gnss/gnsstime", "gnss/rtcm"}},
 	"gnss/bothends":    {own: []string{"gnss/rtcm"}, others: gonum},
 
 	"fusion/eskf":         {others: gonum},

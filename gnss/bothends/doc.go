@@ -11,5 +11,10 @@
 // Times are host Unix seconds, each of its own end, unless said otherwise; metres
 // and decibels.
 //
-// Start at [Join] and [Joined.Between], then [Decide]; radio.go has the link budget.
+// While the car drives, [Watch] does the same from what the base's end says over
+// another way: it may come late, in pieces, or not at all, and what is not known of the
+// base's end decides nothing.
+//
+// Start at [Join] and [Joined.Between], then [Gather] and [Decide]; radio.go has the link
+// budget.
 package bothends

@@ -25,6 +25,10 @@ const (
 	BaseFellToo                      // the base's C/N0 fell with them
 	BaseQuiet                        // the base's end said that the receiver sent nothing
 	BaseSent                         // the base's end said that it sent as usual
+	SentNothing                      // by the frames at both ends the base receiver sent none
+	BaseLifeless                     // by them its computer stopped
+	LostBetween                      // by them what it sent was lost between the antennas
+	LostInRadio                      // by them it was lost in the car's radio or cable
 	factsEnd
 )
 
@@ -35,6 +39,7 @@ var factTexts = [...]string{
 	"a growing correction age", "no corrected solution", "old corrections used",
 	"a low age against a dead tap", "fewer or weaker satellites", "a worse quality", "no sentences",
 	"all C/N0 down alike", "the base's C/N0 down too", "a silent base receiver", "a base that sends",
+	"no frame sent at the base", "a base computer that stopped", "frames lost between the antennas", "frames lost in the car's radio",
 }
 
 // String lists the facts in words.
@@ -66,6 +71,10 @@ var rules = [...]rule{
 	{cause: ReceiverSilent, all: RoverSilent, none: NoBytes},
 	{cause: BaseRestarted, all: Interrupted, any: StationChanged | BaseShifted, none: RoverSilent},
 	{cause: BaseMoved, all: BaseShifted | Tapped, none: Interrupted},
+	{cause: BaseReceiverStopped, all: Tapped | Interrupted | SentNothing, none: AgeContradicts | RoverSilent | BadBytes},
+	{cause: BaseComputerStopped, all: Tapped | Interrupted | BaseLifeless, none: AgeContradicts | RoverSilent | BadBytes},
+	{cause: PathLost, all: Tapped | Interrupted | LostBetween, none: AgeContradicts | RoverSilent | BadBytes},
+	{cause: RoverRadio, all: Tapped | Interrupted | LostInRadio, none: AgeContradicts | RoverSilent | BadBytes},
 	{cause: BaseReceiverStopped, all: Tapped | NoBytes | BaseQuiet, none: AgeContradicts | RoverSilent},
 	{cause: LinkSilent, all: Tapped | NoBytes, none: AgeContradicts | RoverSilent},
 	{cause: LinkCorrupt, all: Tapped | BadBytes},

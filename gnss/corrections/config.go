@@ -1,6 +1,9 @@
 package corrections
 
-import "kerbline/gnss/geodesy"
+import (
+	"kerbline/gnss/bothends"
+	"kerbline/gnss/geodesy"
+)
 
 // Config holds the limits of the link and the surveyed base.
 type Config struct {
@@ -14,6 +17,8 @@ type Config struct {
 	Base      geodesy.ECEF // m, surveyed antenna reference point
 	Station   int          // expected reference station id, -1 for any
 	Tolerance float64      // m by which broadcast coordinates may differ from the reference
+
+	Radio bothends.Radio // the correction radio, for a link budget
 }
 
 // DefaultConfig returns limits for a base that sends once a second (common

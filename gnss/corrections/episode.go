@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"kerbline/gnss"
+	"kerbline/gnss/bothends"
 )
 
 // Evidence holds the figures behind the facts of an episode. NaN and -1 mean
@@ -164,6 +165,10 @@ type outage struct {
 	uncorrected bool             // the rover left the corrected solution
 	silent      bool             // the link was silent beyond its limit
 	stale       int              // old corrections taken up
+
+	ends   bothends.Evidence // of both ends, from endsAt
+	endsAt float64
+	found  bothends.Finding
 }
 
 // silence notes a time without a byte.
@@ -314,7 +319,7 @@ func (l *Link) linkDue(t float64) bool {
 // samples.
 func (l *Link) open(o *outage, t float64) {
 	nan := math.NaN()
-	*o = outage{open: true, last: t, quiet: nan, fit: nan}
+	*o = outage{open: true, last: t, quiet: nan, fit: nan, endsAt: math.Inf(-1)}
 	e := &o.ep
 	*e = Episode{Start: nan, Slack: nan, FaultEnd: nan, Flowing: nan, Requalified: nan, Detected: t, Closed: nan,
 		AgeMax: l.rover.age, Where: nan, Distance: nan, UTC: nan}
@@ -427,7 +432,7 @@ func (l *Link) pursue(t float64) {
 		o.waitBase = false
 	}
 	switch {
-	case o.waitBase:
+	case o.waitBase, l.waitEnds(t, e):
 	case t-o.fit >= requalifyS:
 		e.Requalified = o.fit
 		l.finish(o, t)
@@ -475,6 +480,7 @@ func (l *Link) decide(t float64) {
 		}
 	}
 	l.situate(e)
+	l.compareEnds(t, e)
 }
 
 // situate says where the car was at the start.
@@ -548,7 +554,7 @@ func (l *Link) facts() Facts {
 	set(!math.IsNaN(o.tracks[trackSky].from), SatsFell)
 	set(rank(ev.QualityMin) < rank(ev.QualityBefore), QualityFell)
 	set(ev.RoverGap > r.roverGapLimit() && ev.RoverGap >= 0.5*ev.Span, RoverSilent)
-	facts |= l.ends.baseEndFacts(e.Start, e.Start+ev.Span)
+	facts |= l.ends.baseEndFacts(e.Start, e.Start+ev.Span) | endsFacts[o.found]
 	if fall := &r.fall; fall.to >= e.Start-fallBefore {
 		ev.Fall, ev.BaseFell, ev.BaseWas = fall.most, fall.base, fall.heard
 		set(true, FellTogether)
@@ -560,6 +566,15 @@ func (l *Link) facts() Facts {
 // finish closes o at t.
 func (l *Link) finish(o *outage, t float64) {
 	e := &o.ep
+	if l.both != nil && o == &l.out {
+		o.endsAt = math.Inf(-1)
+		l.compareEnds(t, e)
+		l.decide(t)
+		if o.ends.Covered && (e.Cause == CauseUnknown || e.Cause == LinkSilent || e.Cause.TakesBothEnds()) {
+			_, e.BaseEnd = BothEnds(o.found, &o.ends, &l.cfg.Radio)
+		}
+		l.both.Over(e.Start, e.faultTo())
+	}
 	e.Closed = t
 	e.Start = min(e.Start, e.End()) // host time may run back a little
 	l.recur.add(e.Start, e.Where)

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"kerbline/gnss"
+	"kerbline/gnss/bothends"
 	"kerbline/gnss/rtcm"
 )
 
@@ -31,7 +32,8 @@ type Link struct {
 	past   [samples]sample
 	nPast  int // samples written so far
 	recur  recur
-	ends   endHistory // what was heard of the base's end
+	ends   endHistory      // what was heard of the base's end
+	both   *bothends.Watch // frames at both ends; nil until the base's end reports any
 
 	done  [16]Episode // closed, not yet taken
 	nDone int
@@ -106,6 +108,9 @@ func (l *Link) Frame(t float64, m *rtcm.Message) {
 		l.coordinates(t, m)
 	}
 	if m.System != rtcm.NoSystem && m.EpochMs >= 0 {
+		if l.both != nil {
+			l.both.Arrived(t, m.CRC)
+		}
 		l.observe(t, m)
 	}
 	l.step(t)
@@ -223,6 +228,12 @@ func (l *Link) shiftTimes(dt, now float64) {
 	}
 	for i := range l.past {
 		move(&l.past[i].t)
+	}
+	for i := range l.ends.list {
+		move(&l.ends.list[i].t)
+	}
+	if l.both != nil {
+		l.both.Shift(dt)
 	}
 	for i := range l.recur.at {
 		move(&l.recur.at[i])

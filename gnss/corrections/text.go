@@ -74,6 +74,7 @@ func (e *Episode) figures(b *strings.Builder) {
 	case LinkSilent, BaseReceiverStopped, BaseComputerStopped, PathLost, RoverRadio:
 		fmt.Fprintf(b, "Not a byte came for %.1f s", v.Silence)
 		switch {
+		case e.BaseEnd != "": // says more
 		case e.Facts&BaseQuiet != 0:
 			b.WriteString(", and the base's end said that the base receiver sent nothing")
 		case e.Facts&BaseSent != 0:

@@ -40,7 +40,9 @@ func (m *Message) Decode(frame []byte) {
 		m.Truncated = true
 		return
 	}
-	p := frame[headLen : len(frame)-crcLen]
+	end := len(frame) - crcLen
+	m.CRC = uint32(frame[end])<<16 | uint32(frame[end+1])<<8 | uint32(frame[end+2])
+	p := frame[headLen:end]
 	have := len(p) * 8
 	if have < 12 {
 		m.Truncated = true

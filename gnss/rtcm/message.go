@@ -43,9 +43,10 @@ var refusalNames = [NumRefusals]string{"outside any frame", "CRC mismatch", "cut
 // Message is the header of one RTCM 3 message, decoded as far as the monitor
 // needs: who sent it, which epoch it observes, where the base stands.
 type Message struct {
-	Number  int // message number, DF002
-	Station int // reference station id, DF003; -1 where the message has none
-	Bytes   int // whole frame, preamble to CRC
+	Number  int    // message number, DF002
+	Station int    // reference station id, DF003; -1 where the message has none
+	Bytes   int    // whole frame, preamble to CRC
+	CRC     uint32 // CRC-24Q as sent: together with the time it tells one frame from another
 
 	// Observation messages (MSM 1071-1137; legacy 1001-1004, 1009-1012).
 	System  System // NoSystem for other messages

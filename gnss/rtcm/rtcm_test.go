@@ -372,7 +372,7 @@ func TestEncode_RoundTrip(t *testing.T) {
 		{EncodeMSM(MSM{System: BeiDou, Type: 1, Station: 1, EpochMs: 0}),
 			Message{Number: 1121, Station: 1, System: BeiDou, MSM: 1, EpochMs: 0, Day: -1}},
 	} {
-		tt.want.Bytes = len(tt.raw)
+		tt.want.Bytes, tt.want.CRC = len(tt.raw), CRC24Q(tt.raw[:len(tt.raw)-3])
 		r := scanAll(tt.raw)
 		if len(r.frames) != 1 {
 			t.Errorf("%d: not a frame", tt.want.Number)
@@ -416,7 +416,8 @@ func TestDecode_Legacy(t *testing.T) {
 	}
 	var m Message
 	m.Decode(Frame(w.b))
-	want := Message{Number: 1004, Station: 5, Bytes: len(w.b) + 6, System: GPS, EpochMs: 604799000, Day: -1, More: true, Sats: 9, Signals: 2, Cells: 18}
+	crc := func() uint32 { raw := Frame(w.b); return CRC24Q(raw[:len(raw)-3]) }
+	want := Message{Number: 1004, Station: 5, CRC: crc(), Bytes: len(w.b) + 6, System: GPS, EpochMs: 604799000, Day: -1, More: true, Sats: 9, Signals: 2, Cells: 18}
 	if m != want {
 		t.Errorf("\n got %+v\nwant %+v", m, want)
 	}
@@ -432,7 +433,7 @@ func TestDecode_Legacy(t *testing.T) {
 	w.put(0, 5)
 	w.put(0, 4)
 	m.Decode(Frame(w.b))
-	want = Message{Number: 1010, Station: 5, Bytes: len(w.b) + 6, System: GLONASS, EpochMs: 86400999, Day: -1, Signals: 1}
+	want = Message{Number: 1010, Station: 5, CRC: crc(), Bytes: len(w.b) + 6, System: GLONASS, EpochMs: 86400999, Day: -1, Signals: 1}
 	if m != want {
 		t.Errorf("\n got %+v\nwant %+v", m, want)
 	}

@@ -133,9 +133,6 @@ type ends struct {
 	at    []place // where the car was then
 }
 
-// edge is the time before and after an outage that is looked at for fading, s.
-const edge = 10.0
-
 // locate finds where the car was when each frame was due, and in which outage.
 func (e *ends) locate() {
 	trail := e.r.trail
@@ -155,97 +152,37 @@ func (e *ends) locate() {
 	}
 }
 
-// stretch is the part of the lap on which an outage is compared with other passes, m.
-const stretch = 60.0
-
-// near reports whether a place along a lap lies within the stretch from a on.
-func near(along, a, length, lap float64) bool {
-	d := math.Mod(along-a+lap, lap)
-	return d <= length
-}
-
 // judge says of one outage what both ends show.
 func (e *ends) judge(k int) {
 	o := &e.r.Outages[k]
-	ev := bothends.Evidence{Span: e.Between(float64(o.T), float64(o.End)), Margin: math.NaN()}
-	if !ev.Covered {
+	out := bothends.Outage{From: float64(o.T), To: float64(o.End), Where: float64(o.Where), Lap: e.r.lap, Distance: float64(o.Distance)}
+	span := e.Between(out.From, out.To)
+	if !span.Covered {
 		return
 	}
-	if o.Distance.known() {
-		ev.Margin, ev.Sight = e.radio.Budget(float64(o.Distance))
-	}
-	from := float64(o.Where)
-	length := math.NaN()
-	if lap := e.r.lap; o.Where.known() && lap > 0 {
-		length = min(stretch, lap/2)
-	}
-	last := math.Inf(-1)
+	g := bothends.Gather(out, span, e.radio)
 	for i := range e.Passages {
-		p := &e.Passages[i]
-		here := !math.IsNaN(length) && near(e.at[i].along, from, length, e.r.lap)
-		switch {
-		case e.in[i] == k:
-		case math.Abs(p.Due-float64(o.T)) <= edge && p.Due < float64(o.T), p.Due > float64(o.End) && p.Due-float64(o.End) <= edge:
-			ev.Edges.Add(p.Fate)
-		case here:
-			ev.Passes.Add(p.Fate)
-			if p.Due-last > edge {
-				ev.NPass++
-			}
-			last = p.Due
-		case e.in[i] < 0:
-			ev.Rest.Add(p.Fate)
+		in := bothends.OtherOutage
+		switch e.in[i] {
+		case k:
+			in = bothends.ThisOutage
+		case -1:
+			in = bothends.NoOutage
 		}
+		g.Frame(e.Passages[i].Due, e.at[i].along, e.Passages[i].Fate, in)
 	}
+	ev := g.Evidence
 	finding := bothends.Decide(&ev)
 	o.Base = &OutageBase{Sent: ev.Sent, Received: ev.Received, Damaged: ev.Damaged, Lost: ev.Lost, Silent: num(ev.Silent), Lifeless: num(ev.Lifeless),
 		Passes: ev.NPass, PassLoss: num(ev.Passes.Share()), Edges: num(ev.Edges.Share()), Rest: num(ev.Rest.Share()), Margin: num(ev.Margin)}
 	ep := &o.episode
-	cause, text := endWords(finding, &ev, e.radio)
-	if finding != bothends.Open && (ep.Cause == corrections.LinkSilent || ep.Cause == corrections.CauseUnknown) {
+	cause, text := corrections.BothEnds(finding, &ev, e.radio)
+	if finding != bothends.Open && (ep.Cause == corrections.LinkSilent || ep.Cause == corrections.CauseUnknown || ep.Cause.TakesBothEnds()) {
 		ep.Cause = cause
 		o.Cause, o.Try = cause.String(), cause.Try()
 	}
 	ep.BaseEnd = text
 	o.Text = ep.Paragraph(e.r.zero, e.r.zone.Beside)
-}
-
-// endWords says what both ends show.
-func endWords(f bothends.Finding, e *bothends.Evidence, radio *bothends.Radio) (corrections.Cause, string) {
-	percent := func(c bothends.Count) string { return fmt.Sprintf("%.0f %%", 100*c.Share()) }
-	sent := fmt.Sprintf("The base sent %d frames meanwhile: %d arrived, %d were damaged, %d lost", e.Sent, e.Received, e.Damaged, e.Lost)
-	switch f {
-	case bothends.ReceiverStopped:
-		return corrections.BaseReceiverStopped, fmt.Sprintf("At the base's end nothing was sent for %.1f s, while its computer ran.", e.Silent)
-	case bothends.ComputerStopped:
-		return corrections.BaseComputerStopped, fmt.Sprintf("The base's computer showed no life for %.1f s.", e.Lifeless)
-	case bothends.PathLost:
-		switch {
-		case e.NPass > 0 && e.Passes.Sent > 0 && e.Passes.Share() > 0:
-			sent += fmt.Sprintf("; on %d other passes of the same place %s were lost or damaged, elsewhere %s", e.NPass, percent(e.Passes), percent(e.Rest))
-		case e.Edges.Damaged+e.Edges.Lost > 0:
-			sent += fmt.Sprintf("; in the 10 s before and after %s were, elsewhere %s: it faded", percent(e.Edges), percent(e.Rest))
-		}
-		if e.Margin < 0 {
-			sent += fmt.Sprintf("; the link budget is %.0f dB short at that distance", -e.Margin)
-		}
-		if d := radio.Reach(); !e.Sight && d < 20e3 {
-			sent += fmt.Sprintf("; beyond %.0f m the ground reaches into the first Fresnel zone", d)
-		}
-		return corrections.PathLost, sent + "."
-	case bothends.RadioFailed:
-		if e.NPass > 0 {
-			return corrections.RoverRadio, sent + fmt.Sprintf("; on %d other passes of the same place %s were lost or damaged.", e.NPass, percent(e.Passes))
-		}
-		return corrections.RoverRadio, sent + fmt.Sprintf("; the link budget has %.0f dB to spare there, in sight.", e.Margin)
-	}
-	switch {
-	case e.Silent >= 0.7*e.Length:
-		return corrections.CauseUnknown, fmt.Sprintf("At the base's end nothing was sent for %.1f s; its record does not show whether its computer ran.", e.Silent)
-	case e.Share() >= 0.5:
-		return corrections.CauseUnknown, sent + "; the way through the air and the car's radio look alike until other passes of the place, or [radio] settings, tell them apart."
-	}
-	return corrections.CauseUnknown, sent + "."
 }
 
 // OutageBase is what the base's end shows of an outage.

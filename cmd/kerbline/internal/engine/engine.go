@@ -42,6 +42,9 @@ type Options struct {
 	// called by the loop, must return at once, and must keep nothing. Should it
 	// panic, it is not called again and the run goes on.
 	Look func(s *fusion.Snapshot, events []fusion.Event)
+	// Heard takes each measurement before the monitor does, nil where not wanted. It
+	// must return at once and must keep nothing.
+	Heard func(*fusion.Measurement)
 	// State takes the state of sources and recording some ten times a second,
 	// under the same rules.
 	State func(State)
@@ -343,6 +346,9 @@ func (e *Engine) record(ns int64, ch fusion.Channel, data []byte) {
 
 func (e *Engine) step(m *fusion.Measurement) {
 	e.steps++
+	if e.o.Heard != nil {
+		e.o.Heard(m)
+	}
 	snap, events := e.mon.Step(m)
 	if snap != nil {
 		e.lineAt = time.Now()

@@ -115,9 +115,14 @@ const clockStep = Hold / 3
 
 // begin begins a session.
 func (l *Live) begin(wall, steady float64) {
+	l.last.Session, l.last.N, l.ahead = SessionName(), 0, wall-steady
+}
+
+// SessionName returns a random name for a run of a program.
+func SessionName() string {
 	var id [8]byte
 	_, _ = rand.Read(id[:]) // never fails
-	l.last.Session, l.last.N, l.ahead = hex.EncodeToString(id[:]), 0, wall-steady
+	return hex.EncodeToString(id[:])
 }
 
 // ring bounds what waits to be sent; a network that takes nothing costs the

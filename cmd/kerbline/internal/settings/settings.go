@@ -19,14 +19,12 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"kerbline/fusion"
-	"kerbline/gnss/bothends"
 )
 
 // File is the whole settings file: what the monitor needs, and where the live
 // bytes come from.
 type File struct {
 	fusion.Config
-	Radio   Radio   `toml:"radio" doc:"the correction radio, for a link budget; 0 where not known"`
 	Alarm   Alarm   `toml:"alarm" doc:"what sounds, beside the terminal's bell, when a usable position ends live; recordings do not hold it"`
 	Sources Sources `toml:"sources" doc:"where live bytes come from, as URLs; a flag of the same name wins; passwords only from the environment"`
 }
@@ -44,21 +42,6 @@ type Sources struct {
 type Alarm struct {
 	Command string  `toml:"command" doc:"run by the shell, with the first reason in KERBLINE_REASON; nothing waits for it; empty for none" src:"what you have"`
 	Every   float64 `toml:"every_s" unit:"s" min:"1" max:"3600" doc:"least time between two" src:"common practice"`
-}
-
-// Radio describes the correction radio; zeros mean not known.
-type Radio struct {
-	Frequency float64 `toml:"frequency_mhz" unit:"MHz" min:"0" max:"6000" doc:"carrier frequency" src:"data sheet"`
-	Power     float64 `toml:"power_dbm" unit:"dBm" min:"-20" max:"50" doc:"transmitter power" src:"data sheet"`
-	Gains     float64 `toml:"gains_dbi" unit:"dBi" min:"-30" max:"60" doc:"of both antennas together, less cable losses" src:"data sheet"`
-	Floor     float64 `toml:"sensitivity_dbm" unit:"dBm" min:"-150" max:"0" doc:"receiver sensitivity at the data rate used" src:"data sheet"`
-	Base      float64 `toml:"base_antenna_m" unit:"m" min:"0" max:"200" doc:"height of the base's radio antenna above the ground" src:"tape"`
-	Car       float64 `toml:"car_antenna_m" unit:"m" min:"0" max:"10" doc:"height of the car's radio antenna above the ground" src:"tape"`
-}
-
-// Both is r as package bothends takes it.
-func (r *Radio) Both() *bothends.Radio {
-	return &bothends.Radio{MHz: r.Frequency, PowerDBm: r.Power, Gains: r.Gains, FloorDBm: r.Floor, Base: r.Base, Car: r.Car}
 }
 
 // Default returns the settings used where the file says nothing.
