@@ -168,7 +168,7 @@ func (b *busView) run(ctx context.Context) error {
 			}
 			if b.car == "" || b.last.Seq == 0 {
 				b.car = h.Car
-				b.sh.look(nil, b.w.Recent(ctx, b.car))
+				b.sh.past(b.w.Past(ctx, b.car))
 			}
 			if b.whole == nil {
 				b.last = publish.Snapshot(&v)

@@ -7,7 +7,9 @@ import (
 	"sync"
 	"time"
 
+	"kerbline/cmd/kerbline/internal/bus"
 	"kerbline/cmd/kerbline/internal/engine"
+	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/cmd/kerbline/internal/recorder"
 	"kerbline/cmd/kerbline/internal/sources"
 	"kerbline/fusion"
@@ -59,6 +61,15 @@ func (s *show) look(snap *fusion.Snapshot, events []fusion.Event) {
 		s.begun, s.verdict, s.advice = true, snap.Verdict, snap.Advice
 		s.add(tui.PlainLine(s.feed.Latest()))
 	}
+}
+
+// past takes what was before this screen began to look: its history, not its present.
+func (s *show) past(p bus.Past) {
+	for i := range p.Verdicts {
+		snap := publish.Snapshot(&p.Verdicts[i])
+		s.feed.Step(&snap, nil)
+	}
+	s.look(nil, p.Events)
 }
 
 // outsides puts the state of sources and recording into the words of a screen.

@@ -98,7 +98,10 @@ func serveWall(ctx context.Context, l net.Listener, page *wall.Wall, w *bus.Watc
 		case ctx.Err() != nil:
 			return nil
 		case err == nil:
-			page.Hear(h)
+			known := page.Knows(h.Car)
+			if page.Hear(h); !known && page.Knows(h.Car) {
+				go func() { page.Past(h.Car, w.Past(ctx, h.Car)) }()
+			}
 		case !errors.Is(err, context.DeadlineExceeded):
 			return err
 		}

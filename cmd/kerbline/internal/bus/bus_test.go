@@ -9,10 +9,12 @@ import (
 	"crypto/x509/pkix"
 	"encoding/pem"
 	"errors"
+	"fmt"
 	"math/big"
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -130,11 +132,61 @@ func TestThereAndBack(t *testing.T) {
 	}
 	// Who joins late asks.
 	late := watch(t, srv.URL()+"/red")
-	if got := late.Recent(context.Background(), "red"); len(got) != 1 || got[0] != event {
-		t.Errorf("recent %+v", got)
+	if got := late.Past(context.Background(), "red"); len(got.Events) != 1 || got.Events[0] != event || len(got.Verdicts) != 1 || got.Verdicts[0].Verdict != "usable" || len(got.Links) != 1 {
+		t.Errorf("of late %+v", got)
 	}
-	if got := late.Recent(context.Background(), "nobody"); got != nil {
-		t.Errorf("recent of nobody %+v", got)
+	if got := late.Past(context.Background(), "nobody"); got.Events != nil || got.Verdicts != nil {
+		t.Errorf("of nobody %+v", got)
+	}
+}
+
+// Who joins late is given the last five minutes, and nothing of them is a verdict to
+// drive by: not for the rule that hears it as if it were sent now, nor for one that
+// follows the car.
+func TestJoinLate(t *testing.T) {
+	srv := serve(t, ServeOptions{})
+	p := publisher(t, srv, "car")
+	const n = 4000 // 400 s
+	for i := range uint64(n) {
+		s := snapshot(i + 1)
+		if i%1000 == 999 {
+			p.Events([]fusion.Event{{T: s.T, End: s.T, Kind: fusion.EventJump, Size: 0.4, Where: 12, Detail: fmt.Sprint(i)}})
+		}
+		p.Send(s)
+		for len(p.queue) > 0 { // so that none is dropped
+			runtime.Gosched()
+		}
+	}
+	w := watch(t, srv.URL()+"/car")
+	began := time.Now()
+	var past Past
+	for len(past.Verdicts) == 0 || past.Verdicts[len(past.Verdicts)-1].Seq < n-9 {
+		if past = w.Past(context.Background(), "car"); time.Since(began) > time.Minute {
+			t.Fatalf("never whole: %d verdicts", len(past.Verdicts))
+		}
+	}
+	t.Logf("%d verdicts, %d links, %d events after %v", len(past.Verdicts), len(past.Links), len(past.Events), time.Since(began))
+	if len(past.Verdicts) != keepPast || len(past.Links) != keepPast || len(past.Events) != n/1000 {
+		t.Errorf("%d verdicts, %d links, %d events", len(past.Verdicts), len(past.Links), len(past.Events))
+	}
+	var rule publish.Rule
+	for i := range past.Verdicts {
+		v := &past.Verdicts[i]
+		if i > 0 && !(v.T > past.Verdicts[i-1].T) {
+			t.Errorf("%v after %v", v.T, past.Verdicts[i-1].T)
+		}
+		if rule.Hear(float64(i), "car", v, true) == "" || rule.Decide(float64(i)).Usable {
+			t.Fatal("an old verdict is taken for one to drive by")
+		}
+	}
+	l, err := Listen(w.t)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	w.Past(context.Background(), "car")
+	if _, err := l.Next(context.Background()); !errors.Is(err, publish.ErrSilent) || l.Decide(l.Now()).Usable {
+		t.Errorf("who follows the car hears what was asked for: %v", err)
 	}
 }
 

@@ -6,7 +6,8 @@
 //	kerbline.v1.CAR.link      the correction link, once a second, as JSON
 //	kerbline.v1.CAR.whole     the whole snapshot, for the screens of this program
 //	kerbline.v1.BASE.base     whether a base sends, twice a second, as JSON
-//	kerbline.v1.CAR.recent    ask here: the last events, one a line
+//	kerbline.v1.CAR.recent    ask here: verdicts and link of the last five minutes, one a
+//	                          second, and the last events, one a line
 //
 // Units and times are those of package lines. Sending never waits: what the
 // network does not take is dropped, oldest first, and counted. A controller that

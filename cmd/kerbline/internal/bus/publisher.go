@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/gob"
 	"math"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -27,6 +28,8 @@ const (
 	linkEvery  = 1.0 // s between link messages, of the monitor's time
 	wholeEvery = 0.2 // s between whole snapshots: enough for a screen
 	keepEvents = 500 // for who joins late
+	keepEvery  = 1.0 // s between verdicts kept for who joins late
+	keepPast   = 300 // of them, and of what the link was
 )
 
 // Publisher sends what one monitor gives. Its Send never waits and allocates
@@ -42,12 +45,25 @@ type Publisher struct {
 
 	mu     sync.Mutex
 	events []fusion.Event // not yet sent
-	recent [][]byte       // event lines, oldest first
+	recent shelf          // event lines
+	past   shelf          // verdict lines that hold for nothing any more, with the link's
 	src    []tui.Source
 	rec    tui.Recording
 
-	sent, dropped   atomic.Uint64
-	linkAt, wholeAt float64
+	sent, dropped           atomic.Uint64
+	linkAt, wholeAt, pastAt float64
+}
+
+// shelf keeps the last lines, oldest first.
+type shelf struct {
+	lines [][]byte
+	most  int
+}
+
+func (s *shelf) put(b []byte) {
+	if s.lines = append(s.lines, b); len(s.lines) > s.most {
+		s.lines = slices.Delete(s.lines, 0, len(s.lines)-s.most)
+	}
 }
 
 // ring bounds what waits to be sent.
@@ -59,14 +75,15 @@ func NewPublisher(nc *nats.Conn, car string) (*Publisher, error) {
 		return nil, err
 	}
 	p := &Publisher{car: car, nc: nc, live: publish.NewLive(), queue: make(chan *fusion.Snapshot, ring), free: make(chan *fusion.Snapshot, ring),
-		done: make(chan struct{}), linkAt: math.Inf(-1), wholeAt: math.Inf(-1)}
+		done: make(chan struct{}), recent: shelf{most: keepEvents}, past: shelf{most: 2 * keepPast},
+		linkAt: math.Inf(-1), wholeAt: math.Inf(-1), pastAt: math.Inf(-1)}
 	for range ring {
 		p.free <- new(fusion.Snapshot)
 	}
 	var err error
 	if p.ask, err = nc.Subscribe(subject(car, subRecent), func(m *nats.Msg) {
 		p.mu.Lock()
-		b := bytes.Join(p.recent, nil)
+		b := bytes.Join(slices.Concat(p.past.lines, p.recent.lines), nil)
 		p.mu.Unlock()
 		_ = m.Respond(b)
 	}); err != nil {
@@ -125,14 +142,19 @@ func (p *Publisher) run() {
 			b := lines.AppendEvent(nil, &events[i])
 			p.put(subEvent, b)
 			p.mu.Lock()
-			if p.recent = append(p.recent, b); len(p.recent) > keepEvents {
-				p.recent = append(p.recent[:0:0], p.recent[1:]...)
-			}
+			p.recent.put(b)
 			p.mu.Unlock()
 		}
 		if !(s.T-p.linkAt < linkEvery) || s.T < p.linkAt {
 			p.linkAt = s.T
 			p.put(subLink, lines.AppendLink(nil, s))
+		}
+		if !(s.T-p.pastAt < keepEvery) || s.T < p.pastAt {
+			p.pastAt = s.T
+			p.mu.Lock()
+			p.past.put(lines.AppendVerdict(nil, s)) // without session and number: no consumer takes it
+			p.past.put(lines.AppendLink(nil, s))
+			p.mu.Unlock()
 		}
 		if !(s.T-p.wholeAt < wholeEvery) || s.T < p.wholeAt {
 			p.wholeAt = s.T

@@ -81,21 +81,32 @@ func (w *Watcher) Next(ctx context.Context) (h Heard, err error) {
 	}
 }
 
-// Recent asks a car for its last events, oldest first; none when it does not
-// answer.
-func (w *Watcher) Recent(ctx context.Context, car string) (events []fusion.Event) {
+// Past is what a car was of late: for who joins late to look at. Nothing of it holds
+// any more, and no consumer takes its verdicts: they bear neither session nor number.
+type Past struct {
+	Verdicts []lines.Verdict // one a second of the last five minutes, oldest first
+	Links    [][]byte        // link objects, likewise
+	Events   []fusion.Event  // the last ones
+}
+
+// Past asks a car what it was of late; it is empty when the car does not answer.
+func (w *Watcher) Past(ctx context.Context, car string) (p Past) {
 	ctx, cancel := context.WithTimeout(ctx, dialLimit)
 	defer cancel()
 	m, err := w.nc.RequestWithContext(ctx, subject(car, subRecent), nil)
 	if err != nil {
-		return nil
+		return p
 	}
 	for line := range bytes.Lines(m.Data) {
-		if e, err := lines.ParseEvent(line); err == nil {
-			events = append(events, e)
+		if v, err := lines.ParseVerdict(line); err == nil && v.Verdict != "" {
+			p.Verdicts = append(p.Verdicts, v)
+		} else if bytes.Contains(line, []byte(`"condition":`)) {
+			p.Links = append(p.Links, line)
+		} else if e, err := lines.ParseEvent(line); err == nil {
+			p.Events = append(p.Events, e)
 		}
 	}
-	return events
+	return p
 }
 
 // Words says how the connection is: ok is false while there is none.

@@ -54,6 +54,69 @@ type car struct {
 	whole          *fusion.Snapshot
 	heard, refused uint64
 	spells         [4]uint64 // verdicts, by verdict
+	past           []moment  // a second apart, oldest first
+}
+
+// moment is what a car was at a time: t (s), verdict, and position (degrees), in this
+// order.
+type moment struct {
+	t        float64
+	verdict  fusion.Verdict
+	lat, lon number
+}
+
+// MarshalJSON writes a moment in little room.
+func (m moment) MarshalJSON() ([]byte, error) {
+	return json.Marshal([]any{m.t, m.verdict.String(), m.lat, m.lon})
+}
+
+// pastSeconds is how far back the page looks, s.
+const pastSeconds = 300
+
+// remember keeps what the car is now, once a second.
+func (c *car) remember(s *fusion.Snapshot) {
+	if n := len(c.past); n > 0 && s.T-c.past[n-1].t < 1 {
+		if s.T < c.past[n-1].t-1 { // its clock was set back
+			c.past = nil
+		}
+		return
+	}
+	nan := number(math.NaN())
+	m := moment{s.T, s.Verdict, nan, nan}
+	if s.HasPos {
+		m.lat, m.lon = number(s.Pos.Lat/geodesy.Degree), number(s.Pos.Lon/geodesy.Degree)
+	}
+	c.past = append(c.past, m)
+	if over := len(c.past) - pastSeconds; over > 0 {
+		c.past = slices.Delete(c.past, 0, over)
+	}
+}
+
+// Past takes what a car was before the page began to hear it.
+func (w *Wall) Past(name string, p bus.Past) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	c := w.cars[name]
+	if c == nil {
+		return
+	}
+	own := c.past
+	c.past = nil
+	for i := range p.Verdicts {
+		if t := float64(p.Verdicts[i].T); len(own) == 0 || t < own[0].t {
+			s := publish.Snapshot(&p.Verdicts[i])
+			c.remember(&s)
+		}
+	}
+	c.past = append(c.past, own...)
+	c.past = c.past[max(0, len(c.past)-pastSeconds):]
+}
+
+// Knows reports whether anything was heard of a car.
+func (w *Wall) Knows(name string) bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.cars[name] != nil
 }
 
 // New returns a wall that has heard nothing; line is the centre line of a map.
@@ -94,6 +157,7 @@ func (w *Wall) Hear(h bus.Heard) {
 			c.last = publish.Snapshot(&v)
 		}
 		c.heard++
+		c.remember(&c.last)
 		c.spells[c.last.Verdict]++
 	case h.Whole != nil:
 		c.whole = &h.Whole.Snapshot
@@ -110,6 +174,7 @@ func (w *Wall) Bus(said string, up bool) {
 // shown is a car as the page shows it. A number that is not known is null.
 type shown struct {
 	Car     string   `json:"car"`
+	T       number   `json:"t"` // s, of the monitor's host; by it the page orders the past
 	Usable  bool     `json:"usable"`
 	Heard   bool     `json:"heard"`
 	Word    string   `json:"word"` // of [words.Calls]
@@ -166,7 +231,7 @@ func (w *Wall) look() state {
 func show(name string, c *car, d publish.Decision) shown {
 	nan := number(math.NaN())
 	out := shown{Car: name, Word: words.NoData, Usable: d.Usable, Heard: d.Verdict != "", Verdict: d.Verdict, Advice: d.Advice, Cap: number(d.Cap), Why: d.Why, Reasons: []string{},
-		Leave: nan, Coast: nan, Speed: nan, Lat: nan, Lon: nan, Yaw: nan, PLLat: nan, ALLat: nan, PLLon: nan, ALLon: nan, Age: nan}
+		T: nan, Leave: nan, Coast: nan, Speed: nan, Lat: nan, Lon: nan, Yaw: nan, PLLat: nan, ALLat: nan, PLLon: nan, ALLon: nan, Age: nan}
 	if d.Verdict == "" {
 		return out
 	}
@@ -176,6 +241,7 @@ func show(name string, c *car, d publish.Decision) shown {
 	} else {
 		out.Word = "HAND OVER" // it cannot be driven by: no cap came with it
 	}
+	out.T = number(s.T)
 	out.Coast, out.Speed, out.Yaw, out.Age = number(s.Coast), number(s.Speed), number(s.Yaw), number(s.Epoch.Age)
 	if c.whole != nil { // a line alone does not hold it
 		out.Leave = number(s.LeaveIn)
@@ -206,6 +272,7 @@ func (w *Wall) Handler() http.Handler {
 	}
 	mux.HandleFunc("GET /state", w.state)
 	mux.HandleFunc("GET /map", w.centreLine)
+	mux.HandleFunc("GET /past", w.pasts)
 	mux.HandleFunc("GET /metrics", w.metrics)
 	return http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		h := rw.Header()
@@ -239,6 +306,18 @@ func (w *Wall) state(rw http.ResponseWriter, r *http.Request) {
 		case <-tick.C:
 		}
 	}
+}
+
+// pasts sends what every car was of late, for a page that has just been opened.
+func (w *Wall) pasts(rw http.ResponseWriter, _ *http.Request) {
+	w.mu.Lock()
+	all := make(map[string][]moment, len(w.cars))
+	for name, c := range w.cars {
+		all[name] = slices.Clone(c.past)
+	}
+	w.mu.Unlock()
+	rw.Header().Set("Content-Type", "application/json")
+	_ = json.NewEncoder(rw).Encode(all)
 }
 
 func (w *Wall) centreLine(rw http.ResponseWriter, _ *http.Request) {

@@ -95,6 +95,48 @@ func TestRule(t *testing.T) {
 	}
 }
 
+// A page that has just been opened is given what the cars were of late, what was before
+// the wall itself listened included, each second once; none of it makes a car usable.
+func TestPast(t *testing.T) {
+	w, list, now := set(t, "red")
+	list[0].send(true)
+	var p bus.Past
+	for i := range 400 {
+		v, err := lines.ParseVerdict(fmt.Appendf(nil, `{"t":%d,"seq":%d,"verdict":"usable","advice":"map","lat_deg":44.1,"lon_deg":11.5}`, 610+i, i))
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.Verdicts = append(p.Verdicts, v)
+	}
+	w.Past("red", p)
+	w.Past("nobody", p)
+	if !w.Knows("red") || w.Knows("nobody") {
+		t.Error("who is known")
+	}
+	if st := w.look(); st.Cars[0].Usable {
+		t.Errorf("usable from the past: %+v", st.Cars[0])
+	}
+	*now += 10
+	settle(now, list)
+	rec := httptest.NewRecorder()
+	w.Handler().ServeHTTP(rec, httptest.NewRequest("GET", "/past", nil))
+	var all map[string][][]any
+	if err := json.Unmarshal(rec.Body.Bytes(), &all); err != nil || len(all["red"]) != pastSeconds {
+		t.Fatalf("%v: %d moments", err, len(all["red"]))
+	}
+	last := 0.0
+	for _, m := range all["red"] {
+		at := m[0].(float64)
+		if at < last+1 || m[1] != "usable" || m[2].(float64) < 44 {
+			t.Errorf("%v after %v", m, last)
+		}
+		last = at
+	}
+	if last < 1011 {
+		t.Errorf("the past ends at %v", last)
+	}
+}
+
 // What the whole snapshot tells beyond a line is shown, with values and limits.
 func TestReasons(t *testing.T) {
 	w, list, now := set(t, "red")

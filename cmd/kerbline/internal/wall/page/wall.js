@@ -22,8 +22,8 @@ function card(name) {
   let c = cards.get(name);
   if (c) return c;
   const root = document.createElement("article");
-  c = { root, trail: [] };
-  for (const [key, tag] of [["name", "h2"], ["word", "p"], ["advice", "p"], ["reasons", "ul"], ["facts", "dl"], ["map", "canvas"]]) {
+  c = { root, past: [] };
+  for (const [key, tag] of [["name", "h2"], ["word", "p"], ["advice", "p"], ["reasons", "ul"], ["facts", "dl"], ["strip", "canvas"], ["map", "canvas"]]) {
     c[key] = document.createElement(tag);
     c[key].className = key;
     root.append(c[key]);
@@ -55,19 +55,53 @@ function paint(s) {
     Object.assign(document.createElement("dt"), { textContent: k }),
     Object.assign(document.createElement("dd"), { textContent: v }),
   ]));
-  if (s.lat_deg !== null) {
-    c.trail.push([s.lat_deg, s.lon_deg]);
-    if (c.trail.length > 1500) c.trail.shift();
-  }
+  if (s.t !== null) remember(c, [s.t, s.verdict, s.lat_deg, s.lon_deg]);
+  drawStrip(c);
   draw(c, s);
 }
 
-function draw(c, s) {
-  const box = c.map, g = box.getContext("2d"), scale = devicePixelRatio || 1;
-  const w = box.clientWidth * scale, h = box.clientHeight * scale;
+// The last five minutes of a car, a moment a second: time, verdict, latitude, longitude.
+const pastS = 300;
+
+function remember(c, m) {
+  const last = c.past.at(-1);
+  if (last && m[0] - last[0] < 1) {
+    if (m[0] < last[0] - 1) c.past = [];
+    return;
+  }
+  c.past.push(m);
+  while (c.past[0][0] < m[0] - pastS) c.past.shift();
+}
+
+function fit(box) {
+  const scale = devicePixelRatio || 1, w = box.clientWidth * scale, h = box.clientHeight * scale;
   if (box.width !== w || box.height !== h) { box.width = w; box.height = h; }
+  const g = box.getContext("2d");
   g.clearRect(0, 0, w, h);
-  const all = line.concat(c.trail);
+  return [g, w, h, scale];
+}
+
+function drawStrip(c) {
+  const [g, w, h] = fit(c.strip), style = getComputedStyle(document.documentElement);
+  if (!c.past.length) return;
+  const end = c.past.at(-1)[0];
+  let usable = 0;
+  c.past.forEach(([t, verdict]) => {
+    g.fillStyle = style.getPropertyValue(verdict === "usable" ? "--good" : verdict === "coasting" ? "--warn" : "--bad");
+    const low = verdict === "usable" ? 0 : verdict === "coasting" ? 0.3 : 0.6; // told by height as well as by colour
+    g.fillRect(w * (1 - (end - t + 1) / pastS), h * low, Math.ceil(w / pastS), h * (1 - low));
+    usable += verdict === "usable";
+  });
+  c.strip.setAttribute("role", "img");
+  c.strip.setAttribute("aria-label", "usable in " + usable + " of the last " + pastS + " seconds");
+  c.strip.title = c.strip.getAttribute("aria-label");
+}
+
+function draw(c, s) {
+  const [g, w, h, scale] = fit(c.map);
+  const trail = c.past.filter(m => m[2] !== null).map(m => [m[2], m[3]]);
+  if (s.lat_deg !== null) trail.push([s.lat_deg, s.lon_deg]);
+  const all = line.concat(trail);
   if (all.length < 2) return;
   const cos = Math.cos(all[0][0] * Math.PI / 180);
   const xs = all.map(p => p[1] * cos), ys = all.map(p => p[0]);
@@ -83,7 +117,7 @@ function draw(c, s) {
     g.stroke();
   };
   stroke(line, "--edge", 6);
-  stroke(c.trail, "--quiet", 2);
+  stroke(trail, "--quiet", 2);
   if (s.lat_deg === null) return;
   const [x, y] = at([s.lat_deg, s.lon_deg]);
   g.fillStyle = style.getPropertyValue(s.usable ? "--good" : s.verdict === "coasting" ? "--warn" : "--bad");
@@ -93,6 +127,14 @@ function draw(c, s) {
   g.fill();
 }
 
+// what was before this page was opened
+fetch("past").then(r => r.json()).then(all => {
+  for (const [name, past] of Object.entries(all)) {
+    const c = card(name), own = c.past;
+    c.past = [];
+    past.concat(own).forEach(m => remember(c, m));
+  }
+}).catch(() => {});
 fetch("map").then(r => r.json()).then(pts => { line = pts; }).catch(() => {});
 const source = new EventSource("state");
 source.onmessage = e => {
