@@ -96,8 +96,8 @@ func (p *BasePublisher) Send(b Base) {
 	}
 }
 
-// BaseUnheard is after how long without a fresh message the base's end is not known, s.
-const BaseUnheard = 3.0
+// baseUnheard is after how long without a fresh message the base's end is not known, s.
+const baseUnheard = 3.0
 
 const (
 	baseLate   = 1.0  // s beyond the quickest way after which a message says nothing of now
@@ -113,7 +113,7 @@ type BaseRule struct {
 	State string  // the last of [fusion.NoteBaseSends] and so on; "" before the first
 	Words string  // for a person
 	Sends bool    // the base's end is heard, and says that the base sends
-	Due   float64 // when nothing fresh will have been heard for [BaseUnheard]
+	Due   float64 // when nothing fresh will have been heard for [baseUnheard]
 
 	session string
 	former  []string
@@ -125,7 +125,7 @@ type BaseRule struct {
 }
 
 // NewBaseRule returns a rule that has heard nothing at now.
-func NewBaseRule(now float64) *BaseRule { return &BaseRule{Due: now + BaseUnheard} }
+func NewBaseRule(now float64) *BaseRule { return &BaseRule{Due: now + baseUnheard} }
 
 // Hear takes a message that arrived at now and returns notes of what it adds to what was
 // known, or in words why it is refused.
@@ -153,7 +153,7 @@ func (r *BaseRule) Hear(now float64, b *Base) (notes []string, refused string) {
 	if way-least > baseLate {
 		return notes, ""
 	}
-	r.Due = now + BaseUnheard
+	r.Due = now + baseUnheard
 	state := fusion.NoteBaseSilent
 	if b.Sends {
 		state = fusion.NoteBaseSends
@@ -167,7 +167,7 @@ func (r *BaseRule) Quiet(now float64) (notes []string) {
 	if now < r.Due {
 		return nil
 	}
-	r.Words, r.Sends, r.Due = "", false, now+BaseUnheard
+	r.Words, r.Sends, r.Due = "", false, now+baseUnheard
 	return r.become(nil, fusion.NoteBaseUnheard)
 }
 
@@ -184,8 +184,8 @@ func (r *BaseRule) change(now float64, b *Base) string {
 	switch {
 	case b.Session == "" || b.N == 0 || !(b.T >= 0) || len(b.Sent) > mostBursts:
 		return "no message of a base's end, want session, n and t"
-	case r.session != "" && now-r.heard < BaseUnheard:
-		return fmt.Sprintf("another session, and the one kept is not silent for %g s", BaseUnheard)
+	case r.session != "" && now-r.heard < baseUnheard:
+		return fmt.Sprintf("another session, and the one kept is not silent for %g s", baseUnheard)
 	case slices.Contains(r.former, b.Session):
 		return "a session that is over"
 	}
