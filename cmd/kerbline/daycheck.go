@@ -271,7 +271,11 @@ func hear(ctx context.Context, addr string, during time.Duration, in *inputs) (*
 	if err != nil {
 		return nil, cfg, usage(err)
 	}
-	l, err := publish.Listen(addr)
+	key, err := publish.LoadKey("")
+	if err != nil {
+		return nil, cfg, usage(err)
+	}
+	l, err := publish.Listen(addr, key)
 	if err != nil {
 		return nil, cfg, usage(err)
 	}

@@ -114,7 +114,7 @@ func TestDaycheckHears(t *testing.T) {
 	}
 	addr := free.LocalAddr().String()
 	free.Close()
-	p, err := publish.Dial(addr, false)
+	p, err := publish.Dial(addr, false, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

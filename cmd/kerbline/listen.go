@@ -17,6 +17,7 @@ import (
 
 func newListen() *cobra.Command {
 	var b busFlags
+	var key string
 	cmd := &cobra.Command{
 		Use:   "listen [HOST:PORT | nats://HOST/CAR]",
 		Short: "Reference consumer: hear published verdicts and say USABLE or NOT USABLE",
@@ -34,7 +35,7 @@ controller that disengages; it engages at the first USABLE.`,
 			if len(args) > 0 {
 				addr = args[0]
 			}
-			l, err := hearFrom(addr, &b)
+			l, err := hearFrom(addr, &b, key)
 			if err != nil {
 				return err
 			}
@@ -45,13 +46,18 @@ controller that disengages; it engages at the first USABLE.`,
 		},
 	}
 	b.watcher(cmd)
+	keyFlag(cmd, &key)
 	return cmd
 }
 
 // hearFrom opens a listener by UDP or on a bus.
-func hearFrom(addr string, b *busFlags) (*publish.Listener, error) {
+func hearFrom(addr string, b *busFlags, keyFile string) (*publish.Listener, error) {
 	if !bus.Is(addr) {
-		return publish.Listen(addr)
+		key, err := publish.LoadKey(keyFile)
+		if err != nil {
+			return nil, usage(err)
+		}
+		return publish.Listen(addr, key)
 	}
 	t, err := b.target(addr)
 	if err != nil {

@@ -39,6 +39,7 @@ type liveFlags struct {
 	forward                                     string
 	publish                                     []string
 	remote                                      bool
+	key                                         string
 	verdicts, events                            string
 	screen, plain                               bool
 	from, base                                  string
@@ -99,7 +100,8 @@ kerbline live --from nats://host/CAR.`,
 	f.Int64Var(&fl.maxMB, "record-part-mb", 512, "begin a new file at this size, MB")
 	f.StringVar(&fl.forward, "forward", "", "give the corrections on to the receiver: gnss for the port of --gnss, or a serial:// or tcp:// URL")
 	f.StringArrayVar(&fl.publish, "publish", nil, "send verdicts by UDP to host:port (such as "+publish.DefaultAddr+"); may be repeated")
-	f.BoolVar(&fl.remote, "publish-remote", false, "allow --publish to addresses that other computers hear")
+	f.BoolVar(&fl.remote, "publish-remote", false, "allow --publish to addresses that other computers hear, signed with a key")
+	keyFlag(cmd, &fl.key)
 	f.StringVar(&fl.verdicts, "verdicts", "", "write verdict lines to this file, - for standard output")
 	f.StringVar(&fl.events, "events", "", "write event lines to this file, - for standard output")
 	f.BoolVar(&fl.screen, "screen", false, "open the dashboard (the default on a terminal)")
@@ -108,6 +110,11 @@ kerbline live --from nats://host/CAR.`,
 	f.StringVar(&fl.base, "base", "", "the base's end, as kerbline base --bus sends it: nats://host/NAME")
 	fl.bus.flags(cmd)
 	return cmd
+}
+
+// keyFlag is the flag that names the file of the key of published verdicts.
+func keyFlag(cmd *cobra.Command, path *string) {
+	cmd.Flags().StringVar(path, "publish-key", "", "file (0600) with the key that signs published verdicts; else it is taken from "+publish.KeyEnv)
 }
 
 // live runs the engine until it is stopped.
@@ -132,7 +139,11 @@ func live(cmd *cobra.Command, fl *liveFlags) error {
 		return usage(err)
 	}
 	for _, addr := range fl.publish {
-		p, err := publish.Dial(addr, fl.remote)
+		key, err := publish.LoadKey(fl.key)
+		if err != nil {
+			return usage(err)
+		}
+		p, err := publish.Dial(addr, fl.remote, key)
 		if err != nil {
 			return usage(err)
 		}
@@ -461,7 +472,11 @@ func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
 	if err != nil {
 		return err
 	}
-	l, err := publish.Listen(fl.from)
+	key, err := publish.LoadKey(fl.key)
+	if err != nil {
+		return usage(err)
+	}
+	l, err := publish.Listen(fl.from, key)
 	if err != nil {
 		return usage(err)
 	}

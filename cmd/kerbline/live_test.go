@@ -587,7 +587,7 @@ func TestBus(t *testing.T) {
 // The reference consumer around the rule: it says each change once, obeys the
 // advice, and takes another monitor only when its controller is disengaged.
 func TestConsume(t *testing.T) {
-	l, err := publish.Listen("127.0.0.1:0")
+	l, err := publish.Listen("127.0.0.1:0", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -610,7 +610,7 @@ func TestConsume(t *testing.T) {
 		}
 	}
 	monitor := func() (stop func()) {
-		p, err := publish.Dial(l.Addr(), false)
+		p, err := publish.Dial(l.Addr(), false, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

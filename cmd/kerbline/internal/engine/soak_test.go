@@ -131,7 +131,7 @@ func BenchmarkLatency(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer imu.Close()
-	p, err := publish.Dial(l.LocalAddr().String(), false)
+	p, err := publish.Dial(l.LocalAddr().String(), false, nil)
 	if err != nil {
 		b.Fatal(err)
 	}

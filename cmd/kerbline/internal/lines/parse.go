@@ -48,6 +48,7 @@ type Verdict struct {
 	Hold       Float  `json:"hold_s"`
 	Build      string `json:"build"`
 	ValidUntil Float  `json:"valid_until"`
+	MAC        string `json:"mac"` // who sent it: package publish checks it before a line is read
 }
 
 // Float is a number of a line; null and an absent field are NaN.

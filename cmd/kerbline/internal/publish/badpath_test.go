@@ -14,14 +14,14 @@ import (
 // just before, none twice, and when the monitor takes usable back nothing from before
 // brings it up again; through a partition nothing is believed, after it all is as before.
 func TestBadPath(t *testing.T) {
-	l, err := Listen("127.0.0.1:0")
+	l, err := Listen("127.0.0.1:0", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer l.Close()
 	way := badpath.UDP(t, 5, l.Addr())
 	way.Set(badpath.Faults{Delay: 20 * time.Millisecond, Jitter: 500 * time.Millisecond, Loss: 0.2, Double: 0.2})
-	p, err := Dial(way.Addr, false)
+	p, err := Dial(way.Addr, false, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -166,7 +166,7 @@ func TestConsumerCHears(t *testing.T) {
 		t.Fatalf("never said %q", want)
 	}
 	until("NOT USABLE nothing heard")
-	p, err := Dial("127.0.0.1:"+port, false)
+	p, err := Dial("127.0.0.1:"+port, false, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -24,6 +24,7 @@ type Listener struct {
 	// Disengaged is the controller's word that it does not drive by the map, nil
 	// where no controller is behind it.
 	Disengaged func() bool
+	Key        *Key   // takes only what is signed with it; nil takes all
 	Refused    uint64 // datagrams that were not taken
 
 	ear Ear
@@ -61,17 +62,22 @@ func (s *socket) Hear(deadline time.Time) (b []byte, from string, err error) {
 func (s *socket) Addr() string { return s.LocalAddr().String() }
 
 // Listen opens addr, host:port with or without udp://. An empty host is this
-// computer only; 0.0.0.0 hears the network.
-func Listen(addr string) (*Listener, error) {
+// computer only; 0.0.0.0 hears the network, and that needs a key.
+func Listen(addr string, key *Key) (*Listener, error) {
 	ua, err := resolve(addr)
 	if err != nil {
 		return nil, err
+	}
+	if !ua.IP.IsLoopback() && key == nil {
+		return nil, fmt.Errorf("publish: at %s others can speak for the monitor, want a loopback address, or a key in %s or --publish-key FILE", ua, KeyEnv)
 	}
 	conn, err := net.ListenUDP("udp", ua)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %s: %w, want a free port", ua, err)
 	}
-	return NewListener(&socket{conn, make([]byte, 64<<10)}), nil
+	l := NewListener(&socket{conn, make([]byte, 64<<10)})
+	l.Key = key
+	return l, nil
 }
 
 // Addr returns where the listener hears.
@@ -106,6 +112,11 @@ func (l *Listener) Next(ctx context.Context) (lines.Verdict, error) {
 		}
 		if err != nil {
 			return lines.Verdict{}, err
+		}
+		if !l.Key.Check(b) {
+			l.Refused++
+			l.why = errKey
+			continue
 		}
 		v, err := lines.ParseVerdict(b)
 		if err != nil || l.Hear(l.Now(), from, &v, l.Disengaged == nil || l.Disengaged()) != "" {

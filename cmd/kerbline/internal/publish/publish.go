@@ -4,7 +4,8 @@
 // more: hold_s, how long it holds from its arrival (s); valid_until, the host
 // time (Unix s) of the same end, for who shares the sender's clock; session, a
 // random name of this run of the monitor; n, which counts its verdicts from 1;
-// build, the version of the program. What is not heard in time is "not usable":
+// build, the version of the program. What leaves the computer bears a last field mac,
+// by which who holds the same [Key] knows the sender. What is not heard in time is "not usable":
 // nothing is ever sent twice, sending never waits, and a monitor that hangs or
 // dies is silent. [Rule] is all that a consumer has to know.
 //
@@ -37,6 +38,7 @@ const DefaultAddr = "127.0.0.1:47100"
 type Publisher struct {
 	addr  string
 	conn  net.Conn
+	key   *Key        // the sender's
 	queue chan []byte // to the sender
 	free  chan []byte // back from it
 	done  chan struct{}
@@ -47,24 +49,28 @@ type Publisher struct {
 }
 
 // Dial prepares to send to addr, host:port with or without udp://. An address
-// that other computers can hear needs remote.
-func Dial(addr string, remote bool) (*Publisher, error) {
+// that other computers can hear needs remote and a key; key may be nil for others.
+func Dial(addr string, remote bool, key *Key) (*Publisher, error) {
 	ua, err := resolve(addr)
 	if err != nil {
 		return nil, err
 	}
-	if !ua.IP.IsLoopback() && !remote {
+	switch {
+	case ua.IP.IsLoopback():
+	case !remote:
 		return nil, fmt.Errorf("publish: %s is not this computer, want a loopback address, or --publish-remote where others on the network may hear it", addr)
+	case key == nil:
+		return nil, fmt.Errorf("publish: %s is not this computer, want a key in %s or --publish-key FILE, so that nobody else there can speak for the monitor", addr, KeyEnv)
 	}
 	conn, err := net.DialUDP("udp", nil, ua)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %s: %w", addr, err)
 	}
-	return newPublisher(ua.String(), conn, clocks()), nil
+	return newPublisher(ua.String(), conn, key, clocks()), nil
 }
 
-func newPublisher(addr string, conn net.Conn, clock func() (wall, steady float64)) *Publisher {
-	p := &Publisher{addr: addr, conn: conn, queue: make(chan []byte, ring), free: make(chan []byte, ring), done: make(chan struct{}), live: newLive(clock)}
+func newPublisher(addr string, conn net.Conn, key *Key, clock func() (wall, steady float64)) *Publisher {
+	p := &Publisher{addr: addr, conn: conn, key: key, queue: make(chan []byte, ring), free: make(chan []byte, ring), done: make(chan struct{}), live: newLive(clock)}
 	for range ring {
 		p.free <- make([]byte, 0, 2048)
 	}
@@ -166,6 +172,7 @@ func (p *Publisher) Send(s *fusion.Snapshot) {
 func (p *Publisher) run() {
 	defer close(p.done)
 	for b := range p.queue {
+		b = p.key.Sign(b)
 		// A missing listener comes back as an error of the next write: it does not matter.
 		if _, err := p.conn.Write(b); err == nil {
 			p.sent.Add(1)

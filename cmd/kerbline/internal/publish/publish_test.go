@@ -40,11 +40,11 @@ func full(t float64, seq uint64) *fusion.Snapshot {
 // test; the listener has the first second behind it.
 func pair(t *testing.T) (*Publisher, *Listener, *float64) {
 	t.Helper()
-	l, err := Listen("127.0.0.1:0")
+	l, err := Listen("127.0.0.1:0", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := Dial("udp://"+l.Addr(), false)
+	p, err := Dial("udp://"+l.Addr(), false, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +151,7 @@ func TestClockStepBeginsASession(t *testing.T) {
 	defer b.Close()
 	offset := 0.0
 	steady := 0.0
-	p := newPublisher("pipe", a, func() (float64, float64) { return 1e9 + steady + offset, steady })
+	p := newPublisher("pipe", a, nil, func() (float64, float64) { return 1e9 + steady + offset, steady })
 	got := make([]byte, 4096)
 	send := func() lines.Verdict {
 		t.Helper()
@@ -196,16 +196,16 @@ func TestDialRefuses(t *testing.T) {
 	for _, tt := range []struct{ addr, say string }{
 		{"192.0.2.7:47100", "--publish-remote"}, {"nonsense", "want host:port"}, {"127.0.0.1:99999", "want host:port"},
 	} {
-		if _, err := Dial(tt.addr, false); err == nil || !strings.Contains(err.Error(), tt.say) {
+		if _, err := Dial(tt.addr, false, nil); err == nil || !strings.Contains(err.Error(), tt.say) {
 			t.Errorf("Dial(%q): %v, want %q", tt.addr, err, tt.say)
 		}
 	}
-	p, err := Dial("192.0.2.7:47100", true) // TEST-NET-1, RFC 5737: nobody
+	p, err := Dial("192.0.2.7:47100", true, testKey(t, "a phrase of many words")) // TEST-NET-1, RFC 5737: nobody
 	if err != nil {
 		t.Skipf("no route at all here: %v", err)
 	}
 	p.Close()
-	if _, err := Listen("192.0.2.7:47100"); err == nil || !strings.Contains(err.Error(), "want a free port") {
+	if _, err := Listen("192.0.2.7:47100", testKey(t, "a phrase of many words")); err == nil || !strings.Contains(err.Error(), "want a free port") {
 		t.Errorf("listening on a foreign address: %v", err)
 	}
 }
@@ -213,13 +213,13 @@ func TestDialRefuses(t *testing.T) {
 // Nobody listening and a sender that hangs hold up nothing.
 func TestSendNeverWaits(t *testing.T) {
 	before := runtime.NumGoroutine()
-	l, err := Listen("127.0.0.1:0")
+	l, err := Listen("127.0.0.1:0", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	addr := l.Addr()
 	l.Close()
-	p, err := Dial(addr, false)
+	p, err := Dial(addr, false, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -232,7 +232,7 @@ func TestSendNeverWaits(t *testing.T) {
 		t.Errorf("%d sent and %d dropped of 2001", sent, dropped)
 	}
 	a, b := net.Pipe() // takes nothing until read
-	hang := newPublisher("pipe", a, clocks())
+	hang := newPublisher("pipe", a, nil, clocks())
 	for i := range 1000 { // were the network waited for, this would not end
 		s.T, s.Seq = float64(i), uint64(i)
 		hang.Send(s)

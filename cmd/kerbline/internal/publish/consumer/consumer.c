@@ -9,10 +9,14 @@
  *     cc -std=c99 -O2 -o consumer consumer.c -lm
  *     ./consumer 47100            hear UDP on this computer, a line for each change
  *     ./consumer - < verdicts     the rule on lines "now sender disengaged json"
+ *
+ * With a key in the environment variable KERBLINE_PUBLISH_KEY it takes only what was
+ * signed with it.
  */
 #define _POSIX_C_SOURCE 200809L
 #include <math.h>
 #include <stdbool.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -197,6 +201,110 @@ struct decision rule_decide(const struct rule *r, double now) {
 	return d;
 }
 
+/* ---- who sent it: HMAC-SHA-256 (RFC 2104, FIPS 180-4) ---- */
+
+struct sha {
+	uint32_t h[8];
+	uint64_t n; /* bytes so far */
+	unsigned char block[64];
+};
+
+static uint32_t turn(uint32_t x, int n) { return x >> n | x << (32 - n); }
+
+static void sha_block(struct sha *s, const unsigned char *b) {
+	static const uint32_t k[64] = {
+		0x428a2f98, 0x71374491, 0xb5c0fbcf, 0xe9b5dba5, 0x3956c25b, 0x59f111f1, 0x923f82a4, 0xab1c5ed5, 0xd807aa98, 0x12835b01, 0x243185be,
+		0x550c7dc3, 0x72be5d74, 0x80deb1fe, 0x9bdc06a7, 0xc19bf174, 0xe49b69c1, 0xefbe4786, 0x0fc19dc6, 0x240ca1cc, 0x2de92c6f, 0x4a7484aa,
+		0x5cb0a9dc, 0x76f988da, 0x983e5152, 0xa831c66d, 0xb00327c8, 0xbf597fc7, 0xc6e00bf3, 0xd5a79147, 0x06ca6351, 0x14292967, 0x27b70a85,
+		0x2e1b2138, 0x4d2c6dfc, 0x53380d13, 0x650a7354, 0x766a0abb, 0x81c2c92e, 0x92722c85, 0xa2bfe8a1, 0xa81a664b, 0xc24b8b70, 0xc76c51a3,
+		0xd192e819, 0xd6990624, 0xf40e3585, 0x106aa070, 0x19a4c116, 0x1e376c08, 0x2748774c, 0x34b0bcb5, 0x391c0cb3, 0x4ed8aa4a, 0x5b9cca4f,
+		0x682e6ff3, 0x748f82ee, 0x78a5636f, 0x84c87814, 0x8cc70208, 0x90befffa, 0xa4506ceb, 0xbef9a3f7, 0xc67178f2};
+	uint32_t w[64], v[8];
+	for (int i = 0; i < 16; i++)
+		w[i] = (uint32_t)b[4 * i] << 24 | (uint32_t)b[4 * i + 1] << 16 | (uint32_t)b[4 * i + 2] << 8 | b[4 * i + 3];
+	for (int i = 16; i < 64; i++)
+		w[i] = w[i - 16] + w[i - 7] + (turn(w[i - 15], 7) ^ turn(w[i - 15], 18) ^ w[i - 15] >> 3) + (turn(w[i - 2], 17) ^ turn(w[i - 2], 19) ^ w[i - 2] >> 10);
+	memcpy(v, s->h, sizeof v);
+	for (int i = 0; i < 64; i++) {
+		uint32_t e = v[4], a = v[0];
+		uint32_t one = v[7] + (turn(e, 6) ^ turn(e, 11) ^ turn(e, 25)) + ((e & v[5]) ^ (~e & v[6])) + k[i] + w[i];
+		uint32_t two = (turn(a, 2) ^ turn(a, 13) ^ turn(a, 22)) + ((a & v[1]) ^ (a & v[2]) ^ (v[1] & v[2]));
+		memmove(v + 1, v, 7 * sizeof *v);
+		v[4] += one;
+		v[0] = one + two;
+	}
+	for (int i = 0; i < 8; i++)
+		s->h[i] += v[i];
+}
+
+static void sha_begin(struct sha *s) {
+	static const uint32_t h[8] = {0x6a09e667, 0xbb67ae85, 0x3c6ef372, 0xa54ff53a, 0x510e527f, 0x9b05688c, 0x1f83d9ab, 0x5be0cd19};
+	memcpy(s->h, h, sizeof h);
+	s->n = 0;
+}
+
+static void sha_add(struct sha *s, const void *from, size_t size) {
+	for (const unsigned char *p = from; size > 0; size--) {
+		s->block[s->n++ % 64] = *p++;
+		if (s->n % 64 == 0)
+			sha_block(s, s->block);
+	}
+}
+
+static void sha_end(struct sha *s, unsigned char out[32]) {
+	uint64_t bits = 8 * s->n;
+	sha_add(s, "\x80", 1);
+	while (s->n % 64 != 56)
+		sha_add(s, "", 1);
+	for (int i = 7; i >= 0; i--) {
+		unsigned char c = (unsigned char)(bits >> 8 * i);
+		sha_add(s, &c, 1);
+	}
+	for (int i = 0; i < 32; i++)
+		out[i] = (unsigned char)(s->h[i / 4] >> (24 - 8 * (i % 4)));
+}
+
+static void hmac(const char *key, const char *text, size_t size, unsigned char out[32]) {
+	struct sha s;
+	unsigned char k[64] = {0}, pad[64];
+	if (strlen(key) <= sizeof k)
+		memcpy(k, key, strlen(key));
+	else {
+		sha_begin(&s);
+		sha_add(&s, key, strlen(key));
+		sha_end(&s, k);
+	}
+	for (int i = 0; i < 64; i++)
+		pad[i] = k[i] ^ 0x36;
+	sha_begin(&s);
+	sha_add(&s, pad, sizeof pad);
+	sha_add(&s, text, size);
+	sha_end(&s, out);
+	for (int i = 0; i < 64; i++)
+		pad[i] = k[i] ^ 0x5c;
+	sha_begin(&s);
+	sha_add(&s, pad, sizeof pad);
+	sha_add(&s, out, 32);
+	sha_end(&s, out);
+}
+
+/* rule_signed reports whether a datagram was signed with key: it ends in a field
+ * "mac" over all that stands before that. Give to rule_hear only what was. */
+bool rule_signed(const char *json, const char *key) {
+	static const char field[] = ",\"mac\":\"", digits[] = "0123456789abcdef";
+	size_t size = strlen(json), tail = sizeof field - 1 + 64 + 2;
+	if (size > 0 && json[size - 1] == '\n')
+		size--;
+	if (size < tail || memcmp(json + size - tail, field, sizeof field - 1) || memcmp(json + size - 2, "\"}", 2))
+		return false;
+	unsigned char want[32], differs = 0;
+	hmac(key, json, size - tail, want);
+	const char *got = json + size - 66;
+	for (int i = 0; i < 32; i++) /* in the same time for every key */
+		differs |= (unsigned char)(got[2 * i] ^ digits[want[i] >> 4]) | (unsigned char)(got[2 * i + 1] ^ digits[want[i] & 15]);
+	return !differs;
+}
+
 /* ---- the program ---- */
 
 #include <arpa/inet.h>
@@ -222,7 +330,7 @@ static void say(char *was, size_t size, struct decision d, const char *why) {
 
 /* lines runs the rule on standard input: for each line "now sender disengaged
  * json" it prints whether the verdict was taken, and the decision. */
-static int lines(void) {
+static int lines(const char *key) {
 	static char line[70000];
 	struct rule r = {0};
 	while (fgets(line, sizeof line, stdin)) {
@@ -231,7 +339,7 @@ static int lines(void) {
 		int disengaged, at = 0;
 		if (sscanf(line, "%lf %63s %d %n", &now, sender, &disengaged, &at) != 3 || !at)
 			return 1;
-		bool taken = !rule_hear(&r, now, sender, line + at, disengaged);
+		bool taken = (!key || rule_signed(line + at, key)) && !rule_hear(&r, now, sender, line + at, disengaged);
 		struct decision d = rule_decide(&r, now);
 		printf("%d %d %s\n", taken, d.usable, d.advice);
 	}
@@ -239,8 +347,11 @@ static int lines(void) {
 }
 
 int main(int argc, char **argv) {
+	const char *key = getenv("KERBLINE_PUBLISH_KEY");
+	if (key && !*key)
+		key = NULL;
 	if (argc == 2 && !strcmp(argv[1], "-"))
-		return lines();
+		return lines(key);
 	struct sockaddr_in at = {.sin_family = AF_INET, .sin_port = htons((unsigned short)(argc == 2 ? atoi(argv[1]) : 47100))};
 	at.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
 	int fd = socket(AF_INET, SOCK_DGRAM, 0);
@@ -265,7 +376,12 @@ int main(int argc, char **argv) {
 		if (n >= 0) {
 			b[n] = 0;
 			snprintf(sender, sizeof sender, "%s:%u", inet_ntoa(from.sin_addr), ntohs(from.sin_port));
-			why = strlen(b) == (size_t)n ? rule_hear(&r, now, sender, b, disengaged) : "no verdict";
+			if (strlen(b) != (size_t)n)
+				why = "no verdict";
+			else if (key && !rule_signed(b, key))
+				why = "not signed with the key of KERBLINE_PUBLISH_KEY";
+			else
+				why = rule_hear(&r, now, sender, b, disengaged);
 		}
 		struct decision d = rule_decide(&r, now);
 		if (d.usable)
