@@ -105,13 +105,7 @@ func (w *worker) run(ctx context.Context, target bus.Target, kinds []string, cor
 		return err
 	}
 	defer nc.Close()
-	var wg sync.WaitGroup
-	errs := make([]error, cores)
-	for i := range cores {
-		wg.Go(func() { errs[i] = bus.Work(ctx, nc, kinds, w.do) })
-	}
-	wg.Wait()
-	return errors.Join(errs...)
+	return bus.Work(ctx, nc, kinds, cores, w.do)
 }
 
 // load returns the recording of a kind. One is held at a time: the queue hands them

@@ -62,3 +62,42 @@ func TestWork(t *testing.T) {
 		}
 	}
 }
+
+// Two workers of one core each are at least 1.8 times as fast as one, start and loading
+// of the recording included.
+func TestWorkersSpeed(t *testing.T) {
+	if os.Getenv("KERBLINE_WALL") == "" {
+		t.Skip("KERBLINE_WALL is not set: it takes two cores that nobody else uses")
+	}
+	t.Setenv("GOMAXPROCS", "1")
+	rec := loop(t, "nominal", 600)
+	sweep := func(workers int) time.Duration {
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		addr := l.Addr().String()
+		l.Close()
+		p := start(t, "tune", rec, "--csv", filepath.Join(t.TempDir(), "out.csv"), "--bus", addr, "--vary", "tests.dwell_s=1..8/8", "--vary", "limits.risk=1e-6..1e-4/10log")
+		p.until("bus at")
+		began := time.Now()
+		for range workers {
+			w := start(t, "work", rec, "--bus", "nats://"+addr, "--cores", "1")
+			defer w.Process.Kill()
+		}
+		if err := p.Wait(); err != nil {
+			t.Fatalf("%v\n%s", err, p.said())
+		}
+		return time.Since(began)
+	}
+	best := 0.0
+	for range 3 {
+		one, two := sweep(1), sweep(2)
+		best = max(best, one.Seconds()/two.Seconds())
+		t.Logf("80 settings: one worker %v, two %v, %.2f times as fast", one, two, one.Seconds()/two.Seconds())
+		if best >= 1.8 {
+			return
+		}
+	}
+	t.Errorf("two workers are %.2f times as fast as one, want 1.8", best)
+}

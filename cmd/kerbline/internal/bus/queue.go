@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -109,10 +110,33 @@ func Offer(ctx context.Context, nc *nats.Conn, tasks []Task, done func(key strin
 	return nil
 }
 
-// Work takes tasks of some kinds, one at a time, and does them until ctx ends; it waits
-// for a queue that is not there yet, or no more. do returns the result of a task; its
-// error ends the sweep of who offered it.
-func Work(ctx context.Context, nc *nats.Conn, kinds []string, do func(ctx context.Context, data []byte) ([]byte, error)) error {
+// Work takes tasks of some kinds and does as many at once as it may use cores, until ctx
+// ends; it waits for a queue that is not there yet, or no more. While they are done one
+// more is fetched, and results go back, so that no core waits for the network. do returns
+// the result of a task; its error ends the sweep of who offered it.
+func Work(ctx context.Context, nc *nats.Conn, kinds []string, cores int, do func(ctx context.Context, data []byte) ([]byte, error)) error {
+	free := make(chan struct{}, cores)
+	var wg sync.WaitGroup
+	errs := make([]error, cores+1)
+	for i := range errs {
+		wg.Go(func() {
+			errs[i] = work(ctx, nc, kinds, func(ctx context.Context, data []byte) ([]byte, error) {
+				select {
+				case free <- struct{}{}:
+					defer func() { <-free }()
+					return do(ctx, data)
+				case <-ctx.Done():
+					return nil, ctx.Err()
+				}
+			})
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
+}
+
+// work takes tasks one at a time.
+func work(ctx context.Context, nc *nats.Conn, kinds []string, do func(ctx context.Context, data []byte) ([]byte, error)) error {
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return fmt.Errorf("bus: %w", err)
