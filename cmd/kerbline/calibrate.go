@@ -69,7 +69,12 @@ instability the sensor must lie still for hours: --imu FILE alone will do.
 			if err := writeFile(plot, cmd.OutOrStdout(), res.WriteSVG); err != nil {
 				return err
 			}
-			return writeFile(out, cmd.OutOrStdout(), func(w io.Writer) error { return writeFound(w, name, &cfg, res) })
+			if err := writeFile(out, cmd.OutOrStdout(), func(w io.Writer) error { return writeFound(w, name, &cfg, res) }); err != nil {
+				return err
+			}
+			tellWritten(cmd.ErrOrStderr(), plot)
+			tellWritten(cmd.ErrOrStderr(), out)
+			return nil
 		},
 	}
 	in.flags(cmd)

@@ -139,7 +139,7 @@ func TestCalibrateExitCodes(t *testing.T) {
 		want string
 	}{
 		{[]string{"calibrate"}, exitUsage, "nothing to read, want a recording"},
-		{[]string{"calibrate", "a", "b"}, exitUsage, "accepts at most 1 arg"},
+		{[]string{"calibrate", "a", "b"}, exitUsage, "is one too many"},
 		{[]string{"calibrate", dir, "--set", "imu.gyro_nois=1"}, exitUsage, `did you mean "imu.gyro_noise"?`},
 		{[]string{"calibrate", "--imu", empty, "--set", "imu.gyro_nois=1"}, exitUsage, `did you mean "imu.gyro_noise"?`},
 		{[]string{"calibrate", "--imu", empty}, exitFailed, "calibrate: 0 inertial samples, want 100 or more"},

@@ -72,7 +72,7 @@ holds and which of it would be used, and write nothing.`,
 			if err != nil {
 				return err
 			}
-			c := &conversion{rec: rec, cfg: &cfg}
+			c := &conversion{rec: rec, cfg: &cfg, progress: newProgress(cmd.ErrOrStderr(), "converting")}
 			if err := c.extras(); err != nil {
 				return err
 			}
@@ -88,8 +88,12 @@ holds and which of it would be used, and write nothing.`,
 			default:
 				err = c.folder(out)
 			}
+			c.progress.end()
 			for _, n := range c.notes {
 				fmt.Fprintf(cmd.ErrOrStderr(), "%-14s %s\n", "note", n)
+			}
+			if err == nil {
+				tellWritten(cmd.ErrOrStderr(), out)
 			}
 			return err
 		},
@@ -122,6 +126,8 @@ type conversion struct {
 	cfg   *settings.File
 	files map[string][]byte // settings, map and truth, by the names of a folder
 	notes []string
+
+	progress *progress
 }
 
 // extras gathers the small files that go with a recording, the settings as they
@@ -147,7 +153,7 @@ func (c *conversion) extras() error {
 
 // records calls f for every record.
 func (c *conversion) records(f func(fusion.Record) error) error {
-	notes, err := runner.Records(c.rec, c.cfg.GNSS.Latency, f)
+	notes, err := runner.Records(c.rec, c.cfg.GNSS.Latency, c.progress.at, f)
 	c.notes = append(c.notes, notes...)
 	return err
 }

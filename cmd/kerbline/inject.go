@@ -72,7 +72,9 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 				return err
 			}
 			opt.Latency = cfg.GNSS.Latency
-			recs, err := allRecords(rec, opt.Latency)
+			bar := newProgress(cmd.ErrOrStderr(), "reading")
+			recs, err := allRecords(rec, opt.Latency, bar.at)
+			bar.end()
 			if err != nil {
 				return err
 			}
@@ -89,9 +91,10 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 			}
 			w := cmd.ErrOrStderr()
 			for _, n := range append(rec.Notes, res.Notes...) {
-				fmt.Fprintln(w, "note     ", n)
+				fmt.Fprintf(w, "%-14s %s\n", "note", n)
 			}
-			fmt.Fprintf(w, "written   %s, %d records, %d faults labelled\n", out, len(res.Records), len(res.Labels.Faults))
+			fmt.Fprintf(w, "%-14s %d records, %d faults labelled\n", "injected", len(res.Records), len(res.Labels.Faults))
+			tellWritten(w, out)
 			return nil
 		},
 	}
@@ -109,8 +112,8 @@ OUT is a new folder, or a file ending in .mcap with its labels beside it.`,
 }
 
 // allRecords holds every record of rec in memory.
-func allRecords(rec *recording.Recording, latency float64) (all []fusion.Record, err error) {
-	_, err = runner.Records(rec, latency, func(r fusion.Record) error {
+func allRecords(rec *recording.Recording, latency float64, progress func(done, total int64)) (all []fusion.Record, err error) {
+	_, err = runner.Records(rec, latency, progress, func(r fusion.Record) error {
 		r.Data = bytes.Clone(r.Data)
 		all = append(all, r)
 		return nil

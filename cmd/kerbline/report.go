@@ -63,7 +63,13 @@ what was left out is said, and all are compared.`,
 			if err != nil {
 				return err
 			}
-			return writeReport(p, output, csvDir, pngs, cmd.OutOrStdout())
+			if err := writeReport(p, output, csvDir, pngs, cmd.OutOrStdout()); err != nil {
+				return err
+			}
+			for _, path := range []string{output, csvDir, pngs} {
+				tellWritten(cmd.ErrOrStderr(), path)
+			}
+			return nil
 		},
 	}
 	in.flags(cmd)

@@ -68,7 +68,7 @@ emergency stop, no trackside marshal and no event rule.`,
 		RunE:                       func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 		SuggestionsMinimumDistance: 2,
 	}
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage(err) })
+	root.SetFlagErrorFunc(unknownFlag)
 	for _, c := range commands {
 		root.AddCommand(c())
 	}
@@ -90,11 +90,6 @@ func usage(err error) error {
 		return nil
 	}
 	return coded{exitUsage, err}
-}
-
-// wrong makes what an argument check refuses wrong usage.
-func wrong(check cobra.PositionalArgs) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, args []string) error { return usage(check(cmd, args)) }
 }
 
 // exitCode prints err and returns the code it means.
@@ -144,7 +139,7 @@ func (in *inputs) flags(cmd *cobra.Command) {
 // reads its settings.
 func (in *inputs) open(args []string) (*recording.Recording, settings.File, error) {
 	if len(args) == 0 && in.paths.GNSS == "" && in.paths.Corrections == "" {
-		return nil, settings.File{}, usage(errors.New("nothing to read, want a recording or --gnss FILE"))
+		return nil, settings.File{}, usage(errors.New("RECORDING is missing: nothing to read, want a recording or --gnss FILE"))
 	}
 	paths := in.paths
 	paths.Set = slices.Clone(in.set)

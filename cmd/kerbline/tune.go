@@ -331,6 +331,7 @@ func (t *tuning) report(cmd *cobra.Command, plan *tune.Plan, res *sweep.Results,
 		if err := writeFile(f.path, cmd.OutOrStdout(), f.write); err != nil {
 			return err
 		}
+		tellWritten(cmd.ErrOrStderr(), f.path)
 	}
 	return nil
 }

@@ -107,7 +107,7 @@ func (r *Report) JoinBase(car, base *recording.Recording, radio *bothends.Radio)
 // endOf reads what one end recorded of the link.
 func endOf(rec *recording.Recording) (*bothends.Record, error) {
 	e := &bothends.Record{}
-	_, err := runner.Records(rec, 0, func(in fusion.Record) error {
+	_, err := runner.Records(rec, 0, nil, func(in fusion.Record) error {
 		switch in.Channel {
 		case fusion.ChanCorrections:
 			e.Bytes(in.T, in.Data)

@@ -55,15 +55,22 @@ func Each(ctx context.Context, rec *recording.Recording, cfg fusion.Config, prog
 // Records hands every raw record of rec to take; each is valid during its call.
 // Untimed sentences get the latency given, s. It returns notes for the user: what
 // was left out because it could not be turned into bytes, what the recording had
-// lost.
-func Records(rec *recording.Recording, latency float64, take func(fusion.Record) error) (notes []string, err error) {
+// lost. progress hears the bytes read and in all; it may be nil.
+func Records(rec *recording.Recording, latency float64, progress func(done, total int64), take func(fusion.Record) error) (notes []string, err error) {
 	s, err := rec.Stream(latency)
 	if err != nil {
 		return nil, err
 	}
 	defer s.Close()
 	left := 0
-	for r, ok := s.Next(); ok; r, ok = s.Next() {
+	for n := 0; ; n++ {
+		r, ok := s.Next()
+		if !ok {
+			break
+		}
+		if n%4096 == 0 && progress != nil {
+			progress(s.Progress())
+		}
 		if _, why, refused := s.Refused(); !refused {
 			err = take(r)
 		} else if left++; left == 1 {
