@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -115,6 +116,9 @@ func (r *Recording) meet() {
 		}
 		if max(in.first, in.last) < g.first-apartLeast || in.first > g.last+apartLeast {
 			in.apart, in.begin, in.pace = true, g.first, 1
+			if in.falls {
+				in.spread = (g.last - g.first) / float64(in.size)
+			}
 			// A counter, or times in another unit, run at another pace.
 			if have, want := in.last-in.first, g.last-g.first; have > 2*want || have < want/2 {
 				in.pace = want / max(have, 1e-6)
@@ -126,11 +130,17 @@ func (r *Recording) meet() {
 
 // arrival returns when a line with time t is taken to have come.
 func (in *input) arrival(t float64) float64 {
-	if !in.apart {
+	switch {
+	case !in.apart:
 		return t
+	case in.spread > 0: // it does not tell
+		return in.begin
 	}
 	return in.begin + in.pace*(t-in.first)
 }
+
+// fallRows are the lines that show whether the times of a file rise.
+const fallRows = 400
 
 // apartLeast is how far apart files are that never meet, s.
 const apartLeast = 5.0
@@ -214,13 +224,21 @@ func (r *Recording) examineTimed(in *input, ch fusion.Channel) error {
 		}
 	}
 	var first, last []float64
+	falls, rows, before := 0, 0, math.NaN()
 	err := in.timesOf(0, headBytes, func(t float64) bool {
-		first = append(first, t)
-		return len(first) == believe
+		if len(first) < believe {
+			first = append(first, t)
+		}
+		if rows++; t < before {
+			falls++
+		}
+		before = t
+		return rows == fallRows
 	})
 	if err != nil {
 		return err
 	}
+	in.falls = rows == fallRows && falls > fallRows/10
 	err = in.timesOf(max(0, in.size-tailBytes), tailBytes, func(t float64) bool {
 		if last = append(last, t); len(last) > believe {
 			last = last[1:]
@@ -285,6 +303,7 @@ func (r *Recording) examineGNSS(in *input) error {
 	var hosts, utcs []float64   // first ones
 	hostUTC, tied := 0.0, false // host - UTC of the first sentence with both, best one with a date
 	gga, dated, read := false, false, int64(0)
+	var sums checksums
 	near := r.day
 	err := in.head(in.size, func(b []byte) bool {
 		fr.Push(0, b, func(l nmea.Line) {
@@ -295,7 +314,7 @@ func (r *Recording) examineGNSS(in *input) error {
 				near = l.T
 			}
 			s := sentence(p, l)
-			if s == nil {
+			if sums.take(s != nil, p, l); s == nil {
 				return
 			}
 			gga = gga || s.Type == nmea.GGA
@@ -324,6 +343,9 @@ func (r *Recording) examineGNSS(in *input) error {
 		return err
 	}
 	if !gga {
+		if err := sums.wrong(in.name); err != nil {
+			return err
+		}
 		return r.examineFixes(in)
 	}
 	r.untimed = len(hosts) == 0
@@ -363,6 +385,36 @@ func (r *Recording) examineGNSS(in *input) error {
 		}
 	}
 	return nil
+}
+
+// checksums counts the sentences of a file and those whose checksum is wrong or
+// missing.
+type checksums struct {
+	n, bad int
+	first  string // what is wrong with the first
+}
+
+func (c *checksums) take(good bool, p *nmea.Parser, l nmea.Line) {
+	if c.n++; good {
+		return
+	}
+	err := l.Err
+	if err == nil {
+		_, err = p.Parse(l.Text)
+	}
+	if ne := (*nmea.Error)(nil); errors.As(err, &ne) && (ne.Reason == nmea.BadChecksum || ne.Reason == nmea.NoChecksum) {
+		if c.bad++; c.bad == 1 {
+			c.first = err.Error()
+		}
+	}
+}
+
+// wrong returns what to say where most are.
+func (c *checksums) wrong(name string) error {
+	if 2*c.bad <= c.n {
+		return nil
+	}
+	return fmt.Errorf("recording: %s: the checksums of %d of %d sentences are wrong or missing (first: %s): let what wrote them leave the bytes as they came, or write *hh anew", name, c.bad, c.n, c.first)
 }
 
 // examineFixes finds whether a file without sentences is a table of positions.

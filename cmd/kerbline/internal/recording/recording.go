@@ -104,6 +104,8 @@ type input struct {
 	first, last float64       // host Unix s; NaN when no line has one
 	apart       bool          // its lines' times never meet the receiver's
 	begin, pace float64       // host Unix s, s/s: when its lines are taken to have come, where they are apart
+	falls       bool          // its lines' times do not rise: another column is read for them
+	spread      float64       // s a byte: where they are apart and do not rise
 }
 
 // Open opens the recording at arg - a folder or an MCAP file - and the files of

@@ -37,6 +37,7 @@ type source struct {
 	rec     fusion.Record
 	refused *refusal // why rec holds no data
 	ended   bool
+	at      int64 // bytes so far, where they tell the time
 }
 
 // lines is what differs between forms.
@@ -57,7 +58,11 @@ type refusal struct {
 func (s *source) advance() {
 	for s.next() {
 		t, bad := s.time()
-		if !math.IsNaN(t) {
+		if k := s.in.spread; k > 0 {
+			s.at += int64(len(s.data()))
+			s.key = s.in.begin + k*float64(s.at)
+			s.host = s.key
+		} else if !math.IsNaN(t) {
 			s.line(s.in.arrival(t), func() float64 { return s.in.arrival(s.peekTime()) })
 		}
 		if data := s.data(); data != nil || bad != nil {
