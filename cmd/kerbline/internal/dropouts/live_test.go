@@ -122,7 +122,7 @@ func withNotes(t testing.TB, files map[string][]byte, notes []word) *recording.R
 			t.Fatal(err)
 		}
 	}
-	if _, err := runner.Records(rec, 0, func(r fusion.Record) error {
+	if _, err := runner.Records(rec, 0, nil, func(r fusion.Record) error {
 		for ; len(notes) > 0 && notes[0].t <= r.T; notes = notes[1:] {
 			put(notes[0].t, fusion.ChanNote, []byte(notes[0].text))
 		}
