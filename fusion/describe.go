@@ -294,6 +294,7 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 		EpochAge:       s.EpochAge, Silence: m.silence(),
 		Frozen:    m.rcv.frozen(),
 		EpochLate: m.rcv.late, Stall: cfg.GNSS.Stall,
+		ComputerLate: m.computerLate(),
 
 		Fixed: m.rcv.class == navigation.ClassFixed,
 		Base:  s.Link.Base, BaseOff: s.Link.BaseOff, BaseTolerance: cfg.Base.Tolerance,

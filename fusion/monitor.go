@@ -80,6 +80,7 @@ type Monitor struct {
 	evidence    verdict.Evidence
 	judgement   verdict.Judgement
 	memory      verdict.Memory
+	late        lateness // of this computer
 	events      []Event
 	due         bool
 }
@@ -226,7 +227,8 @@ func (m *Monitor) onTick() {
 	}
 }
 
-// onNote takes a word from the shell: about a check mark, who steers, the base's end.
+// onNote takes a word from the shell: about a check mark, who steers, the base's end,
+// a computer that was late.
 func (m *Monitor) onNote(note string) {
 	m.onMark(note)
 	if who, ok := strings.CutPrefix(note, drivenNote); ok {
@@ -234,6 +236,9 @@ func (m *Monitor) onNote(note string) {
 	}
 	if log, ok := strings.CutPrefix(note, baseLogNote); ok {
 		m.onBaseLog(log)
+	}
+	if by, ok := strings.CutPrefix(note, lateNote); ok {
+		m.onLate(by)
 	}
 	switch note {
 	case NoteBaseSends:

@@ -209,6 +209,7 @@ const (
 	EventIMUGap   EventKind = "imu_gap"
 	EventLate     EventKind = "late_epoch"
 	EventClock    EventKind = "clock_step"
+	EventComputer EventKind = "computer_late" // this computer took nothing for a while
 	EventQuality  EventKind = "quality_change"
 	EventVerdict  EventKind = "verdict_change"
 	EventReinit   EventKind = "reinitialised"

@@ -602,6 +602,8 @@ func (c *Collector) event(e *fusion.Event) {
 	case fusion.EventVerdict, fusion.EventQuality: // the time axis shows them
 	default:
 		switch e.Kind {
+		case fusion.EventComputer: // what it costs is seen when it is over
+			x = e.End + c.shift
 		case fusion.EventDrift:
 			d.NDrifts++
 		}
@@ -643,7 +645,7 @@ func (c *Collector) attribute() {
 			b.To = d.Length
 		}
 		b.Reason = b.reasons.most()
-		b.Cause = d.eventAt(b.From, fusion.EventClock, fusion.EventIMUGap)
+		b.Cause = d.eventAt(b.From, fusion.EventClock, fusion.EventComputer, fusion.EventIMUGap)
 		if b.Cause != "" {
 			continue
 		}
@@ -692,7 +694,7 @@ func (s *Session) cutEnd() {
 }
 
 // eventCodes names the reason that an event is.
-var eventCodes = map[fusion.EventKind]string{fusion.EventClock: causeClock, fusion.EventIMUGap: "imu-silent",
+var eventCodes = map[fusion.EventKind]string{fusion.EventClock: causeClock, fusion.EventComputer: "computer-late", fusion.EventIMUGap: "imu-silent",
 	fusion.EventLate: "epoch-late", fusion.EventReceiver: "receiver-silent"}
 
 // eventAt returns the reason code of an event at x of the first of the kinds

@@ -778,6 +778,9 @@ func (j *judge) inputRows() {
 	if late := j.events(fusion.EventLate); late > 0 {
 		sure += fmt.Sprintf("; late %s", times(late))
 	}
+	if busy := j.events(fusion.EventComputer); busy > 0 {
+		sure += fmt.Sprintf("; this computer was late %s", times(busy))
+	}
 	j.add("latency", 1000*lat, 1000*lim.Latency, sure)
 	link, _ := j.most(func(s *Session) float64 { return s.LinkUsual })
 	sure = "usual, measured to arrival"

@@ -501,7 +501,7 @@ func alerts(c class, k fusion.EventKind) bool {
 		return c == classPosition || c == classLink
 	case fusion.EventOutage, fusion.EventReceiver:
 		return c == classLink
-	case fusion.EventIMUGap, fusion.EventLate, fusion.EventClock, fusion.EventUnit:
+	case fusion.EventIMUGap, fusion.EventLate, fusion.EventComputer, fusion.EventClock, fusion.EventUnit:
 		return c == classInput
 	}
 	return false

@@ -25,6 +25,7 @@ type Evidence struct {
 	Frozen         bool    // the receiver repeats a position while the car moves
 	EpochLate      bool    // the last epoch came later than Stall
 	Stall          float64 // s
+	ComputerLate   float64 // s by which this computer was late just now, 0 where it was not
 
 	// Receiver and base.
 	Fixed         bool // the last epoch passes the fix gate
@@ -162,6 +163,9 @@ func (j *Judgement) inputs(e *Evidence) {
 	}
 	if e.EpochLate {
 		b.Add(WhyLate, math.NaN(), e.Stall, "s")
+	}
+	if e.ComputerLate > 0 && (e.IMUSilent || e.ReceiverSilent || e.EpochLate) {
+		b.Add(WhyComputer, e.ComputerLate, math.NaN(), "s")
 	}
 	j.InputAlarm = e.SettingsWrong || e.IMUSilent || e.Saturated || e.ReceiverSilent || e.Frozen || e.EpochLate
 }

@@ -6,6 +6,7 @@ type ReasonID uint8
 
 const (
 	WhySettings ReasonID = iota
+	WhyComputer
 	WhyIMU
 	WhySaturated
 	WhyReceiver
@@ -43,7 +44,7 @@ const (
 )
 
 var reasonCodes = [NumReasons]string{
-	"settings", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
+	"settings", "computer-late", "imu-silent", "imu-saturated", "receiver-silent", "receiver-frozen", "epoch-late", "base-moved", "base-unconfirmed",
 	"drift", "jump", "fix-refuted", "fix-unproven", "velocity", "innovation", "interference", "no-position", "link", "fix-quality", "corr-age", "sats", "hdop",
 	"fix-sigma", "sat-fault", "aligning", "drift-suspected", "no-drift-check", "pl-lateral", "pl-along", "pl-heading", "coast-budget", "lever-arm-check", "requalifying", "carried_by_phase", "speed",
 }
@@ -57,6 +58,8 @@ var explains = []struct {
 	by  ReasonID
 	ids []ReasonID
 }{
+	{WhyComputer, []ReasonID{WhyIMU, WhyReceiver, WhyLate, WhyLink, WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma, WhyFault, WhyNoPosition, WhyInnovation, WhyVelocity,
+		WhyAlign, WhyPLLat, WhyPLLon, WhyPLYaw, WhyCoast, WhyDwell, WhyClaimed}},
 	{WhyReceiver, []ReasonID{WhyLink, WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma, WhyFault, WhyNoPosition, WhyInnovation, WhyVelocity, WhyLate}},
 	{WhyFrozen, []ReasonID{WhyJump, WhyRefuted, WhyClaimed, WhyInnovation, WhyVelocity, WhyDwell}},
 	{WhyInterference, []ReasonID{WhyNoPosition, WhyQuality, WhyAge, WhySats, WhyHDOP, WhySigma}},

@@ -18,6 +18,7 @@ type Finding struct {
 const (
 	doSky   = "look at what stands beside the track there; raise the rover's antenna, check its ground plane and cable"
 	doIMU   = "check the inertial sensor's power, cable and port"
+	doBusy  = "close what else runs on it (updates, browsers, video), give it mains power and cooling, let it write to a faster disk"
 	doTimes = "check what else the computer does, the receiver's port and baud rate"
 	doTune  = "estimate noise, lever arm and latency from this recording (calibrate), then judge it again (tune)"
 	doProof = "it ends by itself when the receiver is right again; let it find its fix anew, or stop at a check mark (mark NAME)"
@@ -27,6 +28,7 @@ const (
 // reasons by the code of the verdict line, in the order of their weight.
 var reasons = map[string]Finding{
 	"settings":         {"settings look wrong", "settings did not fit the drive", "compare units, axes, mounting and lever arm with the settings; kerbline setup RECORDING finds them"},
+	"computer-late":    {"this computer was late, by", "this computer was late and took nothing that came", doBusy},
 	"imu-silent":       {"IMU silent", "the inertial sensor was silent", doIMU},
 	"imu-saturated":    {"IMU at the end of its range", "the inertial sensor was at the end of its range", "mount it more softly or choose a larger range"},
 	"receiver-silent":  {"receiver silent", "the receiver sent nothing", corrections.ReceiverSilent.Try()},

@@ -73,6 +73,7 @@ const (
 	tickEvery  = 50 * time.Millisecond
 	lineEvery  = 100 * time.Millisecond // after this much silence a verdict is due
 	queueSize  = 512                    // chunks
+	lateLeast  = 150 * time.Millisecond // beyond, the loop's own lateness is put on record
 	setBack    = int64(1e9)             // ns: a fall of the host clock that is no jitter
 	closeLimit = 5 * time.Second        // for the disk to take the end of a recording
 )
@@ -105,6 +106,7 @@ type Engine struct {
 	// The rest belongs to the loop.
 	last     int64     // ns of the last record
 	lineAt   time.Time // of the last verdict
+	due      time.Time // by when the loop is to turn again
 	stateAt  time.Time
 	recOK    bool
 	recWords string
@@ -264,15 +266,19 @@ func (e *Engine) wait(running *sync.WaitGroup) {
 
 func (e *Engine) loop(ctx context.Context) {
 	e.lineAt = time.Now()
+	e.due = e.lineAt.Add(tickEvery)
 	timer := time.NewTimer(tickEvery)
 	defer timer.Stop()
 	for {
 		select {
 		case c := <-e.queue:
+			e.turn()
 			e.take(c)
 		case <-e.wake:
+			e.turn()
 			e.takeNotes()
 		case <-timer.C:
+			e.turn()
 			// What has arrived comes before the tick that says time has passed.
 			for n := len(e.queue); n > 0; n-- {
 				e.take(<-e.queue)
@@ -293,6 +299,16 @@ func (e *Engine) loop(ctx context.Context) {
 			return
 		}
 	}
+}
+
+// turn measures by how much the loop is late, which it never is on a computer that has
+// time for it: the timer wakes it. What was received meanwhile waits behind the note.
+func (e *Engine) turn() {
+	now := time.Now()
+	if late := now.Sub(e.due); late > lateLeast {
+		e.record(e.o.Now(), fusion.ChanNote, []byte(fusion.LateNote(late.Seconds())))
+	}
+	e.due = now.Add(tickEvery)
 }
 
 // finish takes what is still on its way and closes what is open, as a replay

@@ -284,3 +284,36 @@ func (f *fatal) Send(*fusion.Snapshot) {
 		panic("short circuit")
 	}
 }
+
+// A loop that stands still for 0.8 s, as on a computer that is busy, puts that on
+// record: live and replay name the computer, once, and say the same.
+func TestComputerLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		files := fixtures.Demo()
+		path := filepath.Join(t.TempDir(), "run.mcap")
+		r := newRig(t, files, 60)
+		o := r.options(files, path)
+		live := new(observer)
+		n := 0
+		o.Look = func(s *fusion.Snapshot, ev []fusion.Event) {
+			live.look(s, ev)
+			if n++; n == 60 {
+				time.Sleep(800 * time.Millisecond)
+			}
+		}
+		o.State = live.state
+		if err := r.drive(o, 12); err != nil {
+			t.Fatal(err)
+		}
+		sameAgain(t, path, live)
+		var late []fusion.Event
+		for _, e := range live.heard {
+			if e.Kind == fusion.EventComputer {
+				late = append(late, e)
+			}
+		}
+		if len(late) != 1 || late[0].Size < 0.74 || late[0].Size > 0.86 {
+			t.Errorf("events %+v, want one of 0.8 s", late)
+		}
+	})
+}
