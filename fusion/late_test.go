@@ -1,6 +1,7 @@
 package fusion
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"testing"
@@ -25,11 +26,14 @@ func TestComputerLate(t *testing.T) {
 		in := slices.DeleteFunc(r.measurements(), func(m Measurement) bool { // no tick came either
 			return m.Kind == KindTick && m.T-rigStart > from && m.T-rigStart < from+late
 		})
-		for i := range in {
-			if m := &in[i]; m.T-rigStart > from && m.T-rigStart < from+late {
-				m.T = rigStart + from + late // inertial lines too were read late
+		// Inertial lines have their own stamps, and are read behind the word.
+		arrival := func(m *Measurement) float64 {
+			if at := m.T - rigStart; m.Kind != KindNote && at > from && at < from+late {
+				return rigStart + from + late + 1e-3
 			}
+			return m.T
 		}
+		slices.SortStableFunc(in, func(a, b Measurement) int { return cmp.Compare(arrival(&a), arrival(&b)) })
 		lines = map[string][2]float64{}
 		m := NewMonitor(r.cfg, nil)
 		for i := range in {
