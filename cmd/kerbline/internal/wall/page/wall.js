@@ -23,7 +23,7 @@ function card(name) {
   if (c) return c;
   const root = document.createElement("article");
   c = { root, past: [] };
-  for (const [key, tag] of [["name", "h2"], ["word", "p"], ["advice", "p"], ["reasons", "ul"], ["facts", "dl"], ["strip", "canvas"], ["map", "canvas"]]) {
+  for (const [key, tag] of [["name", "h2"], ["word", "p"], ["advice", "p"], ["reasons", "ul"], ["facts", "dl"], ["strip", "canvas"], ["share", "p"], ["map", "canvas"]]) {
     c[key] = document.createElement(tag);
     c[key].className = key;
     root.append(c[key]);
@@ -89,12 +89,10 @@ function drawStrip(c) {
   c.past.forEach(([t, verdict]) => {
     g.fillStyle = style.getPropertyValue(verdict === "usable" ? "--good" : verdict === "coasting" ? "--warn" : "--bad");
     const low = verdict === "usable" ? 0 : verdict === "coasting" ? 0.3 : 0.6; // told by height as well as by colour
-    g.fillRect(w * (1 - (end - t + 1) / pastS), h * low, Math.ceil(w / pastS), h * (1 - low));
+    g.fillRect(Math.floor(w * (1 - (end - t + 1) / pastS)), h * low, Math.ceil(w / pastS) + 1, h * (1 - low));
     usable += verdict === "usable";
   });
-  c.strip.setAttribute("role", "img");
-  c.strip.setAttribute("aria-label", "usable in " + usable + " of the last " + pastS + " seconds");
-  c.strip.title = c.strip.getAttribute("aria-label");
+  c.share.textContent = "usable in " + usable + " of the last " + pastS + " s" + (c.past.length < pastS ? ", " + c.past.length + " of them heard" : "");
 }
 
 function draw(c, s) {
