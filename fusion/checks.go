@@ -28,7 +28,8 @@ type checks struct {
 	onMap    bool    // was on the map once
 	offMap   float64 // m driven beside it
 	narrow   float64 // host s since which everything but the levels holds, NaN
-	least    float64 // m, least lateral level since
+	least    float64 // m or deg, least level since
+	axis     int     // of which
 	linkBad  int     // refused lines of the link
 	linkWhy  string
 	linkLate int // looks in a row at which the link's clock is off
@@ -121,7 +122,7 @@ func (c *checks) grid(m *Monitor, e *gnss.Epoch) {
 	}
 	c.lastPos = e.Pos
 	decimals := -1
-	for k, by := 0, 1.0; k <= 3; k, by = k+1, by*10 {
+	for k, by := 0, 1.0; k <= 4; k, by = k+1, by*10 {
 		lat, lon := e.Pos.Lat/geodesy.Degree*60*by, e.Pos.Lon/geodesy.Degree*60*by
 		if math.Abs(lat-math.Round(lat)) < 1e-4 && math.Abs(lon-math.Round(lon)) < 1e-4 {
 			decimals = k
@@ -271,24 +272,41 @@ func (c *checks) place(m *Monitor, s *Snapshot) {
 
 // level notices limits that the levels never meet while all else holds.
 func (c *checks) level(m *Monitor, s *Snapshot) {
-	// limitsSmall is an alert limit that no level meets by far, m. Common practice.
-	const limitsSmall = 0.25
-	if !(s.ALLat < limitsSmall) || !(s.PLLat.Total > s.ALLat) || !s.EpochUsed || s.DwellLeft > 0 || m.params.Wrong() || !(s.Speed > 1) {
-		if s.PLLat.Total <= s.ALLat {
+	const degree = math.Pi / 180
+	axes := [...]struct {
+		key, unit  string
+		al, pl     float64
+		least, set float64 // an alert limit that no level meets by far, common practice; the settings'
+	}{
+		{"limits.lateral_m", "m", s.ALLat, s.PLLat.Total, 0.25, m.cfg.Limits.Lateral},
+		{"limits.along_m", "m", s.ALLon, s.PLLon.Total, 0.35, m.cfg.Limits.Along},
+		{"limits.heading_deg", "deg", s.ALYaw / degree, s.PLYaw.Total / degree, 0.8, m.cfg.Limits.Heading},
+	}
+	at := -1
+	for i := range axes {
+		if a := &axes[i]; a.al < a.least && a.pl > a.al {
+			at = i
+			break
+		}
+	}
+	if at < 0 || !s.EpochUsed || s.DwellLeft > 0 || m.params.Wrong() || !(s.Speed > 1) {
+		if at < 0 && s.PLLat.Total <= s.ALLat {
 			c.narrow = math.NaN()
 			c.drop(symptoms.Levels)
 		}
 		return
 	}
-	if !(c.narrow > 0) {
-		c.narrow, c.least = m.now, math.Inf(1)
+	a := &axes[at]
+	if !(c.narrow > 0) || c.axis != at {
+		c.narrow, c.least, c.axis = m.now, math.Inf(1), at
 	}
-	c.least = math.Min(c.least, s.PLLat.Total)
+	c.least = math.Min(c.least, a.pl)
 	if m.now-c.narrow < narrowHold {
 		return
 	}
-	seen := fmt.Sprintf("limits.lateral_m is %.2f m, and the lateral level was never below %.2f m", m.cfg.Limits.Lateral, c.least)
-	if s.ALLat < m.cfg.Limits.Lateral {
+	name := [...]string{"lateral level", "level along the track", "level of heading"}[at]
+	seen := fmt.Sprintf("%s is %.2f %s, and the %s was never below %.2f %s", a.key, a.set, a.unit, name, c.least, a.unit)
+	if at == 0 && s.ALLat < m.cfg.Limits.Lateral {
 		seen = fmt.Sprintf("half_width_m of the map, %.1f m here, less vehicle.half_width_m, %.2f m, and vehicle.tracking_margin_m, %.2f m, leaves %.2f m for a lateral level that was never below %.2f m",
 			s.HalfWidth, m.cfg.Vehicle.HalfWidth, m.cfg.Vehicle.TrackingSigma, s.ALLat, c.least)
 	}

@@ -48,7 +48,7 @@ const (
 	// Samples this many full scales out are damaged digits, not motion and not a
 	// wrong unit: degrees for radians is a factor 57.
 	beyondScale = 100
-	maxWheel    = 1e4 // m/s
+	maxWheel    = 1e5 // m/s: a car's speed in mm/s is read, and said to be that
 )
 
 // Decoder turns raw records into measurements. It frames sentences, RTCM

@@ -75,6 +75,9 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	if m.clock.Ready() && r.class == navigation.ClassFixed {
 		m.params.OnFix(m.clock.Reference(e.UTC)-m.cfg.GNSS.Latency, z.X, z.Y)
 		m.standsAt(z)
+		if sin, cos := math.Sincos(e.Course); !math.IsNaN(e.Speed) && !math.IsNaN(sin) {
+			m.params.OnVelocity(m.clock.Reference(e.UTC)-m.cfg.GNSS.Latency, e.Speed*sin, e.Speed*cos)
+		}
 	}
 	if m.nav.Phase != navigation.Aligned {
 		// The filter's latency counts from here on: the first epochs may have

@@ -392,6 +392,109 @@ var firstReasonCases = []struct {
 		})
 	}, `velocity|^$`},
 
+	// By another hand: other values of the same kinds.
+	{"wheel mm/s", wheelScale(1000), `columns.wheel.*mm/s`},
+	{"wheel in turns a minute", wheelScale(35.2), `columns.wheel|wheel`},
+	{"wheel of half the size", wheelScale(0.5), `wheel`},
+	{"wheel 12 percent", wheelScale(1.12), `wheel|^$`},
+	{"roll 30", imuAxes(func(x [3]float64) [3]float64 {
+		s, c := math.Sincos(30 * degree)
+		return [3]float64{x[0], c*x[1] + s*x[2], -s*x[1] + c*x[2]}
+	}), `imu.mount_roll_deg`},
+	{"pitch 45", imuAxes(func(x [3]float64) [3]float64 {
+		s, c := math.Sincos(45 * degree)
+		return [3]float64{c*x[0] - s*x[2], x[1], s*x[0] + c*x[2]}
+	}), `imu.mount_pitch_deg`},
+	{"yaw -35", imuAxes(func(x [3]float64) [3]float64 {
+		s, c := math.Sincos(-35 * degree)
+		return [3]float64{c*x[0] + s*x[1], -s*x[0] + c*x[1], x[2]}
+	}), `imu.mount_yaw_deg`},
+	{"z down alone", imuAxes(func(x [3]float64) [3]float64 { return [3]float64{x[0], x[1], -x[2]} }), `columns.imu`},
+	{"y z swapped", imuAxes(func(x [3]float64) [3]float64 { return [3]float64{x[0], x[2], x[1]} }), `columns.imu|mount`},
+	{"mrad/s", imuUnits(1, 1000), `mrad/s`},
+	{"g, header lies", func(f recordingFiles) {
+		f.rows(fixtures.IMUFile, "t[s],wx[rad/s],wy[rad/s],wz[rad/s],fx[m/s^2],fy[m/s^2],fz[m/s^2]\n", func(v []float64, n int) string {
+			for i := 4; i < 7; i++ {
+				v[i] /= gravityOf
+			}
+			return plainRow(v)
+		})
+	}, `columns.imu.*\[g\]`},
+	{"gyro negative all", func(f recordingFiles) {
+		f.imu(func(t float64, w, a [3]float64) (float64, [3]float64, [3]float64) {
+			return t, [3]float64{-w[0], -w[1], -w[2]}, a
+		})
+	}, `columns.imu.*-w`},
+	{"force negative all", func(f recordingFiles) {
+		f.imu(func(t float64, w, a [3]float64) (float64, [3]float64, [3]float64) {
+			return t, w, [3]float64{-a[0], -a[1], -a[2]}
+		})
+	}, `columns.imu|mount`},
+	{"DGPS all the time", quality("2"), `fixed|fix`},
+	{"offset -2 s", func(f recordingFiles) { f.setting("columns", `imu_offset_s = -2.0`) }, `columns.imu_offset_s`},
+	{"imu clock a day", imuTimes(func(t float64) string { return fmt.Sprintf("%.6f", t-86400) }), `columns.imu_offset_s.*8640|8639`},
+	{"mount pitch by settings -90", func(f recordingFiles) { f.setting("imu", "mount_pitch_deg = -90.0") }, `mount_pitch`},
+	{"latency 0 sure", func(f recordingFiles) {
+		f.setting("gnss", "latency_s = 0.0")
+		f.setting("gnss", "latency_sigma_s = 0.001")
+	}, `latency|^$`},
+	{"limit along 0.1", func(f recordingFiles) { f.setting("limits", "along_m = 0.1") }, `limits.along`},
+	{"limit heading 0.2", func(f recordingFiles) { f.setting("limits", "heading_deg = 0.2") }, `limits.heading`},
+	{"risk tiny", func(f recordingFiles) { f.setting("limits", "risk = 1e-12") }, `limits|^$`},
+	{"decimal commas in settings", func(f recordingFiles) { f.setting("vehicle", "antenna_m = [0,55, -0,2, 0,9]") }, `antenna_m`},
+	{"degrees in place of minutes", func(f recordingFiles) {
+		f.sentences(func(host int64, field []string) (int64, []string) {
+			if sentenceOf(field) == "GGA" && len(field[2]) > 4 {
+				m, _ := strconv.ParseFloat(field[2][2:], 64)
+				d, _ := strconv.ParseFloat(field[2][:2], 64)
+				field[2] = fmt.Sprintf("%.9f", d+m/60)
+			}
+			return host, field
+		})
+	}, `map|latitude|degrees|field`},
+	{"corrections as base64 text", func(f recordingFiles) {
+		f[fixtures.CorrectionsFile] = []byte(strings.Repeat("1791367200.1,0x0102zz\n", 400))
+	}, `correction`},
+	{"map in metres", func(f recordingFiles) {
+		f[fixtures.CourseFile] = aVertex.ReplaceAll(f[fixtures.CourseFile], []byte("[6$1,48$2]"))
+	}, `map|track|longitude|latitude`},
+	{"gyros that end at 0.25 rad/s", func(f recordingFiles) {
+		f.imu(func(t float64, w, a [3]float64) (float64, [3]float64, [3]float64) {
+			for i := range w {
+				w[i] = math.Max(-0.25, math.Min(0.25, w[i]))
+			}
+			return t, w, a
+		})
+	}, `inertial|gyro|columns.imu|IMU`},
+	{"60 ms early", imuTimes(func(t float64) string { return fmt.Sprintf("%.6f", t-0.06) }), `offset|latency|^$`},
+	{"receiver 2 Hz", func(f recordingFiles) {
+		f.sentences(func(host int64, field []string) (int64, []string) {
+			if telling(field) && !strings.HasSuffix(field[1], ".00") && !strings.HasSuffix(field[1], ".50") {
+				return host, nil
+			}
+			return host, field
+		})
+	}, `rate|^$`},
+	{"4 decimals", decimals(4), `decimals|^$`},
+	{"sats blank", func(f recordingFiles) {
+		f.sentences(func(host int64, field []string) (int64, []string) {
+			if sentenceOf(field) == "GGA" {
+				field[7], field[8] = "", ""
+			}
+			return host, field
+		})
+	}, ``},
+	{"imu at 20 Hz", func(f recordingFiles) {
+		n := 0
+		var out bytes.Buffer
+		for line := range bytes.Lines(f[fixtures.IMUFile]) {
+			if n%10 == 0 {
+				out.Write(line)
+			}
+			n++
+		}
+		f[fixtures.IMUFile] = out.Bytes()
+	}, `Hz|rate`},
 	// Corrections.
 	{"corrections missing", func(f recordingFiles) { delete(f, fixtures.CorrectionsFile) }, ``},
 	{"corrections in ms", func(f recordingFiles) { f.links(func(t float64) string { return fmt.Sprintf("%.3f", t*1e3) }) }, `corrections`},

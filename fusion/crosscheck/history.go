@@ -31,6 +31,8 @@ type bin struct {
 	ve, vn float32 // sums of the receiver's velocity, m/s
 	wheels float32
 	v      float32 // sum of wheel speeds, m/s
+	told   float32
+	te, tn float32 // sums of the velocity that the receiver reports, m/s
 }
 
 // History holds the last minutes. The zero value is not ready: see [History.Reset].
@@ -92,6 +94,16 @@ func (h *History) IMU(t float64, w, f [3]float64) {
 	for i := range 3 {
 		b.w[i] += float32(w[i])
 		b.f[i] += float32(f[i])
+	}
+}
+
+// Velocity takes what the receiver reports of its velocity, m/s, east and north, with
+// an epoch that was valid at t.
+func (h *History) Velocity(t, e, n float64) {
+	if b := h.at(t); b != nil {
+		b.told++
+		b.te += float32(e)
+		b.tn += float32(n)
 	}
 }
 

@@ -31,6 +31,7 @@ const (
 	leverArm               // antenna in turns
 	latency                // of epochs
 	motion                 // receiver and sensor at every epoch
+	velocity               // reported beside that of the positions
 	looks                  // receiver, sensor and wheel side by side, now and then
 	aspects
 )
@@ -99,6 +100,9 @@ func (u *Watch) OnFix(t, e, n float64) {
 	}
 }
 
+// OnVelocity takes the velocity that the receiver reports with such a position, m/s.
+func (u *Watch) OnVelocity(t, e, n float64) { u.side.Velocity(t, e, n) }
+
 // OnWheel takes a wheel speed, m/s.
 func (u *Watch) OnWheel(t, v float64) { u.side.Wheel(t, v) }
 
@@ -130,6 +134,16 @@ func (u *Watch) look() {
 		}
 	}
 	u.seen = f.ID
+	if !u.Wrong() {
+		switch f := u.side.ExplainVelocity(); {
+		case f.ID == symptoms.None:
+			u.wrong[velocity] = false
+		case u.wrong[velocity]:
+			u.found[velocity] = f
+		default:
+			u.raise(velocity, f)
+		}
+	}
 	if !u.wrong[wheel] && !u.Wrong() {
 		if f := u.side.ExplainWheel(&u.told); f.ID != symptoms.None {
 			u.raise(wheel, f)
@@ -141,7 +155,7 @@ func (u *Watch) look() {
 func (u *Watch) better(f symptoms.Finding) {
 	known := false
 	for a := range u.found {
-		if u.wrong[a] && aspect(a) != wheel {
+		if u.wrong[a] && aspect(a) != wheel && aspect(a) != velocity {
 			known = known || u.found[a].ID == f.ID
 			u.found[a] = f
 		}
@@ -337,6 +351,7 @@ func (u *Watch) OnPair(d r3.Vec, r [3][3]float64, sigma float64) {
 	x, y, sx, sy := u.arm.steady()
 	if (math.Abs(x) > leverClear && math.Abs(x) > sure*sx) || (math.Abs(y) > leverClear && math.Abs(y) > sure*sy) {
 		a := u.antenna
+		u.saidTo = math.Max(sx, sy)
 		u.sayLever(x, y, fmt.Sprintf("the antenna moves as if it were at %.2f forward, %.2f left (±%.2f, ±%.2f); the settings say %.2f, %.2f: check the lever arm and its signs",
 			a[0]+x, a[1]+y, sx, sy, a[0], a[1]))
 	}
@@ -409,6 +424,14 @@ func (u *Watch) sayLever(x, y float64, what string) {
 }
 
 func (u *Watch) leverFinding(x, y float64, what string) symptoms.Finding {
+	const far = 0.4 // m: what a filter that was so far off says is a first step
+	if math.Hypot(x, y) > far {
+		what += "; a first step, kerbline setup finds it better from the recording"
+	}
+	// Common practice, no source: half of what is clear is nothing.
+	if math.Abs(x) > leverClear && math.Abs(y) < leverClear/2 {
+		what += "; along the track a wrong gnss.latency_s or columns.imu_offset_s looks the same"
+	}
 	return symptoms.Finding{ID: symptoms.LeverArm, Seen: what,
 		Set: fmt.Sprintf("vehicle.antenna_m = [%.2f, %.2f, %.2f]", u.antenna[0]+x, u.antenna[1]+y, u.antenna[2])}
 }

@@ -28,6 +28,7 @@ const (
 	FixDecimals     // positions in steps
 	FixGate         // the receiver is fixed, the fix gate of the settings refuses it
 	GNSSLatency     // epochs placed at the wrong time
+	GNSSVelocity    // the reported velocity is late
 	LeverArm        // antenna and sensor are not where the settings have them
 	Motion          // receiver and sensor disagree, nothing says why
 	FixRate         // a receiver that is slow
@@ -88,6 +89,8 @@ var table = [NumIDs]Symptom{
 	FixGate: {"fix-gate", "the fix gate, [gnss]", "fix gate of the settings is too strict", "the fix gate of the settings refused a fixed receiver", "", false, []string{"corr-age", "sats", "hdop", "fix-sigma", "fix-quality"}},
 	GNSSLatency: {"gnss-latency", "gnss.latency_s", "latency of the settings looks wrong", "the receiver's latency was not that of the settings",
 		"set gnss.latency_s; check the forward lever arm and its sign; " + doSetup, true, nil},
+	GNSSVelocity: {"gnss-velocity", "gnss.speed_lag_s", "receiver's velocity comes late", "the receiver's velocity came later than its positions moved",
+		"let the receiver send a velocity that is not smoothed, or set gnss.speed_lag_s to how late it is", false, drifts},
 	LeverArm: {"lever-arm", "vehicle.antenna_m", "lever arm looks wrong", "the antenna was not where the settings have it",
 		"measure vehicle.antenna_m and imu.position_m again, with their signs; " + doSetup, true, nil},
 	Motion: {"imu-motion", "the inertial sensor or the receiver", "receiver and IMU disagree on the motion", "receiver and inertial sensor disagreed on the motion",

@@ -392,6 +392,7 @@ func (r *Recording) examineGNSS(in *input) error {
 type checksums struct {
 	n, bad int
 	first  string // what is wrong with the first
+	gga    string // why the first GGA could not be read
 }
 
 func (c *checksums) take(good bool, p *nmea.Parser, l nmea.Line) {
@@ -402,6 +403,9 @@ func (c *checksums) take(good bool, p *nmea.Parser, l nmea.Line) {
 	if err == nil {
 		_, err = p.Parse(l.Text)
 	}
+	if c.gga == "" && err != nil && bytes.Contains(l.Text, []byte("GGA,")) {
+		c.gga = err.Error()
+	}
 	if ne := (*nmea.Error)(nil); errors.As(err, &ne) && (ne.Reason == nmea.BadChecksum || ne.Reason == nmea.NoChecksum) {
 		if c.bad++; c.bad == 1 {
 			c.first = err.Error()
@@ -411,7 +415,10 @@ func (c *checksums) take(good bool, p *nmea.Parser, l nmea.Line) {
 
 // wrong returns what to say where most are.
 func (c *checksums) wrong(name string) error {
-	if 2*c.bad <= c.n {
+	switch {
+	case 2*c.bad <= c.n && c.gga != "":
+		return fmt.Errorf("recording: %s: no GGA sentence can be read (first: %s)", name, c.gga)
+	case 2*c.bad <= c.n:
 		return nil
 	}
 	return fmt.Errorf("recording: %s: the checksums of %d of %d sentences are wrong or missing (first: %s): let what wrote them leave the bytes as they came, or write *hh anew", name, c.bad, c.n, c.first)
