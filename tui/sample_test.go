@@ -151,6 +151,17 @@ func sampleCoasting() *View {
 	return v
 }
 
+// sampleComputerLate is the first line after this computer stood still.
+func sampleComputerLate() *View {
+	v := sampleUsable()
+	s := &v.Snap
+	s.Verdict, s.Advice, s.LeaveIn, s.Coast, s.Handover = fusion.Coasting, fusion.AdviseMapSlow, 4.1, 6.2, 2.03
+	s.SpeedCap, s.Since = 12.06, sampleT
+	s.EpochUsed, s.EpochAge = false, 0.87
+	setReasons(v, fusion.Reason{Code: "computer-late", Value: 0.81, Limit: nan, Unit: "s", Since: sampleT})
+	return v
+}
+
 // sampleUnusable has several reasons at once, an open outage, a lost source
 // and a recording that fails.
 func sampleUnusable() *View {
@@ -331,6 +342,7 @@ var samples = []struct {
 	{"usable", sampleUsable},
 	{"map_slow", sampleSlow},
 	{"coasting", sampleCoasting},
+	{"computer_late", sampleComputerLate},
 	{"unusable", sampleUnusable},
 	{"unproven", sampleUnproven},
 	{"coasting_over", sampleLeave},

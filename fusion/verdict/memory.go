@@ -10,6 +10,10 @@ const capRise = 1.0
 // Common practice, no source.
 const brisk = 0.9
 
+// flapping is how long after usable was lost its return has to hold before it is told,
+// s: later it is no flapping. Common practice, no source.
+const flapping = 10.0
+
 // Memory keeps what a judgement alone does not say: since when each reason
 // holds, a speed cap that falls at once and rises slowly, and advice that
 // worsens at once and improves only after a hold.
@@ -20,6 +24,8 @@ type Memory struct {
 	since      [NumReasons]float64 // host s, NaN while the reason does not hold
 	verdict    float64             // host s since which the verdict holds
 	cap, capAt float64             // m/s, host s: the last speed cap, NaN when none was
+	lost       float64             // host s at which usable was last lost, NaN while it never was
+	good       float64             // host s since which it would be told again, NaN while not
 	better     float64             // host s since which the advice would be better, NaN when it would not
 }
 
@@ -48,17 +54,43 @@ func (m *Memory) Tell(now, shift float64, e *Evidence, j *Judgement, car *Car, t
 		for i := range m.since {
 			m.since[i] = math.NaN()
 		}
-		m.better, m.cap = math.NaN(), math.NaN()
+		m.better, m.cap, m.lost, m.good = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	}
+	m.settle(now, e, j, t)
 	o.Was, o.Verdict = o.Verdict, j.Verdict
 	m.limitCap(now, e, j)
 	m.tellReasons(now, shift, j)
 	m.advise(now, e, j, car, t)
 	if o.Changed = first || o.Verdict != o.Was; o.Changed {
 		m.verdict = now
+		if !first && o.Was == Usable {
+			m.lost = now
+		}
 	}
 	o.Since = m.verdict - shift
 	return o
+}
+
+// settle keeps usable from coming and going: where it was lost a moment ago, it is told
+// again only once it has held for a while. To lose it takes no time.
+func (m *Memory) settle(now float64, e *Evidence, j *Judgement, t *Timing) {
+	if j.Verdict != Usable || m.Told.Verdict == Usable || !(now-m.lost < flapping) {
+		m.good = math.NaN()
+		return
+	}
+	if math.IsNaN(m.good) {
+		m.good = now
+	}
+	left := t.UsableHold - (now - m.good)
+	if left <= 1e-6 {
+		return
+	}
+	j.Reasons.Add(WhyDwell, left, 0, "s")
+	if m.Told.Verdict == Coasting {
+		j.Verdict, j.LeaveIn = Coasting, math.Min(e.Leave, t.MaxCoast-e.SinceUsed)
+	} else {
+		j.Verdict = Unproven
+	}
 }
 
 // limitCap lets the speed cap fall at once and rise slowly.

@@ -104,7 +104,9 @@ type Car struct {
 // Timing holds how long coasting and better advice are allowed and held back.
 type Timing struct {
 	MaxCoast float64 `toml:"max_coast_s" unit:"s" doc:"dead reckoning is never called coasting for longer" min:"0.5" max:"120" src:"common practice"`
-	CapHold  float64 `toml:"advice_hold_s" unit:"s" doc:"advice improves only after this long; it worsens at once" min:"0" max:"30" src:"common practice"`
+	// UsableHold is one of the waits that keep a person from being told two things a second.
+	UsableHold float64 `toml:"usable_hold_s" unit:"s" doc:"usable that was lost a moment ago is told again only once it has held for this long; it is lost at once" min:"0" max:"10" src:"common practice"`
+	CapHold    float64 `toml:"advice_hold_s" unit:"s" doc:"advice improves only after this long; it worsens at once" min:"0" max:"30" src:"common practice"`
 }
 
 // DefaultLimits, DefaultCar and DefaultTiming are used where a file says nothing.
@@ -118,4 +120,4 @@ func DefaultCar() Car {
 }
 
 // DefaultTiming is used where a file says nothing.
-func DefaultTiming() Timing { return Timing{MaxCoast: 20, CapHold: 1} }
+func DefaultTiming() Timing { return Timing{MaxCoast: 20, UsableHold: 0.5, CapHold: 1} }

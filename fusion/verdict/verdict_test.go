@@ -280,3 +280,58 @@ func TestAdvice_Hysteresis(t *testing.T) {
 		t.Errorf("blind on every side: %s, want stop", a)
 	}
 }
+
+// Usable is lost at once. What comes back within seconds is told once it has held for
+// usable_hold_s, in the meantime as coasting or unproven with that reason; judged
+// usable and not by turns, it is never told. After ten seconds, or at the start, there
+// is no such wait.
+func TestMemory_UsableHold(t *testing.T) {
+	car, timing := DefaultCar(), DefaultTiming()
+	tell := func(m *Memory, now float64, v Verdict) *Told {
+		e := good()
+		e.Leave, e.SinceUsed = 6, 0.1
+		j := Judgement{Verdict: v, Cap: 20, LeaveIn: math.NaN()}
+		told := m.Tell(now, 0, e, &j, &car, &timing)
+		if told.Verdict == Coasting && v == Usable && !(j.LeaveIn > 5) {
+			t.Errorf("%.1f s: coasting with a countdown of %g s", now, j.LeaveIn)
+		}
+		if held := v == Usable && told.Verdict != Usable; held != (told.NReasons > 0 && told.Reasons[0].Code == "requalifying") {
+			t.Errorf("%.1f s: %s of a judgement %s, reasons %v", now, told.Verdict, v, told.Reasons[:told.NReasons])
+		}
+		return told
+	}
+	for _, lost := range []Verdict{Coasting, Unproven, Unusable} {
+		var m Memory
+		if tell(&m, 10, Usable).Verdict != Usable {
+			t.Fatal("the first usable waits")
+		}
+		for i := range 30 { // 0.2 s each way, by turns
+			now := 10.1 + 0.1*float64(i)
+			v := lost
+			if i/2%2 == 1 {
+				v = Usable
+			}
+			if got := tell(&m, now, v).Verdict; got == Usable {
+				t.Errorf("%s by turns: usable at %.1f s", lost, now)
+			}
+		}
+		now := 13.2
+		tell(&m, now, lost)
+		back := math.NaN()
+		for k := 1; k <= 8 && math.IsNaN(back); k++ {
+			if tell(&m, now+0.1*float64(k), Usable).Verdict == Usable {
+				back = 0.1 * float64(k-1)
+			}
+		}
+		if math.Abs(back-timing.UsableHold) > 0.01 {
+			t.Errorf("%s: usable again after %.1f s, want %.1f", lost, back, timing.UsableHold)
+		}
+		m = Memory{}
+		tell(&m, 20, Usable)
+		tell(&m, 20.1, lost)
+		tell(&m, 20.1+flapping, lost)
+		if got := tell(&m, 20.2+flapping, Usable).Verdict; got != Usable {
+			t.Errorf("%s: waits after %g s too", lost, flapping)
+		}
+	}
+}
