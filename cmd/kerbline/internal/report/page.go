@@ -54,7 +54,7 @@ type Sheet struct {
 }
 
 // figureNames lists the figures in the order of the page.
-var figureNames = []string{"map", "laps", "verdict", "protection", "link", "receiver", "ahead", "skyline"}
+var figureNames = []string{"map", "laps", "verdict", "protection", "link", "receiver", "refuted", "ahead", "skyline"}
 
 // mapW is the width of the map, px.
 const mapW = 370.0
@@ -109,7 +109,7 @@ func newSheet(in *Input) *Sheet {
 	}{{wideW, s.Wide}, {narrowW, s.Narrow}} {
 		for _, f := range []*Figure{
 			mapFigure(s.Session, in.Course, min(k.w, mapW), &in.Settings.Day), lapsFigure(s.Session, k.w), verdictFigure(s.Session, k.w), protectionFigure(s.Session, k.w),
-			linkFigure(s.Session, k.w, in.Settings.GNSS.MaxAge), receiverFigure(s.Session, k.w), aheadFigure(s.Session, k.w), skylineFigure(s.Session, k.w),
+			linkFigure(s.Session, k.w, in.Settings.GNSS.MaxAge), receiverFigure(s.Session, k.w), refutedFigure(s.Session, k.w), aheadFigure(s.Session, k.w), skylineFigure(s.Session, k.w),
 		} {
 			if f != nil {
 				k.figs[f.Name] = f

@@ -46,6 +46,9 @@ func tables(s *day.Session, c *day.Check) []Table {
 	if s.Sky != nil {
 		ts = append(ts, aheadTable(s))
 	}
+	if len(s.Refuted) > 0 {
+		ts = append(ts, refuted(s))
+	}
 	if s.Score != nil {
 		ts = append(ts, diagrams(s))
 	}
