@@ -14,6 +14,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"kerbline/fixtures"
+	"kerbline/fixtures/signals"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
 )
@@ -29,7 +30,17 @@ type drive struct {
 const driveLength = 150.0 // s, 20 of them at rest
 
 var nominal = sync.OnceValues(func() (*drive, error) {
+	return newDrive(fixtures.Standard("nominal", 3))
+})
+
+// observing is the same with the rover's observations, and the base's.
+var observing = sync.OnceValues(func() (*drive, error) {
 	sc := fixtures.Standard("nominal", 3)
+	sc.Observe = signals.Config{Rate: 5, Second: "L5", Still: 0.3, Moving: 0.4, SlipRate: 0.002, WindUp: true, EphEvery: 10, EphOnLink: true}
+	return newDrive(sc)
+})
+
+func newDrive(sc fixtures.Scenario) (*drive, error) {
 	sc.Still, sc.Duration = 20, driveLength
 	files, _ := sc.Files()
 	d := &drive{cfg: fusion.DefaultConfig(), track: files[fixtures.CourseFile]}
@@ -42,16 +53,25 @@ var nominal = sync.OnceValues(func() (*drive, error) {
 			f := *c.Frame
 			c.Frame = &f
 		}
+		if c.Observed != nil {
+			e := *c.Observed
+			e.Obs = slices.Clone(e.Obs)
+			c.Observed = &e
+		}
+		if c.Ephemeris != nil {
+			e := *c.Ephemeris
+			c.Ephemeris = &e
+		}
 		d.all = append(d.all, c)
 	}
 	for _, f := range []struct {
 		name string
 		ch   fusion.Channel
-	}{{fixtures.NMEAFile, fusion.ChanNMEA}, {fixtures.IMUFile, fusion.ChanIMU}, {fixtures.WheelFile, fusion.ChanWheel}, {fixtures.CorrectionsFile, fusion.ChanCorrections}} {
+	}{{fixtures.NMEAFile, fusion.ChanNMEA}, {fixtures.IMUFile, fusion.ChanIMU}, {fixtures.WheelFile, fusion.ChanWheel}, {fixtures.CorrectionsFile, fusion.ChanCorrections}, {fixtures.ObservationsFile, fusion.ChanObservations}} {
 		dec := fusion.NewDecoder(d.cfg)
 		for line := range bytes.Lines(files[f.name]) {
 			r := fusion.Record{T: sc.Start, Channel: f.ch, Data: line}
-			if f.ch == fusion.ChanCorrections { // t,hex
+			if f.ch == fusion.ChanCorrections || f.ch == fusion.ChanObservations { // t,hex
 				at, text, _ := bytes.Cut(bytes.TrimSpace(line), []byte(","))
 				t, err := strconv.ParseFloat(string(at), 64)
 				if err != nil {
@@ -86,7 +106,7 @@ var nominal = sync.OnceValues(func() (*drive, error) {
 		return int(a.Channel) - int(b.Channel)
 	})
 	return d, nil
-})
+}
 
 func (d *drive) monitor(tb testing.TB) *fusion.Monitor {
 	tb.Helper()
@@ -158,10 +178,18 @@ var looking = sync.OnceValue(func() float64 {
 // In steady state no kind of measurement allocates: a quarter of a minute of
 // usable driving, counted Step by Step. Steps that report an event may.
 func TestStepAllocatesNothing(t *testing.T) {
-	d, err := nominal()
-	if err != nil {
-		t.Fatal(err)
+	for name, built := range map[string]func() (*drive, error){"without observations": nominal, "with observations": observing} {
+		t.Run(name, func(t *testing.T) {
+			d, err := built()
+			if err != nil {
+				t.Fatal(err)
+			}
+			d.allocatesNothing(t, name == "with observations")
+		})
 	}
+}
+
+func (d *drive) allocatesNothing(t *testing.T, observes bool) {
 	m := d.monitor(t)
 	i := 0
 	for ; i < len(d.all) && (d.all[i].T < d.all[0].T+100 || m.Snapshot().Verdict != fusion.Usable); i++ {
@@ -190,7 +218,12 @@ func TestStepAllocatesNothing(t *testing.T) {
 			t.Errorf("%d allocations in %d steps of kind %s, want 0", mallocs[k.kind], steps[k.kind], k.name)
 		}
 	}
-	if v := m.Snapshot().Verdict; v != fusion.Usable {
-		t.Errorf("verdict %v at the end: not the steady state that was meant", v)
+	for _, k := range []fusion.Kind{fusion.KindObservation, fusion.KindEphemeris} {
+		if observes && steps[k] < 10 || mallocs[k] != 0 {
+			t.Errorf("%d allocations in %d steps of observations or ephemerides, want 0 in some", mallocs[k], steps[k])
+		}
+	}
+	if s := m.Snapshot(); s.Verdict != fusion.Usable || s.Phases.Carried != observes {
+		t.Errorf("verdict %v, carried %v at the end: not the steady state that was meant", s.Verdict, s.Phases.Carried)
 	}
 }

@@ -80,6 +80,8 @@ type Checker struct {
 		set   bool
 		epoch observation.Epoch
 		at    geodesy.ECEF
+		count uint32 // epochs
+		looks [satellite.NumIndices]look
 	}
 	lines   [satellite.NumIndices]uint8 // in sats, plus 1, of this epoch
 	sats    [maxSats]line
@@ -107,6 +109,15 @@ type line struct {
 	seen, up      bool
 	rover, base   carrier.Sight
 	common, delay float64 // m^2, see [Checker.errors]
+}
+
+// look is a satellite as the base saw it at an epoch, which serves several of the rover.
+type look struct {
+	count uint32
+	lead  float64
+	toe   gnsstime.Time
+	issue int
+	carrier.Sight
 }
 
 // item is one signal seen by both: the rover's less the base's.
@@ -156,6 +167,7 @@ func (c *Checker) Base(e *observation.Epoch, at geodesy.ECEF) {
 		c.held.n = 0
 	}
 	c.base.at, c.base.set = at, true
+	c.base.count++
 }
 
 // Rover takes an epoch of the rover, whose antenna is near a place, to some tens of

@@ -44,7 +44,7 @@ func (c *Checker) pair(e *observation.Epoch, orbits *orbit.Store, near geodesy.E
 				continue
 			}
 			l.rover = carrier.See(eph, e.Time, o.Code, near, &c.frame, zenithRover)
-			l.base = carrier.See(eph, b.epoch.Time, base.Code-lead, b.at, &baseFrame, zenithBase)
+			l.base = c.atBase(eph, base.Code, lead, &baseFrame, zenithBase)
 			l.up = l.rover.Sin >= minSine && l.base.Sin >= minSine
 			c.errors(l)
 		}
@@ -73,6 +73,16 @@ func (c *Checker) pair(e *observation.Epoch, orbits *orbit.Store, near geodesy.E
 		c.n++
 	}
 	c.choose()
+}
+
+// atBase is the sight of a satellite from the base, at its last epoch.
+func (c *Checker) atBase(eph *orbit.Ephemeris, code, lead float64, frame *geodesy.Frame, zenith float64) carrier.Sight {
+	b := &c.base
+	k := &b.looks[eph.Sat.Index()]
+	if k.count != b.count || k.lead != lead || k.toe != eph.Toe || k.issue != eph.Issue {
+		*k = look{b.count, lead, eph.Toe, eph.Issue, carrier.See(eph, b.epoch.Time, code-lead, b.at, frame, zenith)}
+	}
+	return k.Sight
 }
 
 // partner returns the base's observation of the same signal, or of another component of

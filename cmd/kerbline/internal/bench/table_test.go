@@ -161,6 +161,7 @@ func TestTable(t *testing.T) {
 	decoding(t, d, &tb)
 	peer := outside(t)
 	filter(&tb, peer)
+	phases(t, &tb, peer)
 	steps(t, d, &tb)
 	tuning(t, d, &tb)
 	screen(t, d, &tb)
