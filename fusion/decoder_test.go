@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -17,6 +18,15 @@ func decoded(m *Measurement) Measurement {
 	if c.Frame != nil {
 		f := *c.Frame
 		c.Frame = &f
+	}
+	if c.Observed != nil {
+		e := *c.Observed
+		e.Obs = slices.Clone(e.Obs)
+		c.Observed = &e
+	}
+	if c.Ephemeris != nil {
+		e := *c.Ephemeris
+		c.Ephemeris = &e
 	}
 	return c
 }

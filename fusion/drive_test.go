@@ -40,11 +40,11 @@ func drives(tb testing.TB, sc fixtures.Scenario) *drive {
 	for _, f := range []struct {
 		name string
 		ch   Channel
-	}{{fixtures.NMEAFile, ChanNMEA}, {fixtures.CorrectionsFile, ChanCorrections}, {fixtures.IMUFile, ChanIMU}, {fixtures.WheelFile, ChanWheel}} {
+	}{{fixtures.NMEAFile, ChanNMEA}, {fixtures.CorrectionsFile, ChanCorrections}, {fixtures.IMUFile, ChanIMU}, {fixtures.WheelFile, ChanWheel}, {fixtures.ObservationsFile, ChanObservations}} {
 		dec := NewDecoder(d.cfg)
 		for line := range bytes.Lines(files[f.name]) {
 			r := Record{T: sc.Start, Channel: f.ch, Data: line}
-			if f.ch == ChanCorrections { // t,hex
+			if f.ch == ChanCorrections || f.ch == ChanObservations { // t,hex
 				at, text, _ := bytes.Cut(bytes.TrimSpace(line), []byte(","))
 				t, err := strconv.ParseFloat(string(at), 64)
 				if err != nil {
