@@ -66,6 +66,7 @@ type Result struct {
 	Since    gnsstime.Time // tag of the epoch whose search gave them
 
 	Satellites, Signals int     // that the place rests on
+	Lanes               int     // combinations of integers that it rests on, 0: on all of them
 	LeftOut             int     // satellites left out of the search
 	Failure             float64 // rate at which bootstrapping would fail
 	Ratio, Limit        float64 // of the squared norms, and what was allowed
@@ -97,6 +98,10 @@ type Checker struct {
 	of      []int // group of each ambiguity for partial fixing: its satellite
 	at      []int // item of each ambiguity
 	solver  solver
+	part    lambda.Part // combinations decided
+	inv     []float64   // inverse of q
+	chol    []float64
+	w       [3][]float64 // what the ambiguities say of the place
 	held    holding
 	values  [maxSats]float64
 	smooths [satellite.NumIndices][bands]smooth
@@ -214,6 +219,10 @@ func (c *Checker) decide(e *observation.Epoch, orbits *orbit.Store, near geodesy
 	c.held.searched = e.Time
 	before := r.Position
 	if why := c.search(); why != Decided {
+		if why == Undecided && !kept && c.byLanes() == Decided {
+			r.Held, r.Since = false, e.Time
+			return Decided
+		}
 		return c.keep(kept, why)
 	}
 	found := *r

@@ -111,29 +111,52 @@ func TestChecker_Baselines(t *testing.T) {
 			t.Errorf("baseline %g m: %d of %d decided", baseline, decided, n)
 		}
 	}
-	// What one epoch leaves open at 10 km, some seconds decide.
-	decided := 0
-	for seed := range uint64(20) {
+	// What one epoch leaves open at 10 km, some seconds decide, by wide lanes where not
+	// all integers can be told apart; and no place is so blunt that a wrong fix passes.
+	decided, lanes, n := 0, 0, 20
+	for seed := range uint64(n) {
 		p := newPit(50+seed, 10_000)
-		for range 20 {
+		first := true
+		for range 30 {
 			p.hearBase(nil)
 			if r := p.hearRover(nil); r.Why == Decided {
-				decided++
-				if d := p.wrong(r); d > 0 {
-					t.Errorf("10 km, sky %d: %.3f m off", seed, d)
+				if first {
+					decided++
 				}
-				break
+				first = false
+				if r.Lanes > 0 {
+					lanes++
+				}
+				p.judged(t, r)
 			}
 			p.t++
 		}
 	}
-	if decided < 12 {
-		t.Errorf("10 km: %d of 20 decided in 20 s", decided)
+	if decided < n*17/20 || lanes < 10 {
+		t.Errorf("10 km: %d of %d decided in 30 s, %d epochs by wide lanes", decided, n, lanes)
 	}
 	p := newPit(3, 20_000)
 	p.hearBase(nil)
 	if r := p.hearRover(nil); r.Why != BaseFar {
 		t.Errorf("20 km: %v", r.Why)
+	}
+}
+
+// judged checks a place, and what it says of the right fix and of some 0.3 m off.
+func (p *pit) judged(t *testing.T, r *Result) {
+	t.Helper()
+	if d := p.wrong(r); d > 0 {
+		t.Errorf("%.0f m: %.3f m off", r.Baseline, d)
+	}
+	f := geodesy.NewFrame(p.place().LLA())
+	if o, _ := r.Judge(p.place(), [2]float64{0.01, 0.02}); o == Refuted {
+		t.Errorf("%.0f m: the right fix refuted, by %d satellites", r.Baseline, r.Satellites)
+	}
+	for k := range 8 {
+		sin, cos := math.Sincos(float64(k) * math.Pi / 4)
+		if o, _ := r.Judge(f.ToECEF(geodesy.ENU{E: 0.3 * sin, N: 0.3 * cos}), [2]float64{0.01, 0.02}); o == Confirmed {
+			t.Errorf("%.0f m: a fix 0.3 m off confirmed, by %d satellites", r.Baseline, r.Satellites)
+		}
 	}
 }
 

@@ -52,35 +52,9 @@ func (c *Checker) search() Reason {
 }
 
 func (c *Checker) trySearch() Reason {
-	x, p, ok := c.codePlace()
-	if !ok {
-		return FewSignals
+	if _, _, why := c.estimate(); why != Decided {
+		return why
 	}
-	c.a, c.of, c.at = c.a[:0], c.of[:0], c.at[:0]
-	for i := range c.n {
-		it := &c.items[i]
-		it.fixed = false
-		g := &c.groups[it.group]
-		if g.ref < 0 || g.ref == i || g.count < 2 {
-			continue
-		}
-		ref := &c.items[g.ref]
-		d := it.phase - ref.phase
-		for k := range 3 {
-			d += (it.u[k] - ref.u[k]) * x[k]
-		}
-		c.a = append(c.a, d/it.wave)
-		c.of = append(c.of, it.sat)
-		c.at = append(c.at, i)
-	}
-	n := len(c.a)
-	switch {
-	case n < minFixed:
-		return FewSignals
-	case c.oneCarrier():
-		return OneCarrier
-	}
-	c.covariance(n, &p)
 	f, err := c.partial.Fix(c.a, c.q, c.of, c.nsats, rule)
 	if err != nil {
 		return Undecided
@@ -101,6 +75,40 @@ func (c *Checker) trySearch() Reason {
 		}
 	}
 	return Decided
+}
+
+// estimate fills a, q, of and at with the ambiguities by the code's place, x with
+// covariance p; Decided is that there are enough.
+func (c *Checker) estimate() (x [3]float64, p [3][3]float64, why Reason) {
+	x, p, ok := c.codePlace()
+	if !ok {
+		return x, p, FewSignals
+	}
+	c.a, c.of, c.at = c.a[:0], c.of[:0], c.at[:0]
+	for i := range c.n {
+		it := &c.items[i]
+		it.fixed = false
+		g := &c.groups[it.group]
+		if g.ref < 0 || g.ref == i || g.count < 2 {
+			continue
+		}
+		ref := &c.items[g.ref]
+		d := it.phase - ref.phase
+		for k := range 3 {
+			d += (it.u[k] - ref.u[k]) * x[k]
+		}
+		c.a = append(c.a, d/it.wave)
+		c.of = append(c.of, it.sat)
+		c.at = append(c.at, i)
+	}
+	switch {
+	case len(c.a) < minFixed:
+		return x, p, FewSignals
+	case c.oneCarrier():
+		return x, p, OneCarrier
+	}
+	c.covariance(len(c.a), &p)
+	return x, p, Decided
 }
 
 // oneCarrier reports whether all ambiguities are of one system and one carrier.
@@ -214,6 +222,10 @@ func (c *Checker) codePlace() (x [3]float64, p [3][3]float64, ok bool) {
 // ten.
 const misfit = 4.5
 
+// bluntest is the deviation in m of a horizontal axis beyond which a place is no
+// opinion: a wrong fix may be off by 0.3 m.
+const bluntest = 0.04
+
 // place solves the position by the phases whose integers are known, leaving out at
 // most so many satellites whose residuals do not fit, and refuses one that still does
 // not.
@@ -255,6 +267,9 @@ func (c *Checker) place(most int) Reason {
 			}
 			c.result.LeftOut++
 			continue
+		}
+		if math.Max(s.p[0][0], s.p[1][1]) > bluntest*bluntest {
+			return Undecided
 		}
 		dof := float64(signals - s.dim)
 		if worst >= 0 || chi > dof+5*math.Sqrt(2*dof)+5 {

@@ -42,6 +42,7 @@ type solver struct {
 	order [maxCandidates]int // of found, by norm
 	best  [maxCandidates]candidate
 	count int
+	stop  int // level at which the search ends: those before stay open
 }
 
 // size makes room for n ambiguities.
@@ -230,7 +231,7 @@ func (s *solver) walk(k int) error {
 		r := s.cond[level] - s.z[level]
 		norm := s.dist[level] + r*r/s.d[level]
 		switch {
-		case norm < bound && level > 0:
+		case norm < bound && level > s.stop:
 			level--
 			s.enter(level, norm)
 			continue
