@@ -21,7 +21,7 @@ func TestConsistency_Carried(t *testing.T) {
 		runs = 50
 	}
 	const inflated = 1.5 // by package carrier, of every deviation
-	const least = 0.2 // below, the deviations would say nothing
+	const least = 0.2    // below, the deviations would say nothing
 	instants := []float64{15, 30, 60, 90, 118}
 	var own, usual tally
 	for seed := range runs {

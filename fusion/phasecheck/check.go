@@ -14,7 +14,6 @@ import (
 const (
 	pairWithin  = 0.03 // s: fix and phases of one epoch
 	anchorEvery = 30.0 // s after which the path is anchored anew while fixes are proven
-	anchorSoon  = 5.0  // s after which it is where more phases are in sight
 	anchorAfter = 1.0  // s without a proven fix, after which it is where the outage began
 	anchorUntil = 2.5  // s of them, until when that is near enough
 	anchorLevel = 0.2  // m, beyond which that does not wait for phases that are hidden
@@ -175,16 +174,13 @@ func (c *Check) pair(f *Fix) {
 	c.describe()
 }
 
-// place anchors the path: to the fix where it has none, else where it is with the
-// offset in it.
+// place anchors the path: to the fix where it has none, else now and then where it is
+// with the offset in it, in sight of most phases. Not more often: phases are weighed
+// for the time since the anchor, and what grows with time is small in some seconds.
 func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	st := &c.state
-	if since := st.Time.Sub(c.placed); st.Path.Lack == carrier.None && c.known {
-		// In sight of most phases: from there on they are all carried.
-		more := since >= anchorSoon && st.Path.Seen > st.Path.Held
-		if !more && !(since >= anchorEvery && st.Path.Seen >= st.Path.Held) {
-			return
-		}
+	if st.Path.Lack == carrier.None && c.known && !(st.Time.Sub(c.placed) >= anchorEvery && st.Path.Seen >= st.Path.Held) {
+		return
 	}
 	if st.Path.Lack == carrier.None && c.known {
 		c.again()

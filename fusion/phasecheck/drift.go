@@ -14,7 +14,7 @@ const (
 	latest  = 2.0  // s that are now
 	enough  = 6    // seconds with offsets that a reference needs
 	least   = 0.07 // m, no alarm below
-	scatter = 5.5  // times the scatter of the fixes against the phases
+	scatter = 7.0  // times the scatter of the fixes against the phases
 	chance  = 4.9  // deviations of the path: 1e-6, two-sided
 	wide    = 1.5  // by which its variances are widened for levels, which the test does not need
 	inRow   = 2    // pairs in a row that alarm; the newest second alone alarms at once
