@@ -10,18 +10,17 @@ import (
 )
 
 // The normalised error of the position that phases carry through an outage of two
-// minutes, in the whole monitor: with the generator's own noise of the fixes in the
-// settings and without what deviations are inflated by it is not beyond the bounds of
-// its chi-square variable, and with what is claimed it is below. The generator's phases
-// are better than package carrier takes them to be, so neither reaches the lower one;
-// with errors as taken the phases' own displacement is within both (TestPath_Consistent).
+// minutes, in the whole monitor: it claims less than it knows, with the default settings
+// and with the generator's own noise of the fixes in them. Deviations are inflated for
+// the levels, and the generator's phases are better than package carrier takes them to
+// be, so the mean is below the bounds; with errors as they are taken, and without the
+// inflation, the displacement is within both (TestPath_Consistent in package carrier).
 func TestConsistency_Carried(t *testing.T) {
 	runs := uint64(3)
 	if long {
 		runs = 50
 	}
-	const inflated = 1.5 // by package carrier, of every deviation
-	const least = 0.2    // below, the deviations would say nothing
+	const least = 0.05 // below, the deviations would say nothing
 	instants := []float64{15, 30, 60, 90, 118}
 	var own, usual tally
 	for seed := range runs {
@@ -35,10 +34,9 @@ func TestConsistency_Carried(t *testing.T) {
 		noiseOfTheGenerator(&cfg, "nominal")
 		cfg.GNSS.Multipath = 0.001
 		for _, c := range []struct {
-			cfg  Config
-			wide float64
-			sum  *tally
-		}{{cfg, inflated, &own}, {d.cfg, 1, &usual}} {
+			cfg Config
+			sum *tally
+		}{{cfg, &own}, {d.cfg, &usual}} {
 			m := d.monitor(t, c.cfg)
 			n := 0
 			for i := range d.in {
@@ -52,11 +50,7 @@ func TestConsistency_Carried(t *testing.T) {
 				at := d.antenna(&m.frame, st.Time.UTC()-d.sc.Start)
 				p := m.frame.FromECEF(st.Position)
 				x, y := p.E-at.E, p.N-at.N
-				v := st.Path.Cov
-				rest := st.Sigma[0]*st.Sigma[0] - max(v[0][0], v[1][1])
-				w := c.wide * c.wide
-				a, b, g := v[0][0]/w+rest, v[0][1]/w, v[1][1]/w+rest
-				c.sum.add(n, (g*x*x-2*b*x*y+a*y*y)/(a*g-b*b), 2)
+				c.sum.add(n, (x*x+y*y)/(st.Sigma[0]*st.Sigma[0]), 2)
 				n++
 			}
 			if n < len(instants) {
@@ -64,11 +58,13 @@ func TestConsistency_Carried(t *testing.T) {
 			}
 		}
 	}
-	mean, lo, hi, inside := own.judge(runs)
+	mean, _, hi, _ := own.judge(runs)
 	def, _, _, _ := usual.judge(runs)
-	t.Logf("carried: %.3f with the generator's noise, 95 %% bounds %.3f to %.3f, inside at %d of %d instants; %.3f as claimed (%d runs); %.3f", mean, lo, hi, inside, len(instants), def, runs, own.sum)
-	if !(mean >= least && mean <= hi) || !(def <= hi) {
-		t.Errorf("carried: %.3f, want %.3f to %.3f; as claimed %.3f", mean, least, hi, def)
+	t.Logf("carried: %.3f with the generator's noise, %.3f with the default settings, at most %.3f in 95 %% (%d runs)", mean, def, hi, runs)
+	for i, m := range []float64{mean, def} {
+		if !(m >= least && m <= hi) {
+			t.Errorf("carried, settings %d: %.3f, want %.2f to %.3f", i, m, least, hi)
+		}
 	}
 }
 

@@ -42,7 +42,7 @@ const (
 	refutedFor = 60.0
 	// refuteRow is how many opinions in a row refute a fix, and confirmRow how many
 	// confirm one that is accused.
-	refuteRow, confirmRow = 2, 3
+	refuteRow, confirmRow = 2, 2
 )
 
 // phases is what the rover's raw observations say, and how it reaches the filter.
@@ -64,9 +64,19 @@ type phases struct {
 	decided float64       // host s at which our own integers last placed the antenna
 	off     geodesy.ENU   // m, of a refuted fix
 
-	way  [16]struct{ t, x, y, z float64 } // where the filter had the antenna at the last epochs
+	way  [16]passed // where the filter had the antenna at the last epochs
 	next int
 }
+
+// passed is where the filter had the antenna at an epoch, and how it moved.
+type passed struct {
+	t      float64 // host s
+	at, by r3.Vec  // m, m/s
+}
+
+// passedBy is how far in s an epoch of observations may be from one of fixes: receivers'
+// clocks are off by milliseconds.
+const passedBy = 0.02
 
 func (p *phases) init() {
 	n := math.NaN()
@@ -122,8 +132,7 @@ func (m *Monitor) offerFix(e *gnss.Epoch, used bool) {
 		return
 	}
 	if m.nav.Phase == navigation.Aligned {
-		a := m.nav.Antenna()
-		p.way[p.next] = struct{ t, x, y, z float64 }{m.nav.Filter.T, a.X, a.Y, a.Z}
+		p.way[p.next] = passed{m.nav.Filter.T, m.nav.Antenna(), m.nav.Filter.Vel}
 		p.next = (p.next + 1) % len(p.way)
 	}
 	if !e.HasH {
@@ -355,12 +364,17 @@ func (m *Monitor) reckoned() (v [2]float64) {
 
 // antennaAt is where the filter had the antenna at host time t.
 func (p *phases) antennaAt(t float64) (r3.Vec, bool) {
+	near, by := -1, passedBy
 	for i := range p.way {
-		if w := &p.way[i]; math.Abs(w.t-t) < 0.002 {
-			return r3.Vec{X: w.x, Y: w.y, Z: w.z}, true
+		if d := math.Abs(p.way[i].t - t); d < by {
+			near, by = i, d
 		}
 	}
-	return r3.Vec{}, false
+	if near < 0 {
+		return r3.Vec{}, false
+	}
+	w := &p.way[near]
+	return r3.Add(w.at, r3.Scale(t-w.t, w.by)), true
 }
 
 // carried reports whether phases hold the proven position now, or did until a moment ago.
@@ -392,6 +406,9 @@ func (m *Monitor) describePhases(s *Snapshot) {
 	*x = Phases{Heard: true, Age: m.now - p.at, Carried: m.carried(), Lead: m.phasesLead(), Since: st.Age + m.now - p.at,
 		Sigma: st.Sigma[0], Level: st.Level[0], Lack: st.Lack, Satellites: st.Path.Satellites, Systems: st.Path.Systems, Dual: st.Path.Dual,
 		Opinion: integers.None, Why: st.Integers.Why, Drift: st.Drift}
+	if x.Lack == carrier.None && x.Age > carriedGap { // nothing has come
+		x.Lack = carrier.FewPhases
+	}
 	if m.now-p.judged < judgedFor {
 		x.Opinion = p.opinion
 		x.Off = p.off
