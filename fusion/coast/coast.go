@@ -146,7 +146,7 @@ func (b *Budget) Update(d *navigation.Driver, now *Now) (left float64, whole boo
 
 // sureShare is the share of the time foreseen that is relied on: how fast the car
 // goes on, and how its levels grow with that, is not known.
-const sureShare = 0.6
+const sureShare = 0.55
 
 // count works out the countdown. The time foreseen counts from the last use of
 // GNSS, so that it does not step when that is missed.
@@ -243,11 +243,13 @@ type pace struct {
 	grip float64 // m/s², sideways
 	pull float64 // m/s², forward
 
-	v, rate float64 // smoothed speed and yaw rate
+	v, rate   float64    // smoothed speed and yaw rate
+	most, old [3]float64 // of the three, in the present span and in the one before
+	age       float64    // s of the present span
 }
 
 const (
-	paceOver = 60.0 // s over which the fastest is forgotten
+	paceOver = 60.0 // s: the fastest of one to two such spans counts, so that a lap is in it whole
 	paceHold = 0.5  // s over which speed and turning are smoothed
 )
 
@@ -257,10 +259,13 @@ func (p *pace) learn(v, rate, dt float64) {
 	was := p.v
 	p.v += k * (v - p.v)
 	p.rate += k * (rate - p.rate)
-	fade := 1 - dt/paceOver
-	p.top = math.Max(v, fade*p.top)
-	p.grip = math.Max(p.v*math.Abs(p.rate), fade*p.grip)
-	p.pull = math.Max((p.v-was)/dt, fade*p.pull)
+	if p.age += dt; p.age > paceOver {
+		p.old, p.most, p.age = p.most, [3]float64{}, 0
+	}
+	for i, x := range [3]float64{v, p.v * math.Abs(p.rate), (p.v - was) / dt} {
+		p.most[i] = math.Max(p.most[i], x)
+	}
+	p.top, p.grip, p.pull = math.Max(p.most[0], p.old[0]), math.Max(p.most[1], p.old[1]), math.Max(p.most[2], p.old[2])
 }
 
 // ahead returns the speed after dt s on the road, having gone at v.
