@@ -102,6 +102,7 @@ func (b *busFlags) open(remote bool, errOut io.Writer) (*bus.Publisher, func(), 
 // attach gives what an engine gives to the bus too.
 func attach(o *engine.Options, p *bus.Publisher) {
 	o.Publish = append(o.Publish, p)
+	p.Risks(o.Config.Limits.Risk, o.Config.Limits.RiskCoast)
 	look, state := o.Look, o.State
 	o.Look = func(s *fusion.Snapshot, events []fusion.Event) {
 		p.Events(events)
@@ -129,7 +130,7 @@ func busScreen(cmd *cobra.Command, fl *liveFlags) error {
 		return err
 	}
 	defer w.Close()
-	sh := newShow(baseView("from "+t.String(), &cfg, crs))
+	sh := newShow(elsewhere("from "+t.String(), &cfg, crs))
 	return sh.run(cmd, fl, false, person{}, func(ctx context.Context) error { return (&busView{w: w, car: t.Car, sh: sh}).run(ctx) })
 }
 
@@ -183,6 +184,7 @@ func (b *busView) run(ctx context.Context) error {
 			b.sh.look(nil, []fusion.Event{*h.Event})
 		case h.Whole != nil && b.car != "":
 			b.whole = h.Whole
+			b.sh.feed.Set(func(v *tui.View) { v.Risk, v.RiskCoast = h.Whole.Risk, h.Whole.RiskCoast })
 		}
 	}
 }

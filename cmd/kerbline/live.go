@@ -481,7 +481,7 @@ func secondScreen(cmd *cobra.Command, fl *liveFlags) error {
 		return usage(err)
 	}
 	defer l.Close()
-	sh := newShow(baseView("from "+l.Addr(), &cfg, crs))
+	sh := newShow(elsewhere("from "+l.Addr(), &cfg, crs))
 	return sh.run(cmd, fl, false, person{}, func(ctx context.Context) error {
 		var last fusion.Snapshot
 		for {

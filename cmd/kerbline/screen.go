@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"math"
 
 	"kerbline/cmd/kerbline/internal/player"
 	"kerbline/cmd/kerbline/internal/recording"
@@ -26,6 +27,14 @@ func baseView(name string, cfg *settings.File, crs *course.Course) tui.View {
 		}
 		v.Closed = crs.Closed()
 	}
+	return v
+}
+
+// elsewhere is what a screen shows of a monitor on another computer before that was
+// heard: its settings are not known.
+func elsewhere(name string, cfg *settings.File, crs *course.Course) tui.View {
+	v := baseView(name, cfg, crs)
+	v.Risk, v.RiskCoast = math.NaN(), math.NaN()
 	return v
 }
 

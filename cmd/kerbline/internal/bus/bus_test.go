@@ -14,6 +14,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"reflect"
 	"runtime"
 	"strings"
 	"sync"
@@ -26,6 +27,7 @@ import (
 	"kerbline/cmd/kerbline/internal/publish"
 	"kerbline/fusion"
 	"kerbline/gnss/geodesy"
+	"kerbline/gnss/reception"
 	"kerbline/tui"
 )
 
@@ -137,6 +139,63 @@ func TestThereAndBack(t *testing.T) {
 	}
 	if got := late.Past(context.Background(), "nobody"); got.Events != nil || got.Verdicts != nil {
 		t.Errorf("of nobody %+v", got)
+	}
+}
+
+// fill gives every field of v a value that is not zero.
+func fill(v reflect.Value) {
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if f := v.Field(i); f.CanSet() {
+				fill(f)
+			}
+		}
+	case reflect.Array:
+		for i := range v.Len() {
+			fill(v.Index(i))
+		}
+	case reflect.Bool:
+		v.SetBool(true)
+	case reflect.String:
+		v.SetString("x")
+	case reflect.Float64, reflect.Float32:
+		v.SetFloat(1.5)
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 1, 1))
+		fill(v.Index(0))
+	default:
+		switch {
+		case v.CanInt():
+			v.SetInt(1)
+		case v.CanUint():
+			v.SetUint(1)
+		}
+	}
+}
+
+// A watcher's screen has every field of the snapshot that the source's has, of whatever
+// page; the monitor's own part of it is not sent.
+func TestWholeHoldsAll(t *testing.T) {
+	srv := serve(t, ServeOptions{})
+	p := publisher(t, srv, "car")
+	p.Risks(1e-5, 1e-2)
+	var s fusion.Snapshot
+	fill(reflect.ValueOf(&s).Elem())
+	s.NReasons, s.Link.NTypes = 1, 1
+	s.Reception = new(reception.State)
+	w := watch(t, srv.URL()+"/car")
+	p.Send(&s)
+	got := until(t, w, "the whole", func(h Heard) bool { return h.Whole != nil }).Whole
+	s.Reception = nil
+	if got.Risk != 1e-5 || got.RiskCoast != 1e-2 {
+		t.Errorf("risks %g, %g", got.Risk, got.RiskCoast)
+	}
+	a, b := reflect.ValueOf(got.Snapshot), reflect.ValueOf(s)
+	for i := range a.NumField() {
+		if name := a.Type().Field(i).Name; !reflect.DeepEqual(a.Field(i).Interface(), b.Field(i).Interface()) {
+			t.Errorf("%s: %v, want %v", name, a.Field(i), b.Field(i))
+		}
 	}
 }
 

@@ -17,11 +17,13 @@ import (
 	"kerbline/tui"
 )
 
-// Whole is everything a monitor knows, for screens of this program.
+// Whole is everything a monitor knows, for screens of this program: all of the snapshot
+// but Reception, which is the monitor's own and on no screen.
 type Whole struct {
-	Snapshot  fusion.Snapshot
-	Sources   []tui.Source
-	Recording tui.Recording
+	Snapshot        fusion.Snapshot
+	Sources         []tui.Source
+	Recording       tui.Recording
+	Risk, RiskCoast float64 // behind the protection levels and the coast budget
 }
 
 const (
@@ -49,6 +51,7 @@ type Publisher struct {
 	past   shelf          // verdict lines that hold for nothing any more, with the link's
 	src    []tui.Source
 	rec    tui.Recording
+	risks  [2]float64
 
 	sent, dropped           atomic.Uint64
 	linkAt, wholeAt, pastAt float64
@@ -107,6 +110,7 @@ func (p *Publisher) Send(s *fusion.Snapshot) {
 		}
 	}
 	*c = *s
+	c.Reception = nil
 	p.queue <- c // never blocks: there are no more snapshots than it holds
 }
 
@@ -127,6 +131,13 @@ func (p *Publisher) State(src []tui.Source, rec tui.Recording) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.src, p.rec = src, rec
+}
+
+// Risks takes the settings behind the levels and the coast budget, for whole snapshots.
+func (p *Publisher) Risks(risk, riskCoast float64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.risks = [2]float64{risk, riskCoast}
 }
 
 func (p *Publisher) run() {
@@ -159,7 +170,7 @@ func (p *Publisher) run() {
 		if !(s.T-p.wholeAt < wholeEvery) || s.T < p.wholeAt {
 			p.wholeAt = s.T
 			p.mu.Lock()
-			w := Whole{*s, p.src, p.rec}
+			w := Whole{*s, p.src, p.rec, p.risks[0], p.risks[1]}
 			p.mu.Unlock()
 			var b bytes.Buffer
 			if gob.NewEncoder(&b).Encode(&w) == nil {
