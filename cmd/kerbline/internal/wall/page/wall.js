@@ -16,6 +16,7 @@ function lost() {
 }
 setInterval(lost, 100);
 
+const of = (x, limit) => x === null ? "not sent" : num(x, 2, "m") + " of " + num(limit, 2, "m");
 const num = (x, digits, unit) => x === null ? "not sent" : x.toFixed(digits) + " " + unit;
 
 function card(name) {
@@ -45,8 +46,8 @@ function paint(s) {
   c.reasons.replaceChildren(...s.reasons.map(r => Object.assign(document.createElement("li"), { textContent: r })));
   const facts = s.heard ? [
     ["speed", num(s.speed_mps, 1, "m/s")],
-    ["across", num(s.pl_lat_m, 2, "m") + " of " + num(s.al_lat_m, 2, "m")],
-    ["along", num(s.pl_lon_m, 2, "m") + " of " + num(s.al_lon_m, 2, "m")],
+    ["across", of(s.pl_lat_m, s.al_lat_m)],
+    ["along", of(s.pl_lon_m, s.al_lon_m)],
     ["coast budget", num(s.coast_s, 1, "s")],
     ["receiver", s.quality],
     ["corrections", num(s.age_s, 1, "s old") + ", link " + s.link],
