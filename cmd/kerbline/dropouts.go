@@ -79,7 +79,7 @@ So are the outages told one by one and the timeline; sums are of the whole.`,
 	cmd.Flags().StringVar(&after, "after", "", "recording after it")
 	cmd.Flags().StringVar(&base, "base", "", "record of the base's end: a recording of kerbline base, or a folder with corrections.csv")
 	f := cmd.Flags()
-	choice.Flags(f)
+	choice.Flags(f, "tell only of")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.BoolVar(&fields, "json-fields", false, "list its fields with their meaning and stop")
 	return cmd

@@ -109,7 +109,7 @@ With --screen, --at and --from are where the dashboard begins to play.`,
 	f.StringArrayVar(&in.take, "take", nil, takeUsage)
 	f.StringVar(&verdicts, "verdicts", "", "write verdict lines to this file, - for standard output")
 	f.StringVar(&events, "events", "", "write event lines to this file, - for standard output")
-	choice.Flags(f)
+	choice.Flags(f, "write only")
 	f.BoolVar(&screen, "screen", false, "play the recording in the dashboard")
 	return cmd
 }

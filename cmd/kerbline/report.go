@@ -74,7 +74,7 @@ what was left out is said, and all are compared.`,
 	}
 	in.flags(cmd)
 	f := cmd.Flags()
-	choice.Flags(f)
+	choice.Flags(f, "enlarge")
 	f.StringVar(&day, "day", "", dayUsage)
 	f.StringVarP(&output, "output", "o", "", "write the page to this file, - for standard output")
 	f.StringVar(&csvDir, "csv", "", "write the data of the figures into this folder")

@@ -32,7 +32,7 @@ const Help = `--lap takes a lap as screen and report count them. --at is the min
 time, --from and --to are its ends; a time is seconds since the start of the
 recording, or a time of day: 09:02:18 is UTC, 11:02:18@local that of the setting
 time_zone, 11:02:18@Europe/Berlin that of a zone. The monitor runs over the whole
-recording all the same: verdicts are those of the whole, only what is written is
+recording all the same: verdicts are those of the whole, only what is shown of it is
 chosen.`
 
 // Choice is what a person asked for, as flags give it.
@@ -41,12 +41,12 @@ type Choice struct {
 	Lap          int
 }
 
-// Flags adds the flags.
-func (c *Choice) Flags(f *pflag.FlagSet) {
-	f.StringVar(&c.At, "at", "", "write only the minute around this time: s since the start, or 09:02:18 (UTC), 11:02:18@local")
-	f.StringVar(&c.From, "from", "", "write only what is later than this time")
-	f.StringVar(&c.To, "to", "", "write only what is earlier than this time")
-	f.IntVar(&c.Lap, "lap", 0, "write only this lap, counted from 1")
+// Flags adds the flags; does is what becomes of the part: "write only".
+func (c *Choice) Flags(f *pflag.FlagSet, does string) {
+	f.StringVar(&c.At, "at", "", does+" the minute around this time: s since the start, or 09:02:18 (UTC), 11:02:18@local")
+	f.StringVar(&c.From, "from", "", does+" what is later than this time")
+	f.StringVar(&c.To, "to", "", does+" what is earlier than this time")
+	f.IntVar(&c.Lap, "lap", 0, does+" this lap, counted from 1")
 }
 
 // Given reports whether a part was asked for.
