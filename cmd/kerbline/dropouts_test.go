@@ -56,7 +56,7 @@ func TestDropouts_Usage(t *testing.T) {
 		want string
 	}{
 		{[]string{"dropouts"}, exitUsage, "nothing to read"},
-		{[]string{"dropouts", "a", "b"}, exitUsage, "at most 1"},
+		{[]string{"dropouts", "a", "b"}, exitUsage, "one too many"},
 		{[]string{"dropouts", filepath.Join(t.TempDir(), "none")}, exitFailed, "none"},
 		{[]string{"dropouts", "--json-fields"}, exitDone, ""},
 	} {

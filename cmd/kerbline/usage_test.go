@@ -64,3 +64,14 @@ func TestSaysWhatItWrote(t *testing.T) {
 		t.Errorf("standard output is no file: %q", errOut)
 	}
 }
+
+// onlyWritten reports whether nothing is said but where n files or folders went.
+func onlyWritten(errOut string, n int) bool {
+	lines := strings.Split(strings.TrimSpace(errOut), "\n")
+	for _, l := range lines {
+		if !strings.HasPrefix(l, "wrote  ") {
+			return false
+		}
+	}
+	return len(lines) == n
+}

@@ -55,7 +55,7 @@ func TestWork(t *testing.T) {
 	}
 	for _, tt := range []struct{ args, want string }{
 		{"work " + rec, "want --bus"},
-		{"work", "requires at least 1 arg"},
+		{"work", "RECORDING is missing"},
 	} {
 		if code, _, errOut := kerbline(t, strings.Fields(tt.args)...); code != exitUsage || !strings.Contains(errOut, tt.want) {
 			t.Errorf("%s: %d, %s", tt.args, code, errOut)
