@@ -62,7 +62,7 @@ func (m *Monitor) advancePaths(e *gnss.Epoch, t float64, stands bool) {
 	if stands {
 		m.ref.Wheel.Advance(t, f.Yaw())
 		v.VelSigma = math.Sqrt(math.Max(f.P[eskf.IVel][eskf.IVel], f.P[eskf.IVel+1][eskf.IVel+1]))
-		v.Vel, v.Acc = m.nav.BodyVel(), f.ToWorld(r3.Sub(m.nav.Force, f.AccBias))
+		v.Vel, v.Acc = m.nav.MeanVel(), f.ToWorld(r3.Sub(m.nav.Force, f.AccBias))
 		v.Arm = r3.Cross(f.ToWorld(f.TurnRate(m.nav.Rate)), m.nav.BodyArm())
 	}
 	m.ref.Velocity.Advance(&v)

@@ -136,7 +136,9 @@ func (d *Driver) TakeRest() {
 // TakeWheel offers wheel speed v (m/s) and reports whether it was taken.
 func (d *Driver) TakeWheel(v float64) bool {
 	r := d.wheelSigma(d.Filter.Forward())
-	return d.take(WheelSpeed, d.Filter.Wheel(v, r*r, d.Rate), Gates[1])
+	o := d.Filter.Wheel(v, r*r, d.Rate)
+	o.Y[0] += d.Filter.WheelScale * d.Filter.InBody(d.swing()).X
+	return d.take(WheelSpeed, o, Gates[1])
 }
 
 // wheelSigma returns 1 sigma of a wheel speed at speed v, m/s.
@@ -191,6 +193,8 @@ func (d *Driver) TakeSide(v float64) {
 	noise *= slip * slip // of the sideways velocity
 	side, up := d.sideVariances(lat)
 	o := d.Filter.Side(side+noise, up, lat, d.steady, d.Rate)
+	swing := d.Filter.InBody(d.swing())
+	o.Y[0], o.Y[1] = o.Y[0]+swing.Y, o.Y[1]+swing.Z
 	if !d.Manual {
 		d.disturb() // the innovation needs the covariance of now
 		d.obs = o
@@ -341,7 +345,8 @@ func (d *Driver) Velocity(e *gnss.Epoch, class Class) (o eskf.Obs, ok bool) {
 	a := d.Accel()
 	late := 4 * d.shake(a) * (f.VelLag*f.VelLag + f.P[eskf.ILag][eskf.ILag])
 	v := s*s + late*late
-	return f.Velocity(e.Speed*math.Sin(e.Course), e.Speed*math.Cos(e.Course), [2]float64{v, v}, d.Lever, d.Rate, a), true
+	swing := f.ToWorld(d.swing())
+	return f.Velocity(e.Speed*math.Sin(e.Course)+swing.X, e.Speed*math.Cos(e.Course)+swing.Y, [2]float64{v, v}, d.Lever, d.Rate, a), true
 }
 
 // shake takes the acceleration a (m/s², ENU) at an epoch and returns how fast it
