@@ -51,6 +51,10 @@ func (k *claims) drift(right integrity.Mark, y *integrity.Vec3, c *integrity.Sym
 	k.right, k.off, k.drifted = right, offset{*y, *c, now}, now
 }
 
+// heightDoubt widens the height of dead reckoning: over 15 to 30 s of a real drive it
+// was off by twice its sigma, root mean square of 60.
+const heightDoubt = 2.0
+
 // weighFix weighs the fix at an epoch by the sharpest place that was kept without
 // it and by its height, and returns the log-likelihood ratio and the offset from
 // there, m.
@@ -67,7 +71,7 @@ func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity
 		s := integrity.Sym3(x.in.S)
 		take(integrity.Vec3(x.in.Y), &s)
 		if hasHeight {
-			up, sigma = x.in.Y[2], math.Sqrt(s[2][2])
+			up, sigma = x.in.Y[2], heightDoubt*math.Sqrt(s[2][2])
 		}
 	}
 	now, pe := m.epochFix(x), m.pathError()
@@ -93,7 +97,7 @@ func (m *Monitor) weighFix(x *weighed, hasHeight bool) (llr float64, y integrity
 	k.last = offset{y, c, m.now}
 	llr = math.NaN()
 	if !math.IsInf(best, 1) {
-		llr = trust.Horizontal(&y, &c)
+		llr = m.trust.Horizontal(&y, &c)
 	}
 	if o := m.phases.odds(m.now); o != 0 {
 		if math.IsNaN(llr) {
@@ -127,14 +131,21 @@ func (m *Monitor) anchor(x *weighed, fixed, used bool) {
 	now, pe := m.epochFix(x), m.pathError()
 	switch {
 	case m.trust.Fix == trust.Believed && used:
-		m.claims.right = m.ref.Mark(&now, &pe)
+		// While a drift is suspected the place of before counts.
+		if m.claims.right = m.ref.Mark(&now, &pe); m.drift.Suspected.Open() {
+			m.claims.right = m.drift.Before()
+		}
 		m.claims.off.at = math.NaN()
 		if m.trust.Proven {
+			m.ref.Learn(&now)
 			m.heights.Learn(enu(x.z), m.now)
 			m.learnPath()
 		}
 	case m.trust.Fix == trust.Refuted:
 		m.claims.wrong = m.ref.Mark(&now, &pe)
+		if m.trust.Fault == trust.Drifted { // what drifts is as far off as it is now
+			m.claims.off = m.claims.last
+		}
 	}
 }
 

@@ -54,7 +54,7 @@ func (m *Monitor) tearPaths() {
 func (m *Monitor) advancePaths(e *gnss.Epoch, t float64, stands bool) {
 	f := &m.nav.Filter
 	v := integrity.VelocityEpoch{
-		T: t, UTC: e.UTC, Filter: stands, Precise: m.rcv.precise, Speed: e.Speed, Course: e.Course,
+		T: t, UTC: e.UTC, Filter: stands, Precise: m.rcv.precise, Fixed: m.rcv.class == navigation.ClassFixed, Speed: e.Speed, Course: e.Course,
 		Learn: !math.IsNaN(m.trust.ConsistentSince),
 		VelocityNoise: integrity.VelocityNoise{Sigma: m.cfg.GNSS.SpeedSigma,
 			Corr: m.nav.CorrBound(), CorrTime: f.Params.CorrTime},
@@ -117,21 +117,22 @@ func (m *Monitor) testDrift(x *weighed) {
 	m.rollBack(x.t, &now, &pe)
 }
 
-// rollBack undoes what the filter followed of a drift and reports it to trust; without a
-// reference it only allows that the position may be off. What heading was learned
-// meanwhile is uncertain.
+// rollBack undoes what the filter followed of a drift and reports it to trust.
 func (m *Monitor) rollBack(t float64, now *integrity.EpochFix, pe *integrity.PathError) {
+	y, c := m.takeBack(t, now, pe, r3.Vec{})
+	m.claims.drift(m.drift.Before(), &y, &c, t)
+	m.believe(&trust.Evidence{Kind: trust.Drift, Now: m.now, Y: y, S: c})
+}
+
+// takeBack moves the filter, which followed a receiver that is by now ahead of it by
+// step, m, ENU, to where the references have the car, and returns how far the
+// receiver is off and the covariance of that. Without a reference it only allows that
+// the position may be off. What heading was learned meanwhile is uncertain.
+func (m *Monitor) takeBack(t float64, now *integrity.EpochFix, pe *integrity.PathError, step r3.Vec) (y integrity.Vec3, c integrity.Sym3) {
 	f := &m.nav.Filter
 	f.Flush()
 	y, c, turn, ok := m.drift.Alarmed(t, &m.ref, now, pe)
-	if ok {
-		f.Pos.X -= y[0]
-		f.Pos.Y -= y[1]
-		for k := range 2 {
-			f.SetVariance(eskf.IPos+k, f.P[eskf.IPos+k][eskf.IPos+k]+c[k][k])
-		}
-		f.Inflate(eskf.IAtt+2, turn*turn)
-	} else {
+	if !ok {
 		// misled is how far the filter may have followed, m. Common practice, no
 		// source.
 		const misled = 0.5
@@ -139,9 +140,15 @@ func (m *Monitor) rollBack(t float64, now *integrity.EpochFix, pe *integrity.Pat
 			f.Inflate(eskf.IPos+i, misled*misled)
 			c[i][i] = misled * misled
 		}
+		return y, c
 	}
-	m.claims.drift(m.drift.Before(), &y, &c, t)
-	m.believe(&trust.Evidence{Kind: trust.Drift, Now: m.now, Y: y, S: c})
+	f.Pos.X -= y[0] - step.X
+	f.Pos.Y -= y[1] - step.Y
+	for k := range 2 {
+		f.SetVariance(eskf.IPos+k, f.P[eskf.IPos+k][eskf.IPos+k]+c[k][k])
+	}
+	f.Inflate(eskf.IAtt+2, turn*turn)
+	return y, c
 }
 
 // direction returns the horizontal unit vector of travel: along the map, along

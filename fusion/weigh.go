@@ -183,9 +183,15 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 	if !m.rcv.frozen() {
 		m.params.OnRow(m.trust.Row+1, f.Forward())
 	}
+	followed := m.drift.Suspected.Open() && !m.trust.Accused()
 	b := m.believe(&trust.Evidence{Kind: trust.Displaced, Now: m.now, Y: y, S: s, Detectable: ts.Detectable})
 	if !b.Blamed {
 		return false
+	}
+	if followed { // the filter may be what was wrong: a drift that ended
+		now, pe := m.epochFix(x), m.pathError()
+		m.takeBack(x.t, &now, &pe, d)
+		x.before = m.nav.Antenna()
 	}
 	ts.SetAlarm(true, m.host(m.now))
 	cause := "step"

@@ -191,10 +191,11 @@ func (d *DriftTests) remember(t float64, ref *References) {
 	}
 }
 
-// Alarmed returns what the receiver drifted by at an alarm at t, as the
-// reference that shows it best has it, and the covariance of that by the sharper
-// one over the longest window (how far it may have gone is for that to say);
-// turn is how far the filter's heading was turned meanwhile, rad. Without a
+// Alarmed returns by how much the receiver is off at t, after a drift that was
+// suspected or alarmed, by the sharpest reference since before the suspicion, and
+// the covariance of that; turn is how far the filter's heading was turned
+// meanwhile, rad. Where neither reference reaches back so far, the one that shows
+// most says by how much, and how far it may have gone before is added. Without a
 // reference ok is false.
 func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathError) (y Vec3, c Sym3, turn float64, ok bool) {
 	d.remember(t, ref)
@@ -212,6 +213,12 @@ func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathE
 				size, c = w.C[0][0]+w.C[1][1], w.C
 			}
 		}
+	}
+	if w := ref.Sharpest(&Mark{d.before}, now, e); w.OK {
+		return w.Y, w.C, turn, true
+	}
+	for i := range 2 {
+		c[i][i] += d.Suspected.size * d.Suspected.size
 	}
 	return y, c, turn, best >= 0
 }

@@ -67,15 +67,16 @@ func (r *References) Reset() {
 const blunt = 2.0
 
 // compare compares the displacement since the marks of both references, either
-// of which may be nil, to an epoch to which both were carried.
-func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *PathError) (w [2]Comparison) {
+// of which may be nil, to an epoch to which both were carried; whole as in
+// VelocityPath.compare.
+func (r *References) compare(o *wheelMark, d *velocityMark, now *EpochFix, e *PathError, whole bool) (w [2]Comparison) {
 	if o != nil {
 		w[0].Y, w[0].C = r.Wheel.compare(o, now, e)
 		w[0].Own = own(&w[0].C, now, &o.EpochFix, e.Corr*e.Corr*decorrelated(r.Wheel.t-o.t, e.CorrTime))
 		w[0].OK, w[0].Fix, w[0].For = true, o.Fix, r.Wheel.t-o.t
 	}
 	if d != nil && r.Velocity.here {
-		w[1].Y, w[1].C = r.Velocity.compare(d, now)
+		w[1].Y, w[1].C = r.Velocity.compare(d, now, whole)
 		q := &r.Velocity.noise
 		w[1].Own = own(&w[1].C, now, &d.EpochFix, q.Corr*q.Corr*decorrelated(r.Velocity.t-d.t, q.CorrTime))
 		w[1].OK, w[1].Fix, w[1].For = true, d.Fix, r.Velocity.t-d.t
@@ -98,7 +99,7 @@ func own(c *Sym3, now, then *EpochFix, slow float64) float64 {
 // Over compares the displacement over the last span seconds before t, by wheels and
 // by reported velocity.
 func (r *References) Over(t, span float64, now *EpochFix, e *PathError) [2]Comparison {
-	return r.compare(r.Wheel.before(t, span), r.Velocity.before(t, span), now, e)
+	return r.compare(r.Wheel.before(t, span), r.Velocity.before(t, span), now, e, false)
 }
 
 // record remembers both beside a fixed epoch.
@@ -106,6 +107,10 @@ func (r *References) record(now *EpochFix, e *PathError) {
 	r.Wheel.record(now, e)
 	r.Velocity.record(now)
 }
+
+// Learn takes what an epoch of a receiver that is believed, to which both were
+// carried, says of their errors.
+func (r *References) Learn(now *EpochFix) { r.Velocity.learn(now) }
 
 // Mark is both references as they stand at an epoch to which they were carried.
 type Mark struct{ marks }
@@ -167,7 +172,7 @@ func (r *References) since(k *marks, now *EpochFix, e *PathError) [2]Comparison 
 	if k.velocity.run == r.Velocity.run {
 		d = &k.velocity
 	}
-	return r.compare(o, d, now, e)
+	return r.compare(o, d, now, e, true)
 }
 
 // turned returns v turned counter-clockwise about up by a.

@@ -19,21 +19,30 @@ type VelocityPath struct {
 	step  r3.Vec  // m, ENU, by the filter since the last epoch
 	acc   r3.Vec  // m/s², ENU, gravity in it, at the last epoch
 	rep   r3.Vec  // m/s, ENU, reported at the last epoch, the filter's upwards
-	cut   float64 // m², noise and what steps without the filter may be off, each axis
+	off   r3.Vec  // m/s, ENU, that less the filter's
+	most  float64 // m/s², largest horizontal acceleration of late
+	cut   float64 // m², what steps without the filter may be off, each axis
+	white float64 // m², white noise of the velocities
+	stood float64 // s since the reset for which an error that stands counts: longer where the receiver is not fixed
 	torn  bool    // the filter broke off since the last epoch
 	here  bool    // the path was carried to the present epoch: it reports a velocity
 	noise VelocityNoise
 	fit   velocityFit
+	// What the drive showed of errors that stand alone, for drifts, which show in
+	// seconds too, and of all of them, for what longer comparisons say.
+	stand, whole velocityWorth
+	learned      float64 // host s of the last comparison they learned from
 	history[velocityMark]
 }
 
 // velocityMark is the path beside a fixed epoch.
 type velocityMark struct {
-	run int
-	t   float64 // host s
-	p   r3.Vec  // m, ENU
-	acc r3.Vec  // m/s², ENU, gravity in it
-	cut float64 // m²
+	run        int
+	t          float64 // host s
+	p          r3.Vec  // m, ENU
+	acc        r3.Vec  // m/s², ENU, gravity in it
+	cut, white float64 // m²
+	stood      float64 // s
 	EpochFix
 }
 
@@ -44,6 +53,7 @@ type VelocityEpoch struct {
 	UTC           float64 // s: steps of the host clock do not tear the path
 	Filter        bool    // the filter stands at the epoch; without it Vel, Acc, Arm are not known
 	Precise       bool    // fixed or float
+	Fixed         bool
 	Speed, Course float64 // m/s; rad, clockwise from north; NaN when not reported
 	Vel           r3.Vec  // m/s, ENU, the filter's
 	Acc           r3.Vec  // m/s², ENU, specific force
@@ -72,7 +82,7 @@ func (o *VelocityPath) init() {
 // Reset begins the path anew.
 func (o *VelocityPath) Reset() {
 	o.run++
-	o.t, o.p, o.step, o.cut = math.NaN(), r3.Vec{}, r3.Vec{}, 0
+	o.t, o.p, o.step, o.cut, o.white, o.stood = math.NaN(), r3.Vec{}, r3.Vec{}, 0, 0, 0
 	o.clear()
 }
 
@@ -82,33 +92,44 @@ func (o *VelocityPath) Add(vel r3.Vec, dt float64) { o.step = r3.Add(o.step, r3.
 // Advance carries the path to an epoch. Without a velocity it begins anew.
 func (o *VelocityPath) Advance(e *VelocityEpoch) {
 	const (
-		slow    = 0.5 // m/s, below it the course is noise
+		slow    = 0.5 // m/s, below it a course may be an old one
+		still   = 0.1 // m/s, below it the course is noise
 		outlier = 1.0 // m/s off the filter's: no velocity of this car
 		close   = 0.5 // s between velocities over which a difference stands
 		// bend is the share of the change of velocity that a step without the filter
 		// may miss (a trapezoid misses a sixth of a change made at once).
 		bend = 1.0 / 6
+		// swerve times acceleration and time squared is what a swerve and back between
+		// two velocities moves the path, 1 sigma: three of it are one at full
+		// acceleration to either side, half of the time each. least is the least
+		// acceleration counted with, m/s², and fade how long one is remembered, s.
+		swerve, least, fade = 1.0 / 12, 2.0, 60.0
+		// crawl is by how much a slow one may point elsewhere, rad.
+		crawl = 1.0 / 3
 	)
 	o.noise, o.here = e.VelocityNoise, false
 	if math.IsNaN(e.Speed) && e.Precise && e.UTC-o.utc < reach {
 		o.torn = o.torn || !e.Filter
 		return // the next may report one
 	}
-	if math.IsNaN(e.Speed) || math.IsNaN(e.Course) && !(e.Speed <= slow) || !e.Precise {
+	if math.IsNaN(e.Speed) || math.IsNaN(e.Course) && !(e.Speed <= still) || !e.Precise {
 		o.Reset()
 		return
 	}
 	var v r3.Vec
-	if e.Speed > slow {
+	if e.Speed > still {
 		v = r3.Vec{X: e.Speed * math.Sin(e.Course), Y: e.Speed * math.Cos(e.Course), Z: e.Vel.Z}
 	}
 	dt := e.UTC - o.utc
 	was, torn := o.rep, o.torn || !e.Filter
 	r := r3.Sub(v, e.Vel)
-	o.rep, o.utc, o.torn = v, e.UTC, !e.Filter
+	change := r3.Sub(r, o.off)
+	o.rep, o.off, o.utc, o.torn = v, r, e.UTC, !e.Filter
 	if e.Filter {
 		o.acc = e.Acc
+		o.most = math.Max(math.Hypot(e.Acc.X, e.Acc.Y), o.most*math.Exp(-math.Max(0, dt)/fade))
 	}
+	o.most = math.Max(o.most, least)
 	if e.Filter && e.Learn && e.Speed > slow && math.Hypot(r.X, r.Y) <= outlier {
 		o.fit.add(r, e.Arm, o.acc, math.Hypot(e.Sigma, e.VelSigma))
 	}
@@ -116,21 +137,31 @@ func (o *VelocityPath) Advance(e *VelocityEpoch) {
 	case math.IsNaN(o.t) || !(dt > 0 && dt < reach) || !torn && math.Hypot(r.X, r.Y) > outlier:
 		o.Reset()
 	case !torn && e.Speed > slow:
-		o.p = r3.Add(o.p, r3.Add(o.step, r3.Scale(dt, r)))
-		o.cut += e.Sigma * e.Sigma * dt * dt
+		o.p = r3.Add(o.p, r3.Add(o.step, r3.Scale(dt, r3.Sub(r, r3.Scale(0.5, change)))))
 		if dt >= close {
-			// A difference that stands for long may have been another meanwhile.
-			miss := dt / 2 * math.Hypot(r.X, r.Y)
+			// A difference that changes may have been another meanwhile.
+			miss := dt / 4 * math.Hypot(change.X, change.Y)
 			o.cut += miss * miss
 		}
 	default:
 		d := r3.Sub(v, was)
 		o.p = r3.Add(o.p, r3.Scale(dt/2, r3.Add(was, v)))
-		miss := bend * dt * math.Hypot(d.X, d.Y)
-		if !(e.Speed > slow) {
+		miss := math.Hypot(bend*dt*math.Hypot(d.X, d.Y), swerve*o.most*dt*dt)
+		switch {
+		case !(e.Speed > still):
 			miss = math.Hypot(miss, dt*e.Speed)
+		case !(e.Speed > slow):
+			miss = math.Hypot(miss, crawl*dt*e.Speed)
 		}
-		o.cut += miss*miss + e.Sigma*e.Sigma*dt*dt
+		o.cut += miss * miss
+	}
+	if !math.IsNaN(o.t) {
+		worse := 1.0
+		if !e.Fixed {
+			worse = floatWorse
+		}
+		o.stood += worse * dt
+		o.white += worse * worse * e.Sigma * e.Sigma * dt * dt
 	}
 	o.t, o.step, o.here = e.T, r3.Vec{}, true
 }
@@ -144,15 +175,13 @@ func (o *VelocityPath) record(now *EpochFix) {
 }
 
 func (o *VelocityPath) markAt(now *EpochFix) velocityMark {
-	return velocityMark{run: o.run, t: o.t, p: o.p, acc: o.acc, cut: o.cut, EpochFix: *now}
+	return velocityMark{run: o.run, t: o.t, p: o.p, acc: o.acc, cut: o.cut, white: o.white, stood: o.stood, EpochFix: *now}
 }
 
 // compare returns the receiver's displacement since mark a less that by its
-// velocity, m, east and north, and its covariance.
-func (o *VelocityPath) compare(a *velocityMark, now *EpochFix) (y Vec3, c Sym3) {
-	// What a velocity may be off for minutes, m/s: 15 s of a real receiver's summed
-	// up to its positions within 0.05 m, once the lag was taken off.
-	const steady = 0.01
+// velocity, m, east and north, and its covariance: with whole by what the drive
+// showed of all its errors.
+func (o *VelocityPath) compare(a *velocityMark, now *EpochFix, whole bool) (y Vec3, c Sym3) {
 	dt := o.t - a.t
 	share, lag, v := o.fit.solve()
 	arm, dv := r3.Sub(now.Arm, a.Arm), r3.Sub(now.Vel, a.Vel)
@@ -168,7 +197,11 @@ func (o *VelocityPath) compare(a *velocityMark, now *EpochFix) (y Vec3, c Sym3) 
 	e := r3.Sub(now.since(&a.EpochFix), d)
 	y = Vec3{e.X, e.Y}
 	n := &o.noise
-	iso := steady*steady*dt*dt + n.Corr*n.Corr*decorrelated(dt, n.CorrTime) + o.cut - a.cut
+	own := o.stand.scale()*o.stands(a) + o.white - a.white
+	if whole {
+		own = o.whole.scale() * (o.stands(a) + o.white - a.white)
+	}
+	iso := own + n.Corr*n.Corr*decorrelated(dt, n.CorrTime) + o.cut - a.cut
 	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
 	for i := range 2 {
 		for j := range 2 {
@@ -177,6 +210,79 @@ func (o *VelocityPath) compare(a *velocityMark, now *EpochFix) (y Vec3, c Sym3) 
 		c[i][i] += iso + now.White[i] + a.White[i]
 	}
 	return y, c
+}
+
+const (
+	// steady is what a velocity may be off for minutes, m/s, before the drive has
+	// shown it: 15 s of a real receiver's summed up to its positions within 0.05 m,
+	// once the lag was taken off.
+	steady = 0.01
+	// floatWorse is how much worse a velocity is while its receiver is not fixed: the
+	// same sky takes both. Common practice, no source.
+	floatWorse = 1.5
+)
+
+// stands returns by how much the path since mark a varies by errors that stand, m²,
+// each axis, before the drive has shown them.
+func (o *VelocityPath) stands(a *velocityMark) float64 {
+	d := steady * (o.stood - a.stood)
+	return d * d
+}
+
+// learn takes what the last seconds of a receiver that is believed say of its
+// velocities: how far they summed up beside its positions.
+func (o *VelocityPath) learn(now *EpochFix) {
+	const (
+		span   = 20.0 // s: the longest that is remembered
+		moving = 0.5  // m/s: a velocity of a car that stands is better than others
+	)
+	if !o.here || math.Abs(o.t-o.learned) < span/2 {
+		return
+	}
+	a := o.before(o.t, span)
+	if a == nil || a.run != o.run || a.Fix != now.Fix || o.t-a.t > 2*span || !(math.Min(r3.Norm(a.Vel), r3.Norm(now.Vel)) > moving) {
+		return
+	}
+	o.learned = o.t
+	y, c := o.compare(a, now, false)
+	stands, white := o.stands(a), o.white-a.white
+	rest := (c[0][0]+c[1][1])/2 - o.stand.scale()*stands
+	square := (y[0]*y[0] + y[1]*y[1]) / 2 // half of the seconds were in the last
+	if rest < stands/2 {                  // else something else may be what is seen
+		o.stand.add(square / stands)
+	}
+	if rest-white < (stands+white)/2 {
+		o.whole.add(square / (stands + white))
+	}
+}
+
+// velocityWorth learns how large the errors of reported velocities are, as a
+// share of the variance that is taken before any was seen.
+type velocityWorth struct {
+	n   float64 // values
+	sum float64 // of their squares, in units of the variance taken
+}
+
+const (
+	worthPrior = 2.0   // values that the variance taken counts for,
+	worthFirst = 0.079 // and the sum of their squares: it is their bound, so none seen leaves it
+	worthMost  = 60.0  // values remembered: five minutes
+	worthLeast = 0.1   // least share that is believed
+)
+
+// add takes the mean of two squares.
+func (q *velocityWorth) add(square float64) {
+	keep := math.Min(1, (worthMost-1)/q.n)
+	q.n, q.sum = keep*q.n+1, keep*q.sum+square
+}
+
+// scale returns the share that is exceeded in one of ten such drives at most: what a
+// few values show may be luck (chi-square, Wilson and Hilferty 1931).
+func (q *velocityWorth) scale() float64 {
+	const z = 1.645 // normal quantile of 95 %
+	n := worthPrior + q.n
+	r := 1 - 2/(9*n) - z*math.Sqrt(2/(9*n))
+	return math.Max(worthLeast, (worthFirst+q.sum)/(n*r*r*r))
 }
 
 // velocityFit learns what the receiver calls its velocity, for they differ: of

@@ -53,7 +53,7 @@ func TestVelocityPath_FreeOfTheFilter(t *testing.T) {
 	var path r3.Vec
 	var a *velocityMark
 	epoch := func(v r3.Vec, dt float64) *VelocityEpoch {
-		return &VelocityEpoch{T: c.s.T + dt, UTC: c.s.T + dt, Filter: true, Precise: true, Speed: math.Hypot(v.X, v.Y), Course: math.Atan2(v.X, v.Y), Vel: c.vel, VelocityNoise: velocityNoise}
+		return &VelocityEpoch{T: c.s.T + dt, UTC: c.s.T + dt, Filter: true, Precise: true, Fixed: true, Speed: math.Hypot(v.X, v.Y), Course: math.Atan2(v.X, v.Y), Vel: c.vel, VelocityNoise: velocityNoise}
 	}
 	for k := range 1201 { // 6 s in steps of 5 ms
 		c.step()
@@ -71,7 +71,7 @@ func TestVelocityPath_FreeOfTheFilter(t *testing.T) {
 			a = o.oldest(c.s.T, 6)
 		}
 		if k == 1200 {
-			y, cov := o.compare(a, now)
+			y, cov := o.compare(a, now, false)
 			if !(math.Abs(y[0]-0.6) < 0.02 && math.Abs(y[1]) < 0.02) {
 				t.Errorf("wandered by %.3f, %.3f m, want 0.6, 0", y[0], y[1])
 			}
@@ -101,13 +101,13 @@ func TestVelocityPath_Compare(t *testing.T) {
 	const share, lag = 1.0, 0.1
 	o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8, XY: share * 1e6, ZY: lag * 1e8}
 	o.noise = VelocityNoise{Sigma: 0.05, CorrTime: 10}
-	o.cut = 0.05 * 0.05 * 0.1 * 4 // forty velocities
+	o.white, o.stood = 0.05*0.05*0.1*4, 4 // forty velocities in four seconds
 	// From east to north at 10 m/s; the velocity's path is the antenna's, late.
 	a := velocityMark{EpochFix: EpochFix{Arm: r3.Vec{X: 0.5}, Vel: r3.Vec{X: 10}}}
 	body, arm, dv := r3.Vec{X: 20, Y: 20}, r3.Vec{X: -0.5, Y: 0.5}, r3.Vec{X: -10, Y: 10}
 	o.t, o.here = 4, true
 	o.p = r3.Sub(r3.Add(body, r3.Scale(share, arm)), r3.Scale(lag, dv))
-	y, c := o.compare(&a, &EpochFix{Pos: body, Arm: r3.Vec{Y: 0.5}, Vel: r3.Vec{Y: 10}})
+	y, c := o.compare(&a, &EpochFix{Pos: body, Arm: r3.Vec{Y: 0.5}, Vel: r3.Vec{Y: 10}}, false)
 	if !(math.Hypot(y[0], y[1]) < 1e-6) {
 		t.Errorf("off by %.4f, %.4f m", y[0], y[1])
 	}
@@ -127,7 +127,7 @@ func TestVelocityPath_Swerve(t *testing.T) {
 		o.init()
 		o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8} // of the body's origin, not late
 		at := func(s float64, vel r3.Vec) *VelocityEpoch {
-			return &VelocityEpoch{T: s, UTC: s, Filter: true, Precise: true, Speed: math.Hypot(vel.X, vel.Y), Course: math.Atan2(vel.X, vel.Y), Vel: vel, VelocityNoise: velocityNoise}
+			return &VelocityEpoch{T: s, UTC: s, Filter: true, Precise: true, Fixed: true, Speed: math.Hypot(vel.X, vel.Y), Course: math.Atan2(vel.X, vel.Y), Vel: vel, VelocityNoise: velocityNoise}
 		}
 		north := r3.Vec{Y: speed}
 		o.Advance(at(100, north))
@@ -142,9 +142,128 @@ func TestVelocityPath_Swerve(t *testing.T) {
 		}
 		o.Advance(at(100+dt, north))
 		now := EpochFix{Pos: moved}
-		y, c := o.compare(&a, &now)
+		y, c := o.compare(&a, &now, false)
 		if off := math.Hypot(y[0], y[1]); off > 0.01 || math.Sqrt(c[0][0]) > 0.3 {
 			t.Errorf("%g m/s²: the path is off by %.2f m at a sigma of %.2f m", accel, off, math.Sqrt(c[0][0]))
+		}
+	}
+}
+
+// What the drive shows of the errors of velocities: with none seen the variance
+// taken is that which may be; where they are a third of it, in 1 sigma, a drive of a
+// hundred seconds shows it to a factor, less than it is in one of ten at most;
+// where they are larger than taken that counts too.
+func TestVelocityWorth(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 20))
+	if s := new(velocityWorth).scale(); !(math.Abs(s-1) < 0.01) {
+		t.Errorf("%.3f before any was seen, want 1", s)
+	}
+	for _, sigma := range []float64{0.35, 1, 2} {
+		const drives = 2000
+		low, sum := 0, 0.0
+		for range drives {
+			var q velocityWorth
+			for range 10 {
+				e, n := sigma*rng.NormFloat64(), sigma*rng.NormFloat64()
+				q.add(e * e)
+				q.add(n * n)
+			}
+			s := q.scale()
+			if s < sigma*sigma {
+				low++
+			}
+			sum += s / (sigma * sigma)
+		}
+		// Three sigma of a count.
+		most := 0.1 + 3*math.Sqrt(0.1*0.9/drives)
+		if share := float64(low) / drives; share > most || sum/drives > 3 {
+			t.Errorf("sigma %.2f: the share is too small in %.3f of drives, want %.3f at most, and %.1f times too large in the mean", sigma, share, most, sum/drives)
+		}
+		t.Logf("sigma %.2f: too small in %.1f %%, in the mean %.2f times what it is", sigma, 100*float64(low)/drives, sum/drives)
+	}
+}
+
+// A velocity that comes once a second sums up, with the filter's between, to the
+// path that was driven, whatever the filter follows meanwhile.
+func TestVelocityPath_OnceASecond(t *testing.T) {
+	var o VelocityPath
+	o.init()
+	o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8} // of the body and not late
+	at := func(s float64) (p, v r3.Vec) {   // a circle of 20 m at 10 m/s
+		sin, cos := math.Sincos(s / 2)
+		return r3.Vec{X: 20 * sin, Y: -20 * cos}, r3.Vec{X: 10 * cos, Y: 10 * sin}
+	}
+	drift := r3.Vec{X: 0.1} // m/s, of the filter
+	start, _ := at(0)
+	var a velocityMark
+	for k := 0; k <= 200; k++ {
+		s := float64(k) / 10
+		_, v := at(s)
+		if k > 0 {
+			_, mid := at(s - 0.05)
+			o.Add(r3.Add(mid, drift), 0.1)
+		}
+		e := VelocityEpoch{T: s, UTC: s, Filter: true, Precise: true, Fixed: true, Speed: math.NaN(), Course: math.NaN(), Vel: r3.Add(v, drift), VelocityNoise: velocityNoise}
+		if k%10 == 0 {
+			e.Speed, e.Course = math.Hypot(v.X, v.Y), math.Atan2(v.X, v.Y)
+		}
+		o.Advance(&e)
+		if k == 0 {
+			a = o.markAt(&EpochFix{Pos: start, Vel: v})
+		}
+	}
+	p, v := at(20)
+	y, c := o.compare(&a, &EpochFix{Pos: p, Vel: v}, false)
+	if d := math.Hypot(y[0], y[1]); !(d < 0.02) {
+		t.Errorf("%.3f m off after 20 s", d)
+	}
+	// Twenty velocities of 5 cm/s a second apart, and what stands: nothing for a
+	// difference that never changed.
+	want := 20*velocityNoise.Sigma*velocityNoise.Sigma + 0.01*0.01*400
+	if !(c[0][0] < 1.5*want) {
+		t.Errorf("1 sigma %.3f m, want %.3f at most", math.Sqrt(c[0][0]), math.Sqrt(1.5*want))
+	}
+}
+
+// A car that moves off is followed from the first decimetre a second on.
+func TestVelocityPath_MovesOff(t *testing.T) {
+	var o VelocityPath
+	o.init()
+	var a velocityMark
+	for k := 0; k <= 20; k++ {
+		s := float64(k) / 4
+		o.Advance(&VelocityEpoch{T: s, UTC: s, Precise: true, Fixed: true, Speed: 0.1 * s, Course: math.Pi / 2, VelocityNoise: velocityNoise})
+		if k == 0 {
+			a = o.markAt(&EpochFix{})
+		}
+	}
+	y, c := o.compare(&a, &EpochFix{Pos: r3.Vec{X: 0.1 * 25 / 2}, Vel: r3.Vec{X: 0.5}}, false)
+	if !(math.Abs(y[0]) < 2*math.Sqrt(c[0][0])) || !(math.Abs(y[0]) < 0.12) {
+		t.Errorf("%.2f m off at 1 sigma %.2f m", y[0], math.Sqrt(c[0][0]))
+	}
+}
+
+// The same with no filter between, where the samples are torn too: the level of
+// three sigma holds the swerve of a car that was seen to corner so before, and a
+// tenth of a second says as much as ever.
+func TestVelocityPath_TornSwerve(t *testing.T) {
+	const speed = 9.0
+	for _, accel := range []float64{2, 5, 8} { // m/s², sideways and back
+		for _, dt := range []float64{0.1, 0.5, 1, 2.4} {
+			o := &VelocityPath{}
+			o.init()
+			o.fit.Normal = Normal{XX: 1e6, ZZ: 1e8} // of the body's origin, not late
+			at := func(s float64) *VelocityEpoch {
+				return &VelocityEpoch{T: s, UTC: s, Filter: s < 100.01, Precise: true, Fixed: true, Speed: speed, Acc: r3.Vec{X: accel}, Vel: r3.Vec{Y: speed}, VelocityNoise: velocityNoise}
+			}
+			o.Advance(at(100))
+			a := o.markAt(&EpochFix{Vel: r3.Vec{Y: speed}})
+			o.torn = true
+			o.Advance(at(100 + dt))
+			y, c := o.compare(&a, &EpochFix{Pos: r3.Vec{X: accel * dt * dt / 4, Y: speed * dt}, Vel: r3.Vec{Y: speed}}, false)
+			if off, sigma := math.Hypot(y[0], y[1]), math.Sqrt(c[0][0]); off > 3*sigma || dt < 0.2 && sigma > 0.05 {
+				t.Errorf("%g m/s² for %g s: off by %.2f m at a sigma of %.2f m", accel, dt, off, sigma)
+			}
 		}
 	}
 }

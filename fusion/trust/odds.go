@@ -30,9 +30,9 @@ const (
 	// that of a right one that is refuted. Stated, not measured.
 	residual = 1e-3
 	// wrongBroken is how often a fix is wrong after float, silence or no fix,
-	// wrongAgain after one that was refuted (the sky is the same), wrongMoved after a
-	// step or drift: one of two places is wrong. Common practice, no source; of the
-	// 14 fixes of a real receiver in bad surroundings most were.
+	// wrongAgain after one that was wrong (the sky is the same), wrongMoved after a
+	// step or drift: one of two places is. Common practice, no source; of the 14
+	// fixes of a real receiver in bad surroundings most were.
 	wrongBroken = 0.05
 	wrongAgain  = 0.3
 	wrongMoved  = 0.5

@@ -63,3 +63,49 @@ func TestVertical(t *testing.T) {
 		t.Errorf("1 m at 0.1 m says %.1f", v)
 	}
 }
+
+// After a step from a believed place the fix is right, off by the step, or both
+// places were wrong: of the draws in which it is not right at most one in a
+// thousand of all is believed.
+func TestHorizontal_Rival(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 16))
+	r := DefaultRequalification()
+	const draws = 4000
+	for _, sigma := range []float64{0.05, 0.1, 0.2, 0.4} {
+		var right, believed, wrong float64
+		for range draws {
+			size, a := wrongNear+(wrongFar-wrongNear)*rng.Float64(), 2*math.Pi*rng.Float64()
+			sin, cos := math.Sincos(a)
+			s, off := Start(), integrity.Vec3{size * cos, size * sin}
+			s.EverProven = true
+			s, _ = Next(s, &Evidence{Kind: Displaced, Now: 20, Y: off, S: cov, Detectable: 0.3}, &r)
+			if rng.Float64() < 0.5 {
+				off = integrity.Vec3{} // it was wrong before
+				if rng.Float64() < wrongAgain {
+					size, a = wrongNear+(wrongFar-wrongNear)*rng.Float64(), 2*math.Pi*rng.Float64()
+					off = integrity.Vec3{size * math.Cos(a), size * math.Sin(a)}
+				}
+			}
+			y := integrity.Vec3{off[0] + sigma*rng.NormFloat64(), off[1] + sigma*rng.NormFloat64()}
+			c := integrity.Sym3{{sigma * sigma}, {0, sigma * sigma}}
+			is := off == integrity.Vec3{}
+			if is {
+				right++
+			}
+			if s.Horizontal(&y, &c) >= s.Needed {
+				if is {
+					believed++
+				} else {
+					wrong++
+				}
+			}
+		}
+		if most := residual*draws + 3*math.Sqrt(residual*draws); wrong > most {
+			t.Errorf("sigma %.2f m: %.0f wrong fixes believed of %d, want %.0f at most", sigma, wrong, draws, most)
+		}
+		if sigma <= 0.05 && believed < 0.95*right {
+			t.Errorf("sigma %.2f m: %.0f right fixes believed of %.0f", sigma, believed, right)
+		}
+		t.Logf("sigma %.2f m: %.0f right fixes believed of %.0f, %.0f wrong ones", sigma, believed, right, wrong)
+	}
+}

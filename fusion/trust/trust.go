@@ -81,6 +81,7 @@ type State struct {
 	VelocityRefused int     // velocities refused in a row
 	worst           float64 // lowest log-likelihood ratio of this claim, 0 at most
 	prior           float64 // probability of a wrong fix before the evidence
+	rival           bool    // the fix stepped from a place that was believed: one of the two is wrong
 	broken          bool    // the fix was lost since it was believed or refuted
 }
 
@@ -297,13 +298,14 @@ func (s *State) question(f Fault, now float64) {
 	}
 	prior := wrongMoved
 	switch {
-	case f == Broken && s.Fix == Refuted:
+	case f == Stepped, f == Broken && s.Fix == Refuted:
 		prior = wrongAgain
 	case f == Broken && s.Fix == Believed:
 		prior = wrongBroken
 	case f == Broken:
 		prior = s.prior // not decided before either
 	}
+	s.rival = f == Stepped && (s.Fix == Believed || s.Fix == Claimed && s.rival)
 	s.prior, s.Needed, s.worst = prior, needed(prior), 0
 	s.Fix, s.Fault, s.LLR, s.ConsistentSince = Claimed, f, math.NaN(), math.NaN()
 }
@@ -314,6 +316,24 @@ func (s *State) lose() {
 	s.ConsistentSince, s.RefusedSince = math.NaN(), math.NaN()
 	s.broken = true
 	s.Followed = s.EverProven || s.Accused()
+}
+
+// Horizontal returns the log-likelihood ratio of an offset y (m, east and north)
+// with covariance c of the fix in question. After a step from a place that was
+// believed there are two ways to be wrong: that place was right, and this one is
+// off by the step; or it was wrong, and so is this one.
+func (s *State) Horizontal(y *integrity.Vec3, c *integrity.Sym3) float64 {
+	llr := Horizontal(y, c)
+	if !s.rival || s.Steps.Closed(agreeGate) {
+		return llr
+	}
+	off, v := integrity.Vec3{y[0] - s.Steps.Sum[0], y[1] - s.Steps.Sum[1]}, *c
+	for i := range 2 {
+		v[i][i] += sharpest * sharpest
+	}
+	was := (integrity.NIS(&off, &v, 2) - integrity.NIS(y, &v, 2)) / 2
+	const share = wrongMoved / (wrongAgain * (1 - wrongMoved)) // of the first in units of the second
+	return -math.Log(math.Exp(-llr) + share*math.Exp(math.Min(600, -was)))
 }
 
 // displaced keeps account of a step.
