@@ -58,6 +58,7 @@ type Watch struct {
 	wxx, wxy, wn float64 // wheel speed beside reported speed
 
 	arm    leverFit
+	turns  turned
 	shown  bool    // turns have shown enough of the lever arm
 	agreed float64 // host s since which they agree with the settings
 
@@ -459,4 +460,4 @@ func (u *Watch) raise(a aspect, f symptoms.Finding) {
 func (u *Watch) Unpaired() { u.arm.ok = false }
 
 // Restart forgets the displacements: they were of another trajectory.
-func (u *Watch) Restart() { u.arm = leverFit{} }
+func (u *Watch) Restart() { u.arm, u.turns = leverFit{}, turned{} }

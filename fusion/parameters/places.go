@@ -42,11 +42,19 @@ func (u *Watch) Shown(d *navigation.Driver) (off, sigma [2]float64) {
 
 // Disputed returns by how much the body origin would be elsewhere, forward and
 // left, m, were the antenna's place wrong and not the sensor's: what the recording
-// shows of it beyond 1 sigma.
+// shows of it beyond 1 sigma. At one speed a forward arm is latency, so what has been
+// seen of it says less than it claims.
 func (u *Watch) Disputed(d *navigation.Driver) (xy [2]float64) {
+	const (
+		sharp  = 0.05 // m, 1 sigma, which only a change of speed in turns gives
+		hidden = 3.0  // sigmas that latency may hide before. Common practice, no source.
+	)
 	for i := range xy {
 		if off, sigma, told := seen(d, i); !math.IsInf(sigma, 0) {
 			xy[i] = math.Max(0, math.Abs(off)-math.Hypot(sigma, told))
+			if i == 0 && sigma > sharp {
+				xy[i] = math.Max(xy[i], math.Abs(off)+hidden*sigma)
+			}
 		}
 	}
 	return xy
@@ -55,6 +63,7 @@ func (u *Watch) Disputed(d *navigation.Driver) (xy [2]float64) {
 // OnPlaces looks at what the filter has come to after an epoch.
 func (u *Watch) OnPlaces(d *navigation.Driver) {
 	const sure = 4.5 // sigmas
+	u.turns.add(d.Filter.Yaw())
 	if u.wrong[leverArm] {
 		u.sharpen(d)
 		return
@@ -96,6 +105,10 @@ func (u *Watch) sharpen(d *navigation.Driver) {
 func (u *Watch) placesAgree(d *navigation.Driver) bool {
 	const most = 2.0 // sigmas
 	now := d.Filter.T
+	if !u.shown && u.turns.span() < turnedEnough {
+		u.agreed = now
+		return false
+	}
 	for i := range 2 {
 		off, sigma, told := seen(d, i)
 		if sigma > enough && !u.shown || sigma < 2*enough && math.Abs(off) > math.Max(leverClear, most*math.Hypot(sigma, told)) {
