@@ -29,6 +29,7 @@ type Config struct {
 	IMU      navigation.IMU   `toml:"imu" doc:"inertial sensor"`
 	Wheel    navigation.Wheel `toml:"wheel" doc:"wheel speed and tyre slip"`
 	Columns  columns.Settings `toml:"columns" doc:"what the columns of text tables hold"`
+	Memory   Memory           `toml:"memory" doc:"what is remembered of the lap from session to session"`
 	Map      Map              `toml:"map" doc:"the map's survey"`
 	Tests    Tests            `toml:"tests" doc:"false-alarm and missed-detection probabilities, windows, dwell"`
 	Link     Link             `toml:"link" doc:"when the correction link counts as late, sparse or silent"`

@@ -51,19 +51,20 @@ type Monitor struct {
 	frame    geodesy.Frame
 	hasFrame bool
 
-	rcv     receiver
-	trust   trust.State
-	params  parameters.Watch
-	checks  checks
-	drift   integrity.DriftTests
-	ref     integrity.References
-	claims  claims
-	phases  phases
-	heights course.Heights
-	path    course.Path
-	driven  Driven
-	mark    marking
-	coast   coast.Budget
+	rcv       receiver
+	trust     trust.State
+	params    parameters.Watch
+	checks    checks
+	drift     integrity.DriftTests
+	ref       integrity.References
+	claims    claims
+	phases    phases
+	heights   course.Heights
+	lapMemory lapMemory
+	path      course.Path
+	driven    Driven
+	mark      marking
+	coast     coast.Budget
 
 	jump                      integrity.JumpTest
 	posGate, horGate, velGate integrity.Gate
@@ -196,6 +197,9 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 		m.params.Columns(in.Channel == ChanWheel, in.Note)
 	}
 	m.onBase()
+	if m.lapMemory.lap != nil {
+		m.bindMemory()
+	}
 	m.link.Take(m.take)
 	if m.due {
 		m.evaluate()
@@ -227,8 +231,8 @@ func (m *Monitor) onTick() {
 	}
 }
 
-// onNote takes a word from the shell: about a check mark, who steers, the base's end,
-// a computer that was late.
+// onNote takes a word from the shell: about a check mark, who steers, the lap of other
+// sessions, the base's end, a computer that was late.
 func (m *Monitor) onNote(note string) {
 	m.onMark(note)
 	if who, ok := strings.CutPrefix(note, drivenNote); ok {
@@ -239,6 +243,9 @@ func (m *Monitor) onNote(note string) {
 	}
 	if by, ok := strings.CutPrefix(note, lateNote); ok {
 		m.onLate(by)
+	}
+	if text, ok := strings.CutPrefix(note, memoryNote); ok {
+		m.recall(text)
 	}
 	switch note {
 	case NoteBaseSends:

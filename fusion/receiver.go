@@ -98,6 +98,7 @@ func (m *Monitor) notice(e *gnss.Epoch) {
 			m.event(Event{T: m.host(r.lastSeen), End: m.host(m.now), Kind: EventReceiver, Size: gap,
 				Where: m.where(), Detail: "no epoch from the receiver"})
 			m.believe(&trust.Evidence{Kind: trust.Silence})
+			m.afterHole(e, gap)
 		}
 		if e.Quality != r.quality {
 			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventQuality, Cause: e.Quality.String(), Size: math.NaN(),
@@ -114,5 +115,20 @@ func (m *Monitor) notice(e *gnss.Epoch) {
 	r.last = *e
 	if !math.IsNaN(e.Speed) {
 		m.nav.Heard(m.now, e.Speed, r.precise)
+	}
+}
+
+// holeLeast is how long all inputs must have been silent for the base to be asked for
+// again, s: a tripod is not carried elsewhere in less. Common practice, no source.
+const holeLeast = 5.0
+
+// afterHole asks for the base again where an epoch that comes after a gap, s, ends a
+// silence of all inputs: a computer that slept, a damaged stretch of a recording. A
+// clock that was set is none: the receiver's went on.
+func (m *Monitor) afterHole(e *gnss.Epoch, gap float64) {
+	q := &m.nav.IMU
+	silent := q.N == 0 || m.now-q.Last.T >= holeLeast || q.GapLength >= holeLeast && m.now-q.GapEnd < gap
+	if gap >= holeLeast && e.UTC-m.rcv.last.UTC >= holeLeast && silent {
+		m.link.Hole(m.now, holeLeast)
 	}
 }

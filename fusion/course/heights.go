@@ -20,6 +20,8 @@ const (
 	heightSlope = 0.05
 	// heightShare is the weight of a new difference in the spread between laps.
 	heightShare = 0.02
+	// heightMost is how many points a cell counts for at most: later ones still count.
+	heightMost = 200.0
 	// heightFirst is the spread between laps before it was seen, m.
 	heightFirst = 0.08
 )
@@ -75,8 +77,7 @@ func (q *Heights) Learn(p geodesy.ENU, t float64) {
 	if c == nil {
 		return
 	}
-	const most = 200 // points: later ones still count
-	c.n = math.Min(c.n+1, most)
+	c.n = math.Min(c.n+1, heightMost)
 	c.e += (p.E - c.e) / c.n
 	c.u += (p.N - c.u) / c.n
 	c.h += (p.U - c.h) / c.n

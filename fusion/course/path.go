@@ -8,6 +8,8 @@ const (
 	// pathLeast is the least spread between laps that is believed, m, 1 sigma: a
 	// driver keeps a line to some decimetres. Common practice, no source.
 	pathLeast = 0.3
+	// pathMost is how many laps a bin counts for at most: later ones still count.
+	pathMost = 10.0
 	// pathShare is the weight of a new difference in the spread between laps.
 	pathShare = 0.02
 )
@@ -26,9 +28,11 @@ type pathMean struct {
 	lap   int     // the newest
 }
 
+// binSize is the length of a bin of a course of this length, m.
+func binSize(length float64) float64 { return math.Max(pathBin, length/pathBins) }
+
 func (q *Path) at(pl *Place, length float64) *pathMean {
-	size := math.Max(pathBin, length/pathBins)
-	i := int(pl.S / size)
+	i := int(pl.S / binSize(length))
 	if !pl.OK || !(pl.S >= 0) || i >= pathBins {
 		return nil
 	}
@@ -45,8 +49,7 @@ func (q *Path) Learn(pl *Place, length float64, lap int) {
 	if d := pl.Cross - b.cross; b.laps > 0 {
 		q.spread += pathShare * (d*d - q.spread)
 	}
-	const most = 10 // laps: later ones still count
-	b.laps = math.Min(b.laps+1, most)
+	b.laps = math.Min(b.laps+1, pathMost)
 	b.cross += (pl.Cross - b.cross) / b.laps
 	b.lap = lap
 }

@@ -35,7 +35,7 @@ var reasons = map[string]Finding{
 	"receiver-frozen":  {"receiver repeats one position", "the receiver repeated one position while the car moved", "restart the receiver; check its load and output rate"},
 	"epoch-late":       {"GNSS epochs arrive late", "epochs of the receiver came too late", doTimes},
 	"base-moved":       {"base is not where it was surveyed, off by", "the base is not where it was surveyed", corrections.BaseMoved.Try()},
-	"base-unconfirmed": {"base changed, its coordinates not heard yet", "another base is heard, and not where it stands", "let the base send its coordinates (1005 or 1006) every few seconds"},
+	"base-unconfirmed": {"base changed or all inputs were silent, its coordinates not heard since", "another base is heard, or all inputs were silent together, and not where it stands since", "let the base send its coordinates (1005 or 1006) every few seconds"},
 	"drift":            {"position drifts against the IMU", "the position drifted against the inertial sensor", "look for reflections and a wrong base; survey a mark on the ground and check against it"},
 	"jump": {"position jumped", "the receiver said fixed while its position stepped",
 		"look for metal, trucks and buildings near those places; ask more of the receiver before it says fixed; check the antenna's ground plane and cable"},

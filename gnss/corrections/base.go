@@ -83,6 +83,15 @@ func (l *Link) unconfirmed() {
 	l.assessBase()
 }
 
+// Hole asks for the base's coordinates again after all inputs were silent together for
+// hole seconds at least, until t: nobody heard whether the base was moved. Where it was
+// never heard, or was since, nothing is asked.
+func (l *Link) Hole(t, hole float64) {
+	if l.base.heard && math.Max(l.base.silence, t-l.st.LastByte) >= hole {
+		l.unconfirmed()
+	}
+}
+
 // changed notes a change of the base for the event list.
 func (l *Link) changed(t, step float64, before int) {
 	st := &l.st

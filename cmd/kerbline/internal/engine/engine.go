@@ -103,6 +103,8 @@ type Engine struct {
 	notes []string // for the loop
 	wake  chan struct{}
 
+	keeping sync.Mutex // held while the memory of the lap is written
+
 	// The rest belongs to the loop.
 	last     int64     // ns of the last record
 	lineAt   time.Time // of the last verdict
@@ -241,6 +243,8 @@ func (e *Engine) Run(ctx context.Context) (err error) {
 		}
 		e.report()
 	}()
+	e.recallLap()
+	e.takeNotes() // before anything else
 	for _, s := range e.srcs {
 		start(s)
 	}
@@ -267,6 +271,7 @@ func (e *Engine) wait(running *sync.WaitGroup) {
 func (e *Engine) loop(ctx context.Context) {
 	e.lineAt = time.Now()
 	e.due = e.lineAt.Add(tickEvery)
+	kept := e.lineAt
 	timer := time.NewTimer(tickEvery)
 	defer timer.Stop()
 	for {
@@ -286,6 +291,10 @@ func (e *Engine) loop(ctx context.Context) {
 			e.takeNotes()
 			e.record(e.o.Now(), fusion.ChanTick, nil)
 			e.outside(time.Now())
+			if time.Since(kept) > keepEvery {
+				kept = time.Now()
+				e.keepLap()
+			}
 			// The next tick is due in time for a verdict after each silence.
 			next := tickEvery
 			if left := lineEvery - time.Since(e.lineAt); left > 0 && left < next {
@@ -318,6 +327,9 @@ func (e *Engine) finish() {
 		e.take(<-e.queue)
 	}
 	e.takeNotes()
+	e.keptLap()
+	e.keepLap()
+	e.keptLap()
 	e.dec.Close(recorder.Seconds(e.last), e.emit)
 	e.put(nil, e.mon.Close())
 	e.outside(time.Now())
