@@ -301,7 +301,8 @@ func (m *Monitor) gather(e *verdict.Evidence, s *Snapshot) {
 
 		Stepped: tr.Fault == trust.Stepped, Drifted: tr.Fault == trust.Drifted, FaultSize: tr.Steps.Size(),
 		Claimed: tr.Fault == trust.Broken && tr.Fix == trust.Claimed, Refuted: tr.Fault == trust.Broken && tr.Fix == trust.Refuted,
-		LLR: tr.LLR, LLRWanted: tr.Needed, Offset: math.Hypot(tr.Offset[0], tr.Offset[1]),
+		Undecided: tr.Fault == trust.Stepped && tr.Fix == trust.Claimed,
+		LLR:       tr.LLR, LLRWanted: tr.Needed, Offset: math.Hypot(tr.Offset[0], tr.Offset[1]),
 		Refused: !math.IsNaN(tr.RefusedSince), Proven: tr.Proven,
 		Requalifying: !served, DwellLeft: left, SinceUsed: m.sinceUsed(),
 		Carried: s.Phases.Carried, CarriedLeads: s.Phases.Lead, CarriedFor: s.Phases.Since, CarriedLeft: s.Phases.Left,

@@ -89,8 +89,9 @@ func (m *Monitor) pathError() integrity.PathError {
 	}
 }
 
-// testDrift gives the drift tests a fixed position that is about to be used.
-func (m *Monitor) testDrift(x *weighed) {
+// testDrift gives the drift tests a fixed position that is about to be used, and
+// reports whether they alarm.
+func (m *Monitor) testDrift(x *weighed) bool {
 	e, n := m.direction()
 	in := &x.in
 	s := integrity.Sym3(in.S)
@@ -106,15 +107,16 @@ func (m *Monitor) testDrift(x *weighed) {
 		if alarm != NumTests {
 			m.drift.Reset()
 		}
-		return
+		return false
 	}
 	if alarm == NumTests || m.trust.Fix == trust.Refuted {
-		return
+		return false
 	}
 	ts[alarm].SetAlarm(true, m.host(m.now))
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventDrift, Cause: alarm.String(), Size: math.Hypot(y[0], y[1]), Where: m.where(),
 		Detail: fmt.Sprintf("fixed positions wander from the inertial path (test %s, statistic %.1f, threshold %.1f)", alarm, ts[alarm].Stat, ts[alarm].Threshold)})
 	m.rollBack(x.t, &now, &pe)
+	return true
 }
 
 // rollBack undoes what the filter followed of a drift and reports it to trust.

@@ -42,10 +42,11 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 			x.in = f.Innovation(&x.obs)
 		}
 	}
+	if used && fixed && m.testDrift(x) {
+		used = false // nor is the epoch that shows it
+		x.before = m.nav.Antenna()
+	}
 	if used {
-		if fixed {
-			m.testDrift(x)
-		}
 		f.Apply(&x.obs)
 		if fixed {
 			m.believe(&trust.Evidence{Kind: trust.Used, Now: m.now})

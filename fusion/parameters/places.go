@@ -47,7 +47,7 @@ func (u *Watch) Shown(d *navigation.Driver) (off, sigma [2]float64) {
 func (u *Watch) Disputed(d *navigation.Driver) (xy [2]float64) {
 	const (
 		sharp  = 0.05 // m, 1 sigma, which only a change of speed in turns gives
-		hidden = 3.0  // sigmas that latency may hide before. Common practice, no source.
+		hidden = 4.0  // sigmas that latency may hide before. Common practice, no source.
 	)
 	for i := range xy {
 		if off, sigma, told := seen(d, i); !math.IsInf(sigma, 0) {

@@ -37,6 +37,7 @@ type Evidence struct {
 	Stepped, Drifted bool                  // an open fault of the receiver
 	FaultSize        float64               // m
 	Claimed, Refuted bool                  // a fix after a break: not decided, or stands elsewhere
+	Undecided        bool                  // a fix that stepped: nothing tells yet whether it is right now
 	LLR, LLRWanted   float64               // log-likelihood ratio for the fix being right, and that from which it is believed
 	Offset           float64               // m, horizontal, of a refuted fix
 	Refused          bool                  // fixed epochs are refused by the innovation gate
@@ -191,7 +192,7 @@ func (j *Judgement) receiver(e *Evidence) {
 	}
 	if e.Refuted && e.Fixed {
 		b.Add(WhyRefuted, e.Offset, math.NaN(), "m")
-	} else if e.Claimed && e.Fixed {
+	} else if (e.Claimed || e.Undecided) && e.Fixed {
 		b.Add(WhyClaimed, e.LLR, e.LLRWanted, "")
 	}
 	if t := &ts[integrity.TestVelocity]; t.Alarm {

@@ -83,6 +83,7 @@ type sums struct {
 	misled                       int     // drives with a misleading event
 	worst                        float64 // m
 	falseAlarms, mustBack, backs int
+	named                        int // not back, for want of evidence that was named
 	breaks                       []float64
 	level, lateral               []float32
 	bad                          []*outcome
@@ -108,6 +109,8 @@ func (s *sums) add(o *outcome) {
 		s.mustBack++
 		if o.back {
 			s.backs++
+		} else if o.named {
+			s.named++
 		}
 	}
 	s.breaks = append(s.breaks, o.breaks...)
@@ -144,6 +147,9 @@ func (s *sums) write(w io.Writer) {
 	back, least := "-", "-"
 	if s.mustBack > 0 {
 		back = fmt.Sprintf("%d/%d", s.backs, s.mustBack)
+		if s.named > 0 {
+			back += fmt.Sprintf(" (%d unproven, named)", s.named)
+		}
 		lo, _ := bounds.BinomialInterval(s.backs, s.mustBack, 2*conf-1)
 		least = fmt.Sprintf("%.0f", 100*lo)
 	}

@@ -54,6 +54,7 @@ type outcome struct {
 	falseAlarms int
 	mustBack    bool // all faults were over in time
 	back        bool // and it ended usable
+	named       bool // it did not, for want of evidence, and said what would be some
 	breaks      []float64
 	level       []float32 // m, lateral, of usable lines
 	lateral     []float32 // m, error of these
@@ -181,6 +182,7 @@ type judge struct {
 	ends    []float64 // of breaks to come, ascending
 	lastEnd float64
 	good    float64 // s after the start, of the last usable line
+	wanting bool    // the last line is unproven for want of evidence
 }
 
 func newJudge(o *outcome, d *fixtures.Drive, rec *fixtures.Session) *judge {
@@ -226,6 +228,10 @@ func (j *judge) line(snap *fusion.Snapshot, events []fusion.Event) {
 		}
 	}
 	j.before, j.was = t, snap.Verdict
+	j.wanting = false
+	for i := range snap.NReasons {
+		j.wanting = j.wanting || snap.Verdict == fusion.Unproven && snap.Reasons[i].Code == "fix-unproven"
+	}
 	for len(j.ends) > 0 && t >= j.ends[0] {
 		j.pending, j.ends = append(j.pending, j.ends[0]), j.ends[1:]
 	}
@@ -295,5 +301,6 @@ func (j *judge) close(events []fusion.Event) {
 	}
 	if j.lastEnd > 0 && j.lastEnd <= j.d.Duration-backTime {
 		o.mustBack, o.back = true, j.good >= j.before-5
+		o.named = !o.back && j.wanting
 	}
 }

@@ -244,7 +244,6 @@ func (e *Engine) Run(ctx context.Context) (err error) {
 		e.report()
 	}()
 	e.recallLap()
-	e.takeNotes() // before anything else
 	for _, s := range e.srcs {
 		start(s)
 	}

@@ -30,7 +30,7 @@ func (e *Engine) recallLap() {
 	case len(data) > largeMemory:
 		e.Note("memory of the lap: " + file + " is too large")
 	default:
-		e.Note(fusion.MemoryNote(string(bytes.TrimSpace(data))))
+		e.Note(fusion.MemoryNote(string(bytes.TrimSpace(data)))) // before anything that a source sends
 	}
 }
 
