@@ -3,6 +3,7 @@ package campaign
 import (
 	"bytes"
 	"math"
+	"slices"
 
 	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fixtures"
@@ -185,6 +186,11 @@ type judge struct {
 	wanting bool    // the last line is unproven for want of evidence
 }
 
+// wanting reports whether a line is unproven for want of evidence, and names it.
+func wanting(s *fusion.Snapshot) bool {
+	return s.Verdict == fusion.Unproven && slices.ContainsFunc(s.Reasons[:s.NReasons], func(r fusion.Reason) bool { return r.Code == "fix-unproven" })
+}
+
 func newJudge(o *outcome, d *fixtures.Drive, rec *fixtures.Session) *judge {
 	j := &judge{o: o, d: d, tr: rec.Truth, moved: d.Still, before: math.NaN(), good: -1}
 	for i := range d.Faults {
@@ -228,10 +234,7 @@ func (j *judge) line(snap *fusion.Snapshot, events []fusion.Event) {
 		}
 	}
 	j.before, j.was = t, snap.Verdict
-	j.wanting = false
-	for i := range snap.NReasons {
-		j.wanting = j.wanting || snap.Verdict == fusion.Unproven && snap.Reasons[i].Code == "fix-unproven"
-	}
+	j.wanting = wanting(snap)
 	for len(j.ends) > 0 && t >= j.ends[0] {
 		j.pending, j.ends = append(j.pending, j.ends[0]), j.ends[1:]
 	}
