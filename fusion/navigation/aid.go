@@ -192,7 +192,11 @@ func (d *Driver) TakeSide(v float64) {
 	slip := d.Filter.Slip * v
 	noise *= slip * slip // of the sideways velocity
 	side, up := d.sideVariances(lat)
-	o := d.Filter.Side(side+noise, up, lat, d.steady, d.Rate)
+	steady := d.steady
+	if steadyTime(v) < slipTime(v) { // it is the noisier of the two, and draws slip away from what it is
+		steady = lat
+	}
+	o := d.Filter.Side(side+noise, up, lat, steady, d.Rate)
 	swing := d.Filter.InBody(d.swing())
 	o.Y[0], o.Y[1] = o.Y[0]+swing.Y, o.Y[1]+swing.Z
 	if !d.Manual {
