@@ -107,7 +107,7 @@ func TestDecode_RefusedLines(t *testing.T) {
 			t.Errorf("%.40q: refused for %q (%s) at %g, want %q (%s) at 7", tt.line, r.Note, Refusal(r.Reason), r.T, tt.note, tt.why)
 		}
 	}
-	got := decodeAll(Record{T: 7, Channel: ChanWheel, Data: []byte("t,v\n100,20000\n100,1,2\n")})
+	got := decodeAll(Record{T: 7, Channel: ChanWheel, Data: []byte("t,v\n100,200000\n100,1,2\n")})
 	if len(got) != 2 || Refusal(got[0].Reason) != RefusedRange || Refusal(got[1].Reason) != RefusedFields || !strings.HasPrefix(got[1].Note, "wheel: line 3: ") {
 		t.Errorf("wheel: %+v", got)
 	}

@@ -161,7 +161,7 @@ func TestTune_EndToEnd(t *testing.T) {
 	if err := os.WriteFile(in("a.toml"), []byte("[tests]\ndwell_s = 1.0\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(in("b.toml"), []byte("[tests]\ndwell_s = 6.0\n"), 0o644); err != nil {
+	if err := os.WriteFile(in("b.toml"), []byte("[tests]\ndwell_s = 30.0\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	side, _ := must(t, "tune", "--compare", in("a.toml"), in("b.toml"), in("jumps"))

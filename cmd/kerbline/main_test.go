@@ -76,7 +76,7 @@ func TestReplayLines(t *testing.T) {
 		kinds[string(e.Kind)] = true
 	}
 	for k := range kinds {
-		if !strings.Contains(" jump drift correction_outage base_changed receiver_gap imu_gap late_epoch clock_step quality_change verdict_change reinitialised unit_suspect ", " "+k+" ") {
+		if !strings.Contains(" jump drift correction_outage base_changed receiver_gap imu_gap late_epoch clock_step quality_change verdict_change reinitialised unit_suspect fix_refuted fix_confirmed ", " "+k+" ") {
 			t.Errorf("event kind %q", k)
 		}
 	}

@@ -181,6 +181,8 @@ func TestDecode_RealFrames(t *testing.T) {
 			continue
 		}
 		want := Message{Number: tt.Number, Station: tt.Station, Bytes: len(raw), System: NoSystem, EpochMs: -1, Day: -1}
+		crc := raw[len(raw)-3:]
+		want.CRC = uint32(crc[0])<<16 | uint32(crc[1])<<8 | uint32(crc[2])
 		if tt.EpochMs != nil {
 			want.System, want.MSM = msm(tt.Number)
 			want.EpochMs, want.More = *tt.EpochMs, tt.More

@@ -273,7 +273,6 @@ func begins(rec *recording.Recording, cfg *fusion.Config) (float64, error) {
 type Tracker struct {
 	part  *Part
 	laps  *day.Collector // counts laps as the report does; nil where times are chosen
-	first float64        // host Unix s of the first line
 	shift float64        // x = T + shift
 	last  float64
 	began bool

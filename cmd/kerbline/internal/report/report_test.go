@@ -485,7 +485,9 @@ func TestListsReproduced(t *testing.T) {
 		total++
 	}
 	dia := table(t, p, "integrity")
-	moved := 0 // lines that rounding put into the cell beside
+	// Lines that rounding put into the cell beside, each counted in both: a level that stays
+	// for seconds beside a border takes many along.
+	moved := 0
 	sum := 0
 	for i, axis := range dia["axis"] {
 		if axis != "lateral" {
@@ -496,7 +498,7 @@ func TestListsReproduced(t *testing.T) {
 		sum += n
 		moved += max(n-cells[k], cells[k]-n)
 	}
-	if sum != total || total < 1000 || moved > total/200 {
+	if sum != total || total < 1000 || moved > total/100 {
 		t.Errorf("diagram of %d lines, %d by the lines, %d in other cells", sum, total, moved)
 	}
 }
