@@ -20,13 +20,15 @@ type drive struct {
 	turn        func(x [3]float64) [3]float64 // of the sensor's axes
 	force, rate float64                       // units
 	noise       float64                       // m, of positions
+	banked      float64                       // rad per m/s²: the road leans into its bends
+	slower      float64                       // share of the speed
 }
 
 func (d drive) history() *History {
 	h := &History{}
 	h.Reset()
 	rng := rand.New(rand.NewPCG(3, 4))
-	speed := func(t float64) float64 { return 9 + 3*math.Sin(0.4*t) }
+	speed := func(t float64) float64 { return (1 - d.slower) * (9 + 3*math.Sin(0.4*t)) }
 	rate := func(t float64) float64 {
 		return 0.35*math.Sin(0.5*t) + 0.25*math.Sin(1.3*t+1) + 0.2*math.Sin(0.83*t+2) + 0.1
 	}
@@ -34,6 +36,7 @@ func (d drive) history() *History {
 		return -0.7*math.Cos(0.5*t) - 0.25/1.3*math.Cos(1.3*t+1) - 0.2/0.83*math.Cos(0.83*t+2) + 0.1*t
 	}
 	const dt = 0.005
+	roll := func(t float64) float64 { return -0.45 * math.Tanh(d.banked*speed(t)*rate(t)/0.45) } // 26 deg at most
 	e, n := 0.0, 0.0
 	next := d.phase
 	for k := 0; float64(k)*dt < d.seconds; k++ {
@@ -41,8 +44,8 @@ func (d drive) history() *History {
 		v := speed(t)
 		s, c := math.Sincos(psi(t))
 		e, n = e+v*c*dt, n+v*s*dt
-		w := d.turn([3]float64{0, 0, rate(t)})
-		f := d.turn([3]float64{3 * 0.4 * math.Cos(0.4*t), v * rate(t), gravity})
+		w := d.turn([3]float64{(roll(t+dt) - roll(t)) / dt, 0, rate(t)})
+		f := d.turn([3]float64{(1 - d.slower) * 3 * 0.4 * math.Cos(0.4*t), v*rate(t) + gravity*math.Sin(roll(t)), gravity * math.Cos(roll(t))})
 		for i := range 3 {
 			w[i] = d.rate * (w[i] + 0.01*rng.NormFloat64())
 			f[i] = d.force * (f[i] + 0.3*rng.NormFloat64())
@@ -133,5 +136,19 @@ func TestExplain(t *testing.T) {
 	h := drive{seconds: 180, hz: 10, phase: 0.02, turn: same, force: 1, rate: 1, wheelLag: 2}.history()
 	if f := h.ExplainWheel(&Told{}); f.Set != "columns.wheel_offset_s = -2.0" {
 		t.Errorf("a wheel that comes 2 s late: %+v", f)
+	}
+}
+
+// On bends that are banked for more speed than the car has, its weight pulls it
+// inwards: the side reads the other way round, and neither axes nor mounting are to
+// blame.
+func TestExplain_BankedBends(t *testing.T) {
+	for _, banked := range []float64{0.02, 0.05, 0.1, 0.16, 0.2, 0.25} {
+		for _, hz := range []float64{5, 10} {
+			h := drive{seconds: 200, hz: hz, turn: same, force: 1, rate: 1, noise: 0.01, banked: banked, slower: 0.6}.history()
+			if f := h.Explain(&Told{IMU: "t,wx,wy,wz,fx,fy,fz", Mount: quat.Number{Real: 1}}, false, 0); f.ID != symptoms.None {
+				t.Errorf("banked by %g rad per m/s², %g Hz: %q", banked, hz, f.Seen)
+			}
+		}
 	}
 }

@@ -45,6 +45,7 @@ type fit struct {
 	up         [3]float64 // force with no acceleration, m/s²
 	fwd, left  [3]float64 // force per m/s² of acceleration
 	sFwd, sLft float64    // 1 sigma of those, each axis
+	banking    float64    // share of gravity that banked bends put on the side, per m/s² of acceleration to the left
 	slack      float64    // s, by which clocks may be apart
 	meanW      float64    // size of the mean of the rates
 	meanF      float64
@@ -238,9 +239,38 @@ func (h *History) fit(x *fit, l int64) {
 		x.forceTurns = math.Max(x.forceTurns, math.Abs(srf[a]-sr*sf[a]/k)/math.Sqrt(vr*(sff[a]-sf[a]*sf[a]/k)))
 		mw[a] /= k
 	}
+	x.banking = gravity * h.rolls(x, l)
 	noise := math.Max(0, yy-explained) / (3 * k)
 	x.sFwd, x.sLft = math.Sqrt(noise*inv[1][1]*correlated), math.Sqrt(noise*inv[2][2]*correlated)
 	x.meanW, x.meanF = norm(mw), norm(x.up)
+}
+
+// rolls returns how far the car rolls for a leftward acceleration, rad per m/s², of
+// either sign: what the gyros other than the turning one read while it changes.
+func (h *History) rolls(x *fit, l int64) float64 {
+	var jj float64
+	var jw [3]float64
+	for i := 1; i < h.nRows-1; i++ {
+		after, r, before := &h.rows[i-1], &h.rows[i], &h.rows[i+1]
+		s, ok := h.near(r.key + l)
+		if !ok || after.key != r.key+1 || before.key != r.key-1 {
+			continue
+		}
+		j := (after.left - before.left) / (2 * binLength)
+		jj += j * j
+		for a, w := range s.w {
+			jw[a] += j * w
+		}
+	}
+	if jj == 0 {
+		return 0
+	}
+	turn := unit(x.gyro)
+	along := dot(jw, turn)
+	for a := range jw {
+		jw[a] = (jw[a] - along*turn[a]) / jj
+	}
+	return norm(jw)
 }
 
 // correlated is how many stretches tell as much as one: they overlap.
@@ -358,9 +388,16 @@ func units(x *fit, told *Told) (symptoms.Finding, bool) {
 // axes are the body's axes in those of the samples, as the forces show them, and
 // whether they show at all.
 func (x *fit) axes() (fwd, left, up [3]float64, fwdOK, leftOK bool) {
-	const clear = 8.0 // sigmas
+	const (
+		clear = 8.0 // sigmas
+		// flat is the share of gravity up to which bends are not banked: a soft car rolls
+		// by 5 deg per g, 0.09. Common practice, no source. Where they are, a slow car is
+		// pulled into them, and left reads as right.
+		flat = 0.15
+	)
 	up = unit(x.up)
-	fwdOK, leftOK = norm(x.fwd) > clear*x.sFwd && norm(x.fwd) > 0.5, norm(x.left) > clear*x.sLft && norm(x.left) > 0.5
+	fwdOK = norm(x.fwd) > clear*x.sFwd && norm(x.fwd) > 0.5
+	leftOK = norm(x.left) > clear*x.sLft && norm(x.left) > 0.5 && x.banking < flat
 	return unit(x.fwd), unit(x.left), up, fwdOK, leftOK
 }
 

@@ -102,11 +102,21 @@ func (o *WheelPath) Add(s *WheelStep) {
 	x, y := v*dt, (s.Axle*w.Z-s.Slip*lat*v)*dt+s.Slip*s.Slip*v*v*(s.Lateral-o.lat)
 	o.step.X += r[0]*x + r[1]*y
 	o.step.Y += r[3]*x + r[4]*y
-	o.turn += (r[6]*w.X + r[7]*w.Y + r[8]*w.Z - s.EarthRate) * dt
+	o.turn += (yawRate(r, w) - s.EarthRate) * dt
 	o.lat = s.Lateral
 	o.travelled += math.Abs(v) * dt
 	o.slide.X += r[1] * lat * v * dt
 	o.slide.Y += r[4] * lat * v * dt
+}
+
+// yawRate returns how fast the heading of a body with the rotation r to the world
+// turns at the body rate w, rad/s. On a slope that is not the rate about up: a car
+// that rolls into a banked bend there turns its nose.
+//
+//	yaw = atan2(r10, r00), dR/dt = [w]x R
+func yawRate(r *[9]float64, w r3.Vec) float64 {
+	x, y, z := r[0]*w.X+r[1]*w.Y+r[2]*w.Z, r[3]*w.X+r[4]*w.Y+r[5]*w.Z, r[6]*w.X+r[7]*w.Y+r[8]*w.Z
+	return z - r[6]*(r[0]*x+r[3]*y)/(r[0]*r[0]+r[3]*r[3])
 }
 
 // Advance carries the path to an epoch at t, at which the filter points to yaw.

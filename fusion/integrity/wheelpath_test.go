@@ -324,3 +324,27 @@ func TestWheelPath_GyroError(t *testing.T) {
 		t.Errorf("covariance %.5f, %.5f, %.5f m², drives scatter by %.5f, %.5f, %.5f", e, n, en, c[0], c[1], c[2])
 	}
 }
+
+// TestYawRate turns a body on slopes and banked roads and compares with the heading
+// of its rotation a moment later, by a library's rotations.
+func TestYawRate(t *testing.T) {
+	const dt = 1e-6
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 1000 {
+		roll, pitch, yaw := r.Float64()-0.5, r.Float64()-0.5, 6*r.Float64()-3
+		w := r3.Vec{X: r.NormFloat64(), Y: r.NormFloat64(), Z: r.NormFloat64()}
+		turn := r3.NewRotation(r3.Norm(w)*dt, w)
+		world := func(v r3.Vec) r3.Vec {
+			v = r3.NewRotation(roll, r3.Vec{X: 1}).Rotate(v)
+			v = r3.NewRotation(pitch, r3.Vec{Y: 1}).Rotate(v)
+			return r3.NewRotation(yaw, r3.Vec{Z: 1}).Rotate(v)
+		}
+		x, y, z := world(r3.Vec{X: 1}), world(r3.Vec{Y: 1}), world(r3.Vec{Z: 1})
+		rot := [9]float64{x.X, y.X, z.X, x.Y, y.Y, z.Y, x.Z, y.Z, z.Z}
+		after := world(turn.Rotate(r3.Vec{X: 1}))
+		want := math.Remainder(math.Atan2(after.Y, after.X)-math.Atan2(x.Y, x.X), 2*math.Pi) / dt
+		if got := yawRate(&rot, w); math.Abs(got-want) > 1e-4 {
+			t.Fatalf("body rate %v: heading turns at %.6f rad/s, want %.6f", w, got, want)
+		}
+	}
+}

@@ -71,6 +71,7 @@ var goals = map[string]goal{
 	"multipath_3": {97, 0.4}, "multipath_5": {97, 0.4}, "multipath_8": {0, 0.5}, "gnss_1hz_wheels": {95, 0.4}, "gnss_1hz": {60, 0.4},
 	"velocity_late": {99, 0.25}, "velocity_smoothed": {99, 0.25}, "gga_only": {95, 0.4}, "gga_gst": {95, 0.4},
 	"robot_1mps": {90, 0.25}, "kart_3mps": {99, 0.25}, "oval_60mps": {95, 0.25},
+	"grade_8": {99, 0.25}, "banked": {99, 0.25},
 }
 
 // sums is a row of the table.

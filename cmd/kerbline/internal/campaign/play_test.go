@@ -247,7 +247,8 @@ func (j *judge) line(snap *fusion.Snapshot, events []fusion.Event) {
 	} else if snap.NReasons > 0 && t > j.moved+settleTime {
 		o.reason = snap.Reasons[0].Code
 	}
-	if snap.HasPos && (snap.Verdict == fusion.Usable || snap.Verdict == fusion.Coasting) {
+	// Beyond its end the truth stands still and the car does not.
+	if snap.HasPos && t <= j.d.Duration && (snap.Verdict == fusion.Usable || snap.Verdict == fusion.Coasting) {
 		j.errors(t, snap)
 	}
 }
