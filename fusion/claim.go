@@ -204,9 +204,13 @@ func (m *Monitor) watchRest(e *gnss.Epoch, z r3.Vec) {
 	for i := range 2 {
 		s[i][i] = white[i] + 2*ch*ch
 	}
-	llr := trust.Horizontal(&y, &s)
+	up := 0.0
 	if e.HasH {
-		llr += trust.Vertical(y[2], math.Sqrt(white[2]+2*cv*cv))
+		up = trust.Vertical(y[2], math.Sqrt(white[2]+2*cv*cv))
+	}
+	llr := trust.HorizontalLeast(&y, &s) + up
+	if !(llr >= -trust.Refute) || tr.Fix != trust.Believed { // the bound alone does not settle it
+		llr = trust.Horizontal(&y, &s) + up
 	}
 	switch {
 	case llr <= trust.Refute && m.now-p.since < restLeast:

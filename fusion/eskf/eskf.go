@@ -91,6 +91,8 @@ type State struct {
 	Ant      float64 // m, body left: to be added to the lever arm; a roll of the mounting shows as it
 	VelLag   float64 // s: the reported velocity is that of so long ago
 	VelPoint float64 // share: it is that of the point (1 - VelPoint)·lever arm
+
+	turn turn
 }
 
 // Params are the noise densities and the constants of the place.

@@ -72,13 +72,33 @@ type pose struct {
 func (s *State) pose() (q pose) {
 	q.r = s.R()
 	q.m, q.b, q.yaw = [3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}, q.r, r3.Vec{Z: 1}
-	if s.MountPitch != 0 || s.MountYaw != 0 {
-		sp, cp := math.Sincos(s.MountPitch)
-		sy, cy := math.Sincos(s.MountYaw)
-		q.m = [3][3]float64{{cy * cp, -sy, cy * sp}, {sy * cp, cy, sy * sp}, {-sp, 0, cp}}
-		q.b, q.yaw = mul(&q.r, &q.m), r3.Vec{X: -sp, Z: cp}
+	if t := s.mounting(); t != nil {
+		q.m = t.m
+		q.b, q.yaw = mul(&q.r, &q.m), r3.Vec{X: q.m[2][0], Z: q.m[2][2]}
 	}
 	return q
+}
+
+// turn is the mounting that a state had when it was last asked for: it changes ten
+// times a second and is asked for a thousand times.
+type turn struct {
+	pitch, yaw float64       // rad
+	m          [3][3]float64 // body to sensor
+	q          quat.Number   // the same
+}
+
+// mounting returns the turn from body to sensor, nil for none.
+func (s *State) mounting() *turn {
+	if s.MountPitch == 0 && s.MountYaw == 0 {
+		return nil
+	}
+	t := &s.turn
+	if t.pitch != s.MountPitch || t.yaw != s.MountYaw {
+		sp, cp := math.Sincos(s.MountPitch)
+		sy, cy := math.Sincos(s.MountYaw)
+		*t = turn{s.MountPitch, s.MountYaw, [3][3]float64{{cy * cp, -sy, cy * sp}, {sy * cp, cy, sy * sp}, {-sp, 0, cp}}, FromEuler(0, s.MountPitch, s.MountYaw)}
+	}
+	return t
 }
 
 // rate returns the turn rate that a gyro sample w (rad/s) says, sensor axes.

@@ -93,10 +93,11 @@ func (s *State) ToBody(v r3.Vec) r3.Vec {
 
 // Body returns the attitude of the body, body to world.
 func (s *State) Body() quat.Number {
-	if s.MountPitch == 0 && s.MountYaw == 0 {
+	t := s.mounting()
+	if t == nil {
 		return s.Att
 	}
-	return quat.Mul(s.Att, FromEuler(0, s.MountPitch, s.MountYaw))
+	return quat.Mul(s.Att, t.q)
 }
 
 // TurnRate returns the turn rate that a gyro sample w (rad/s, sensor axes) says,
@@ -106,10 +107,10 @@ func (s *State) TurnRate(w r3.Vec) r3.Vec { return s.rate(w) }
 // BodyMid returns the rotation from body to world, by rows, in the middle of the
 // last sample.
 func (f *Filter) BodyMid() [9]float64 {
-	if f.MountPitch == 0 && f.MountYaw == 0 {
-		return f.Mid
+	q, r := f.mounting(), &f.Mid
+	if q == nil {
+		return *r
 	}
-	q, r := f.pose(), &f.Mid
 	var b [9]float64
 	for i := 0; i < 9; i += 3 {
 		for j := range 3 {
@@ -121,11 +122,11 @@ func (f *Filter) BodyMid() [9]float64 {
 
 // InBody turns a vector in sensor axes into body axes.
 func (s *State) InBody(v r3.Vec) r3.Vec {
-	if s.MountPitch == 0 && s.MountYaw == 0 {
+	t := s.mounting()
+	if t == nil {
 		return v
 	}
-	q := s.pose()
-	m := transpose(&q.m)
+	m := transpose(&t.m)
 	return apply(&m, v)
 }
 

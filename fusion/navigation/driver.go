@@ -50,6 +50,9 @@ type Driver struct {
 	Lever  r3.Vec  // m, body origin to antenna, body axes
 	Lat    float64 // m/s², leftward acceleration by speed and yaw rate, smoothed over slipTime
 	lat2   float64 // m/s², the same smoothed twice
+
+	swung  swung
+	swings r3.Vec  // m/s, sensor axes: see [Driver.swing]
 	steady float64 // m/s², the same smoothed over steadyTime
 	Rate   r3.Vec  // rad/s, mean rate about the time the filter stands at, bias in it
 	Force  r3.Vec  // m/s^2, mean specific force likewise

@@ -20,6 +20,19 @@ const (
 // m/s, sensor axes; nothing where too few samples have come since, or some are
 // missing. The mean has the weights of a raised cosine.
 func (d *Driver) swing() r3.Vec {
+	if k := (swung{d.Filter.T, d.IMU.Last.T, d.IMU.head}); k != d.swung {
+		d.swung, d.swings = k, d.swingNow()
+	}
+	return d.swings
+}
+
+// swung is when a swing was taken: wheels, tyres and receiver ask for the same one.
+type swung struct {
+	at, last float64
+	head     uint64
+}
+
+func (d *Driver) swingNow() r3.Vec {
 	q, t := &d.IMU, d.Filter.T
 	m := weighted{half: math.Min(swingHalf, q.Last.T-t)}
 	if !(m.half >= swingLeast) {

@@ -109,3 +109,21 @@ func TestHorizontal_Rival(t *testing.T) {
 		t.Logf("sigma %.2f m: %.0f right fixes believed of %.0f, %.0f wrong ones", sigma, believed, right, wrong)
 	}
 }
+
+// The quick bound is one, for any offset and covariance.
+func TestHorizontalLeast(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for range 2000 {
+		a, c := math.Exp(r.Float64()*8-10), math.Exp(r.Float64()*8-10)
+		b := (2*r.Float64() - 1) * math.Sqrt(a*c)
+		s := integrity.Sym3{{a, b}, {b, c}}
+		y := integrity.Vec3{0.3 * r.NormFloat64(), 0.3 * r.NormFloat64()}
+		if least, l := HorizontalLeast(&y, &s), Horizontal(&y, &s); !(least <= l+1e-9) {
+			t.Fatalf("offset %v, covariance %v: at least %g, is %g", y, s, least, l)
+		}
+	}
+	quiet := integrity.Sym3{{1e-4, 0}, {0, 1e-4}}
+	if l := HorizontalLeast(&integrity.Vec3{0.01, 0.01}, &quiet); !(l > -Refute) {
+		t.Errorf("a fix that stays where it is: at least %g, want enough to settle it", l)
+	}
+}
