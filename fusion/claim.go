@@ -223,7 +223,7 @@ func (m *Monitor) watchRest(e *gnss.Epoch, z r3.Vec) {
 	case llr >= -trust.Refute:
 		p.n++
 		p.mean = r3.Add(p.mean, r3.Scale(1/math.Min(p.n, 300), d))
-		if tr.Fix != trust.Believed {
+		if tr.Fix != trust.Believed && !m.phases.drifting {
 			m.believe(&trust.Evidence{Kind: trust.AtRest, Now: m.now, Y: y, S: s, LLR: llr})
 		}
 	}

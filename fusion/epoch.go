@@ -211,6 +211,7 @@ func (m *Monitor) believe(e *trust.Evidence) (d trust.Decision) {
 		for _, id := range [...]TestID{TestJump, TestDrift1, TestDrift2, TestDrift3, TestCusum} {
 			ts[id].SetAlarm(false, m.host(m.now))
 		}
+		m.phases.cleared()
 	}
 	if d.Reposition {
 		m.drift.Reset()

@@ -162,11 +162,22 @@ func (m *Monitor) hearDrift(st *phasecheck.State) {
 	for i := range 3 {
 		e.S[i][i] = d.Threshold * d.Threshold / 16
 	}
+	// The last place that counted as believed was already drifting: the phases have
+	// the one of before.
+	m.claims.drift(integrity.Mark{}, &e.Y, &e.S, m.now)
 	m.believe(&e)
 	m.reposition()
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventDrift, Cause: "phases", Size: math.Hypot(d.Shift[0], d.Shift[1]), Where: m.where(),
 		Detail: fmt.Sprintf("the receiver's position moved by %.2f m (%.2f east, %.2f north) against its own carrier phases while it said fixed; alarm beyond %.2f m",
 			math.Hypot(d.Shift[0], d.Shift[1]), d.Shift[0], d.Shift[1], d.Threshold)})
+}
+
+// cleared ends the accusation of a receiver that is believed again.
+func (p *phases) cleared() {
+	if p.drifting {
+		p.check.Believe()
+		p.drifting = false
+	}
 }
 
 // hearOpinion counts what our own integers say of the fixes, one after the other.

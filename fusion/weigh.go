@@ -100,7 +100,8 @@ func (m *Monitor) position(e *gnss.Epoch, x *weighed) trust.Evidence {
 		ev.LLR, ev.Y = m.weighFix(x, e.HasH)
 		if m.trust.Fault == trust.Drifted {
 			now, pe := m.epochFix(x), m.pathError()
-			ev.Moves = !m.drift.Quiet(x.t, m.claims.drifted, &m.ref, &now, &pe)
+			quiet := m.drift.Quiet(x.t, m.claims.drifted, &m.ref, &now, &pe)
+			ev.Moves = !quiet || m.phases.drifting // which shows what is too slow for wheels and gyro
 		}
 	}
 	return ev

@@ -209,6 +209,7 @@ func (p *Path) mendBody(b *body, at gnsstime.Time, gap float64) {
 		if t := &b.tracks[j]; ok[j] {
 			t.ref += cycles[j] * b.wave(j)
 			t.anchored = true
+			p.state.Back++
 		}
 	}
 }

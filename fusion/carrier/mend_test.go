@@ -43,6 +43,8 @@ func TestPath_MendsArcs(t *testing.T) {
 	hidden := quarter(d)
 	all := len(d.sky.Satellites())
 	low, high := 1.0, 0.0
+	lost := 0
+	back, was := 0, 0.0 // arcs that were continued at the epoch before, and its variance
 	for i := range 5 * 100 {
 		now := i % 50 // first at the very epoch after the anchor
 		if now == 8 {
@@ -63,9 +65,22 @@ func TestPath_MendsArcs(t *testing.T) {
 		if i > 400 {
 			low, high = min(low, bound(st, 0)), max(high, bound(st, 0))
 		}
+		v := st.Cov[0][0] + st.Cov[1][1]
+		if back > 0 && v > was {
+			t.Errorf("epoch %d: variance %.2g m² with %d more arcs, %.2g before", i, v, back, was)
+		}
+		if back, was = st.Back, v; back > 0 {
+			lost--
+		}
+		if now == 0 {
+			lost++
+		}
 		if now == 20 && st.Satellites != all {
 			t.Fatalf("epoch %d: %d of %d satellites carried", i, st.Satellites, all)
 		}
+	}
+	if lost > 0 {
+		t.Errorf("arcs continued in all but %d of 10 laps", lost)
 	}
 	if high > 2.5*low {
 		t.Errorf("level %.3f to %.3f m within a lap", low, high)

@@ -69,6 +69,7 @@ type State struct {
 	LeftOut    int // satellites left out by their residuals
 	Held       int // phases that are carried from the anchor, or may be again
 	Seen       int // phases that could be carried from here on
+	Back       int // of Held, continued at this epoch: its displacement is without them
 }
 
 // track is one carrier of a satellite.

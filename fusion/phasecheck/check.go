@@ -39,9 +39,10 @@ type State struct {
 	// Lack is None when the position is carried.
 	Lack     carrier.Lack
 	Position geodesy.ECEF
-	Sigma    [2]float64 // m, deviations horizontally (the larger axis) and up
-	Level    [2]float64 // m, what one faulty satellite adds inside; infinite when unknown
-	Age      float64    // s since the last proven fix
+	Cov      [3][3]float64 // m^2, of it, east-north-up
+	Sigma    [2]float64    // m, deviations horizontally (the larger axis) and up that levels are made of: wider
+	Level    [2]float64    // m, what one faulty satellite adds inside; infinite when unknown
+	Age      float64       // s since the last proven fix
 
 	Drift Drift
 
@@ -69,7 +70,8 @@ type Check struct {
 
 	known  bool          // the offset is known
 	b      [3]float64    // m, fix less path
-	v      [3]float64    // m^2
+	v      [3]float64    // m^2, by the path's widened variances
+	own    [3]float64    // m^2, by what they are
 	shared [2]float64    // m
 	grown  [3]float64    // m^2, of the path when the offset was last estimated
 	proven gnsstime.Time // last proven fix
@@ -125,6 +127,13 @@ func (c *Check) Rover(e *observation.Epoch, near geodesy.ECEF) *State {
 	return st
 }
 
+// Believe says that the fixes are right all the same: a drift that alarms ends, and
+// those to come are compared with each other only.
+func (c *Check) Believe() {
+	c.drift.forget()
+	c.state.Drift = Drift{}
+}
+
 // Fix takes a fix of the receiver.
 func (c *Check) Fix(f *Fix) {
 	c.ring[c.newest] = *f
@@ -160,13 +169,17 @@ func (c *Check) pair(f *Fix) {
 		p := c.pathENU()
 		e := [3]float64{at[0] - p[0], at[1] - p[1], at[2] - p[2]}
 		was := st.Drift.Alarm
-		st.Drift = c.drift.push(st.Time, e, c.grownNow(), f.White[0], c.spread())
+		st.Drift = c.drift.push(st.Time, e, c.grownNow(), f.White[0]+f.Shared[0]*f.Shared[0], c.spread())
 		switch {
 		case st.Drift.Alarm && !was && c.known:
 			c.takeBack()
 		case f.Proven && !st.Drift.Alarm:
 			c.estimate(e, f)
 		}
+	}
+	if st.Drift.Alarm && st.Opinion == integers.Confirmed && math.Hypot(st.Off.E, st.Off.N) > st.Drift.Threshold/2 {
+		// It has moved: as near as what ends the alarm is near enough, not more.
+		st.Opinion = integers.None
 	}
 	if f.Proven && !st.Drift.Alarm {
 		c.place(moved, f)
@@ -179,7 +192,7 @@ func (c *Check) pair(f *Fix) {
 // for the time since the anchor, and what grows with time is small in some seconds.
 func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	st := &c.state
-	if st.Path.Lack == carrier.None && c.known && !(st.Time.Sub(c.placed) >= anchorEvery && st.Path.Seen >= st.Path.Held) {
+	if st.Path.Lack == carrier.None && c.known && !(st.Time.Sub(c.placed) >= anchorEvery && c.whole()) {
 		return
 	}
 	if st.Path.Lack == carrier.None && c.known {
@@ -187,9 +200,17 @@ func (c *Check) place(fix geodesy.ECEF, f *Fix) {
 	} else {
 		c.drift.forget()
 		c.b, c.v = [3]float64{}, [3]float64{f.White[0], f.White[0], f.White[1]}
+		c.own = c.v
 		c.anchor(fix)
 	}
 	c.proven, c.shared = st.Time, f.Shared
+}
+
+// whole reports whether most phases are in sight, and the position is by all of those
+// that are carried: what it is uncertain by where the path is anchored stays.
+func (c *Check) whole() bool {
+	p := &c.state.Path
+	return p.Seen >= p.Held && p.Back == 0
 }
 
 // again anchors the path where it is, with the offset in it: its errors since the
@@ -200,7 +221,9 @@ func (c *Check) again() {
 	g := c.grownNow()
 	c.drift.shift(c.b, g)
 	for i := range 3 {
-		c.v[i] += math.Max(0, g[i]-c.grown[i])
+		grew := math.Max(0, g[i]-c.grown[i])
+		c.v[i] += grew
+		c.own[i] += grew / (wide * wide)
 	}
 	c.anchor(at)
 }
@@ -221,7 +244,7 @@ func (c *Check) outage() {
 	if st.Path.Lack != carrier.None || !c.known || st.Drift.Alarm || since <= anchorAfter+pairWithin || since > anchorUntil || c.placed.Sub(c.proven) >= 0 {
 		return
 	}
-	if st.Path.Seen >= st.Path.Held || st.Level[0] > anchorLevel {
+	if c.whole() || st.Level[0] > anchorLevel {
 		c.again()
 	}
 }
@@ -255,10 +278,12 @@ func (c *Check) estimate(e [3]float64, f *Fix) {
 		if i == 2 {
 			r = f.White[1]
 		}
-		c.v[i] += math.Max(0, g[i]-c.grown[i])
+		grew := math.Max(0, g[i]-c.grown[i])
+		c.v[i] += grew
 		k := c.v[i] / (c.v[i] + r)
 		c.b[i] += k * (e[i] - c.b[i])
 		c.v[i] *= 1 - k
+		c.own[i] = (1-k)*(1-k)*(c.own[i]+grew/(wide*wide)) + k*k*r
 	}
 	c.grown, c.proven, c.shared = g, c.state.Time, f.Shared
 }
@@ -271,6 +296,7 @@ func (c *Check) takeBack() {
 	for i := range 3 {
 		c.b[i] = r.off[i] - c.drift.moved[i]
 		c.v[i] = math.Max(c.v[i], v)
+		c.own[i] = math.Max(c.own[i], v)
 	}
 	c.grown = g
 	c.proven = c.drift.start.Add(r.at)
@@ -322,7 +348,14 @@ func (c *Check) describe() {
 	g := c.grownNow()
 	var v [3]float64
 	for i := range 3 {
-		v[i] = c.v[i] + math.Max(0, g[i]-c.grown[i])
+		grew := math.Max(0, g[i]-c.grown[i])
+		v[i] = c.v[i] + grew
+		for j := range 3 {
+			if st.Cov[i][j] = 0; g[i]*g[j] > 0 { // of the path's, what it gathered since
+				st.Cov[i][j] = st.Path.Cov[i][j] / (wide * wide) * math.Sqrt(grew*math.Max(0, g[j]-c.grown[j])/(g[i]*g[j]))
+			}
+		}
+		st.Cov[i][i] += c.own[i] + c.shared[i/2]*c.shared[i/2]
 	}
 	h := math.Max(v[0], v[1]) + c.shared[0]*c.shared[0]
 	u := v[2] + c.shared[1]*c.shared[1]

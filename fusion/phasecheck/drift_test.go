@@ -56,6 +56,74 @@ func TestDrifts_NoFalseAlarm(t *testing.T) {
 	}
 }
 
+// reflected gives the test offsets once a second whose slow error is a first-order
+// Gauss-Markov process, which the receiver says nothing of, and returns the alarms.
+func reflected(seed uint64, sigma, tau, rate, until float64) (alarms int, at float64) {
+	r := rand.New(rand.NewPCG(seed, 9))
+	var d drifts
+	t0 := gnsstime.Time{Week: 2400, TOW: 1000}
+	e := [3]float64{sigma * r.NormFloat64(), sigma * r.NormFloat64()}
+	f := math.Exp(-1 / tau)
+	was := false
+	at = math.NaN()
+	for s := 0.0; s < until; s++ {
+		for i := range 2 {
+			e[i] = f*e[i] + sigma*math.Sqrt(1-f*f)*r.NormFloat64()
+		}
+		off := rate * math.Max(0, s-200)
+		alarm := d.push(t0.Add(s), [3]float64{e[0] + off, e[1], 0}, [3]float64{}, 0.02*0.02, &[len(spans)]float64{}).Alarm
+		if alarm && !was {
+			if s > 150 { // learned
+				alarms++
+			}
+			if math.IsNaN(at) && off > 0 {
+				at = off
+			}
+		}
+		was = alarm
+	}
+	return alarms, at
+}
+
+// Reflections that a receiver says nothing of are learned within minutes; a drift on top
+// of them is found all the same.
+func TestDrifts_Reflections(t *testing.T) {
+	for _, c := range []struct{ sigma, tau float64 }{{0.02, 15}, {0.05, 15}, {0.05, 40}} {
+		alarms := 0
+		for seed := range uint64(20) {
+			n, _ := reflected(seed, c.sigma, c.tau, 0, 1800)
+			alarms += n
+			if _, at := reflected(seed, c.sigma, c.tau, 0.02, 400); !(at <= 16*c.sigma) {
+				t.Errorf("%g m over %g s, seed %d: a drift of 0.02 m/s found at %.2f m", c.sigma, c.tau, seed, at)
+			}
+		}
+		t.Logf("%g m over %g s: %d false alarms in 10 h", c.sigma, c.tau, alarms)
+		if alarms > 10 {
+			t.Errorf("%g m over %g s: %d false alarms in 10 h", c.sigma, c.tau, alarms)
+		}
+	}
+}
+
+// A drift that was slow at first does not hide in what is learned.
+func TestDrifts_SlowAtFirst(t *testing.T) {
+	for seed := range uint64(10) {
+		r := rand.New(rand.NewPCG(seed, 11))
+		var d drifts
+		t0 := gnsstime.Time{Week: 2400, TOW: 1000}
+		at := math.NaN()
+		for s := 0.0; s < 500 && math.IsNaN(at); s++ {
+			off := 0.001*math.Max(0, s-150) + 0.009*math.Max(0, s-250)
+			e := [3]float64{off + 0.01*r.NormFloat64(), 0.01 * r.NormFloat64(), 0}
+			if d.push(t0.Add(s), e, [3]float64{}, 1e-4, &[len(spans)]float64{}).Alarm {
+				at = off
+			}
+		}
+		if !(at <= 0.3) {
+			t.Errorf("seed %d: alarm at %.3f m", seed, at)
+		}
+	}
+}
+
 // The alarm goes when the fixes are back where they were.
 func TestDrifts_Withdrawn(t *testing.T) {
 	var d drifts

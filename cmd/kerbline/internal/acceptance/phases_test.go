@@ -312,56 +312,120 @@ func TestPhases_WrongStart(t *testing.T) {
 	}
 }
 
-// A receiver whose position drifts slowly, its velocity with it.
+// drifting moves the fixed epochs of a session: by gives metres, s seconds after the
+// first that from lets pass, in the direction of an angle.
+type drifting struct {
+	from  float64 // s
+	by    func(s float64) float64
+	angle float64 // rad, counter-clockwise from east
+	begun float64 // UTC of the first, NaN before
+	now   float64 // m
+}
+
+// move returns the measurement as a receiver that drifts would have sent it.
+func (d *drifting) move(s *session, in fusion.Measurement) fusion.Measurement {
+	if in.Kind != fusion.KindEpoch || in.Epoch.Quality != gnss.QualityFixed || s.since(in.T) <= d.from {
+		return in
+	}
+	if math.IsNaN(d.begun) {
+		d.begun = in.Epoch.UTC
+	}
+	d.now = d.by(in.Epoch.UTC - d.begun)
+	frame, e := s.truth.Frame(), *in.Epoch
+	p := frame.FromLLA(e.Pos)
+	p.E += d.now * math.Cos(d.angle)
+	p.N += d.now * math.Sin(d.angle)
+	e.Pos = frame.ToLLA(p)
+	in.Epoch = &e
+	return in
+}
+
+// A receiver whose position drifts slowly, its velocity with it: it is accused in time,
+// and stays accused while it is off.
 func TestPhases_Drift(t *testing.T) {
-	for _, rate := range []float64{0.005, 0.01, 0.02, 0.05} {
-		found, n := 0, 0
-		for _, seed := range seeds(2, 25) {
-			sc := observed(seed, 300)
-			s := generate(t, sc)
-			a := float64(seed)
-			frame := *s.truth.Frame()
+	rates := [...]float64{0.005, 0.01, 0.02, 0.05}
+	var found, beyond, lost [len(rates)]int
+	all := seeds(2, 100)
+	for _, seed := range all {
+		s := generate(t, observed(seed, 300))
+		// What is observed once a second is judged up to a second later.
+		late := 0.0
+		if s.sc.Observe.Rate < 2 {
+			late = 1 / s.sc.Observe.Rate
+		}
+		for i, rate := range rates {
+			d := drifting{from: 170, by: func(s float64) float64 { return rate * s }, angle: float64(seed), begun: math.NaN()}
+			alarm, scatter := math.NaN(), math.NaN()
 			m := fusion.NewMonitor(s.cfg, s.track(t))
-			n++
-			alarm, begun, utc := math.NaN(), math.NaN(), math.NaN()
-			for i := range s.in {
-				in := s.in[i]
-				if in.Kind == fusion.KindEpoch && in.Epoch.Quality == gnss.QualityFixed && s.since(in.T) > 170 {
-					if math.IsNaN(begun) {
-						begun = in.Epoch.UTC
-					}
-					utc = in.Epoch.UTC
-					e := *in.Epoch
-					p := frame.FromLLA(e.Pos)
-					p.E += rate * (e.UTC - begun) * math.Cos(a)
-					p.N += rate * (e.UTC - begun) * math.Sin(a)
-					e.Pos = frame.ToLLA(p)
-					in.Epoch = &e
-				}
-				_, ev := m.Step(&in)
+			for k := range s.in {
+				in := d.move(s, s.in[k])
+				snap, ev := m.Step(&in)
 				for j := range ev {
-					if ev[j].Kind == fusion.EventDrift && math.IsNaN(alarm) && !math.IsNaN(begun) {
-						alarm = rate * (utc - begun)
-					}
-					if ev[j].Kind == fusion.EventDrift && math.IsNaN(begun) {
+					switch {
+					case ev[j].Kind == fusion.EventDrift && math.IsNaN(d.begun):
 						t.Errorf("seed %d: a drift without one: %s", seed, ev[j].Detail)
+					case ev[j].Kind == fusion.EventDrift && math.IsNaN(alarm):
+						alarm, scatter = d.now, m.Snapshot().Phases.Drift.Scatter
 					}
 				}
-			}
-			scatter := m.Snapshot().Phases.Drift.Scatter
-			// What is observed once a second is judged up to a second later.
-			late := 0.0
-			if sc.Observe.Rate < 2 {
-				late = 1 / sc.Observe.Rate
+				if snap == nil {
+					continue
+				}
+				if s.beyond(snap) {
+					beyond[i]++
+				}
+				if !math.IsNaN(alarm) && snap.Verdict != fusion.Usable {
+					lost[i]++
+				}
 			}
 			if alarm-rate*late <= math.Max(0.15, 8*scatter) {
-				found++
+				found[i]++
 			} else {
 				t.Logf("%.3f m/s, seed %d: alarm at %.3f m, scatter %.3f m", rate, seed, alarm, scatter)
 			}
 		}
-		if found < n {
-			t.Errorf("%.3f m/s: %d of %d found before the larger of 0.15 m and 8 times the scatter", rate, found, n)
+	}
+	for i, rate := range rates {
+		t.Logf("%.3f m/s: %d of %d found before the larger of 0.15 m and 8 times the scatter, %d lines beyond their level, %d not usable after the alarm", rate, found[i], len(all), beyond[i], lost[i])
+		if float64(found[i]) < 0.99*float64(len(all)) || beyond[i] > 0 {
+			t.Errorf("%.3f m/s: %d of %d found, want 0.99; %d lines beyond their level", rate, found[i], len(all), beyond[i])
+		}
+	}
+}
+
+// A receiver that drifts and comes back is believed again, not before it is back; by our
+// own integers, or where the base sends no observations by the phases alone.
+func TestPhases_DriftReturns(t *testing.T) {
+	for _, seed := range seeds(2, 20) {
+		s := generate(t, observed(seed, 300))
+		for _, base := range []bool{true, false} {
+			out := func(s float64) float64 { return 0.02 * math.Max(0, math.Min(s, 60-s)) }
+			d := drifting{from: 170, by: out, angle: float64(seed), begun: math.NaN()}
+			m := fusion.NewMonitor(s.cfg, s.track(t))
+			early, beyond, alarmed, back := 0, 0, false, false
+			for i := range s.in {
+				in := d.move(s, s.in[i])
+				if !base && in.Channel == fusion.ChanCorrections && in.Kind == fusion.KindObservation {
+					continue
+				}
+				snap, ev := m.Step(&in)
+				for j := range ev {
+					alarmed = alarmed || ev[j].Kind == fusion.EventDrift
+				}
+				if snap == nil {
+					continue
+				}
+				if s.beyond(snap) {
+					beyond++
+				}
+				if alarmed && d.now > 0.2 && snap.EpochUsed {
+					early++
+				}
+				back = snap.Verdict == fusion.Usable && !snap.Phases.Lead
+			}
+			if !alarmed || early > 0 || beyond > 0 || !back {
+				t.Errorf("seed %d, base observes %v: alarm %v, %d lines with a fix that is off, %d beyond their level, usable with the fix in the end %v", seed, base, alarmed, early, beyond, back)
+			}
 		}
 	}
 }
