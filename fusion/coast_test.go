@@ -87,6 +87,7 @@ func finely(m *Monitor, s *Snapshot) (over []float64) {
 			a, seen := g, ahead
 			for left := lag; left > 1e-9; left -= h {
 				w, f := seen.drive(&a, v, math.Min(h, left))
+				m.nav.NoiseAt(&a, w, f)
 				a.Predict(w, f, math.Min(h, left))
 			}
 			worst := math.Inf(-1)
@@ -103,6 +104,7 @@ func finely(m *Monitor, s *Snapshot) (over []float64) {
 			continue
 		}
 		w, f := ahead.drive(&g, v, h)
+		m.nav.NoiseAt(&g, w, f)
 		g.Predict(w, f, h)
 		if k%every == 0 {
 			m.nav.Aid(&g, w.Z, h*every, m.nav.Wheels.Fresh(m.now))

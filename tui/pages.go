@@ -3,6 +3,9 @@ package tui
 import (
 	"fmt"
 	"strings"
+
+	"kerbline/fusion/symptoms"
+	"kerbline/fusion/words"
 )
 
 // Page is one arrangement of the screen.
@@ -318,6 +321,34 @@ func drawReasons(c *Canvas, y, n int, v *View, f *headline) {
 			y++
 		}
 	}
+	// What to do about it, where it has room whole; the proof page has it always.
+	if mend := v.mendLines(f, c.W-reasonLead); y+len(mend) <= y0+n {
+		for i, l := range mend {
+			c.put(0, y+i, c.W, append(text(Plain, strings.Repeat(" ", reasonLead)), l...))
+		}
+	}
+}
+
+// mendLines say what mends the first reason, broken to w cells; none where nothing
+// speaks against the position.
+func (v *View) mendLines(f *headline, w int) (out []line) {
+	s := &v.Snap
+	if f.look == lookVoid || s.NReasons <= 0 {
+		return nil
+	}
+	do := words.OfReason(s.Reasons[0].Code).Do
+	if s.Symptom.ID != symptoms.None && symptoms.Of(s.Symptom.ID).Code == s.Reasons[0].Code {
+		do = s.Symptom.Do()
+	}
+	const lead = "mend: "
+	for i, part := range wrap(Clean(do), w-len(lead)) {
+		l := text(Plain, strings.Repeat(" ", len(lead)))
+		if i == 0 {
+			l = text(Label, lead)
+		}
+		out = append(out, l.put(Plain, part))
+	}
+	return out
 }
 
 // reasonLead is the room before a reason.
@@ -450,8 +481,13 @@ func pageLines(v *View, f *headline, p Page, w int) []line {
 	var lines []line
 	switch p {
 	case PageProof:
-		for _, r := range v.reasons(f) {
+		for i, r := range v.reasons(f) {
 			lines = append(lines, wrapLine(text(textStyles[f.look], "▸").put(Plain, " "+r), w, 2)...)
+			if i == 0 {
+				for _, l := range v.mendLines(f, w-2) {
+					lines = append(lines, append(text(Plain, "  "), l...))
+				}
+			}
 		}
 		if len(lines) == 0 {
 			lines = append(lines, text(Label, "no reason against the position"))

@@ -654,8 +654,8 @@ func senseDetail(v *View, w int) []line {
 		vec("accelerometer bias ", s.AccBias, 1, 3, "m/s²"),
 		nil)
 	out = append(out, timeLines(v, w, true)...)
-	out = append(out, nil, row("counts").put(Plain, fmt.Sprintf("%d epochs (%d used, %d refused), %d frames, %d IMU, %d wheel",
-		s.Counts.Epochs, s.Counts.EpochsUsed, s.Counts.EpochsRefused, s.Counts.Frames, s.Counts.IMU, s.Counts.Wheel)))
+	out = append(append(out, nil), wrapLine(row("counts").put(Plain, fmt.Sprintf("%d epochs (%d used, %d refused), %d frames, %d IMU, %d wheel",
+		s.Counts.Epochs, s.Counts.EpochsUsed, s.Counts.EpochsRefused, s.Counts.Frames, s.Counts.IMU, s.Counts.Wheel)), w, labelWidth)...)
 	refused := row("refused")
 	any := false
 	for i, n := range s.Counts.Refused {

@@ -71,15 +71,12 @@ type Budget struct {
 	Left  float64 // s, budget then
 	Usual float64 // m/s, mean speed over about 30 s
 
-	// Levels is the time, from the last look, until a level at its own risk
-	// reaches its limit: it comes before the budget's end, whose risk is larger.
-	Levels float64
 	// Leave is the countdown: s until the car must be handed over, be it for the
 	// levels or for the handover to end inside the budget. While the car coasts it
 	// runs with time and never rises, so its end can be relied on.
 	Leave float64
 
-	brisk float64 // s, budget by a brisk look
+	brisk ahead // by a brisk look
 	pace  pace
 
 	k, kLevel, stall float64
@@ -102,7 +99,7 @@ func (b *Budget) Init(k, level, stall float64) {
 // Reset forgets the last look and the usual speed.
 func (b *Budget) Reset() {
 	b.At, b.seen, b.Usual, b.pace = math.NaN(), math.NaN(), 0, pace{}
-	b.Leave, b.Levels = math.NaN(), math.NaN()
+	b.Leave = math.NaN()
 }
 
 // Update returns the budget, s, and whether no limit is reached within the
@@ -126,11 +123,9 @@ func (b *Budget) Update(d *navigation.Driver, now *Now) (left float64, whole boo
 		if !now.Used && !b.used {
 			was = b.Left - since // once it counts down it does not rise again
 		}
-		brisk := b.look(d, now, true)
-		b.brisk = brisk.budget
-		b.Levels = brisk.levels
+		b.brisk = b.look(d, now, true)
 		usual := b.look(d, now, false)
-		b.Left, b.whole = usual.budget, usual.whole
+		b.Left, b.whole = usual.likely.budget.at, usual.whole()
 		if was < b.Left {
 			b.Left, b.whole = math.Max(0, was), false
 		}
@@ -144,25 +139,22 @@ func (b *Budget) Update(d *navigation.Driver, now *Now) (left float64, whole boo
 	return b.Left, b.whole
 }
 
-// sureShare is the share of the time foreseen that is relied on: how fast the car
-// goes on, and how its levels grow with that, is not known.
-const sureShare = 0.55
-
 // count works out the countdown. The time foreseen counts from the last use of
-// GNSS, so that it does not step when that is missed.
+// GNSS, so that it does not step when that is missed. What is said at first is sure;
+// it is taken back where not even what is likely lasts as long.
 func (b *Budget) count(now *Now) {
 	gone := now.T - b.At
 	if now.Used {
 		gone = now.Since - b.age
 	}
-	h := &now.Brake
-	left := func(share, v float64) float64 {
-		return share*math.Min(b.Levels, b.brisk-integrity.Handover(v, h.Reaction, h.Reactive, h.Brake)) - gone
+	left := func(r *reach, v float64) float64 {
+		h := &now.Brake
+		return math.Min(r.levels.at, r.budget.at-integrity.Handover(v, h.Reaction, h.Reactive, h.Brake)) - gone
 	}
 	if !now.Lost || math.IsNaN(b.Leave) {
-		b.Leave = left(sureShare, math.Max(now.Speed, b.pace.top))
-	} else if least := left(1, now.Speed); least < b.Leave { // what was kept back is used up
-		b.Leave = least
+		b.Leave = left(&b.brisk.sure, math.Max(now.Speed, b.pace.top))
+	} else {
+		b.Leave = math.Min(b.Leave, left(&b.brisk.likely, now.Speed))
 	}
 }
 
@@ -186,55 +178,78 @@ func (b *Budget) look(d *navigation.Driver, now *Now, brisk bool) (a ahead) {
 	d.CovNow(&b.p, now.T)
 	e, n := now.East, now.North
 	wheels := d.Wheels.Fresh(now.T)
-	a.levels = math.Inf(1)
-	before, beforeLevel, dt := 0.0, 0.0, 0.0
+	a = ahead{likely: newReach(1), sure: newReach(sureSigma)}
+	dt := 0.0
 	for t := 0.0; ; t += dt {
-		over, level := now.over(d, b, g, &way, e, n)
-		if level >= 0 && math.IsInf(a.levels, 1) {
-			a.levels = 0
-			if t > 0 && level > beforeLevel {
-				a.levels = t - dt*level/(level-beforeLevel)
-			}
-		}
-		beforeLevel = level
-		if over >= 0 {
-			if t > 0 && over > before { // linear between the two looks
-				a.budget = t - dt*over/(over-before)
-			}
+		l := now.levels(d, b, g, &way, e, n)
+		a.likely.look(&l, b, t, dt)
+		a.sure.look(&l, b, t, dt)
+		if a.likely.budget.at < Horizon || t >= Horizon {
 			return a
 		}
-		if t >= Horizon {
-			a.budget, a.whole = Horizon, true
-			a.levels = math.Min(a.levels, Horizon)
-			return a
-		}
-		before = over
 		dt = way.within(min(max(firstStep, t/5), maxStep), math.Hypot(g.Vel.X, g.Vel.Y))
 		was := lag
 		lag = max(lag, min(lag+dt, b.stall))
-		v := math.Hypot(g.Vel.X, g.Vel.Y)
+		v, gain := math.Hypot(g.Vel.X, g.Vel.Y), 0.0 // m/s², forward
 		if brisk && v > slow {
 			faster := b.pace.ahead(v, dt, &way)
 			g.Vel = r3.Scale(faster/v, g.Vel)
-			v = faster
+			gain, v = math.Max((faster-v)/dt, -b.pace.grip), faster // tyres brake as they hold in bends
 		}
 		if step := dt - (lag - was); step > 1e-3 {
 			w, f := way.drive(g, v, step)
+			d.NoiseAt(g, w, r3.Add(f, r3.Vec{X: gain}))
 			g.Predict(w, f, step)
 			d.Aid(g, w.Z, step, wheels)
 		}
 		rest := way // the filter does not go this part
 		w, f := rest.drive(g, v, lag)
+		d.NoiseAt(g, w, r3.Add(f, r3.Vec{X: gain}))
 		e, n = rest.direction()
 		g.CovAhead(&b.p, w, f, lag)
 	}
 }
 
-// ahead is what a look found: s until the budget's end, whether the horizon came
-// first, s until a level at its own risk reaches its limit.
-type ahead struct {
-	budget, levels float64
-	whole          bool
+// ahead is what a look found: how long the levels hold if they grow as is likely,
+// and as is sure.
+type ahead struct{ likely, sure reach }
+
+// whole reports whether the budget reaches the horizon.
+func (a *ahead) whole() bool { return a.likely.budget.at >= Horizon }
+
+// sureSigma is the factor on sigma with which a level foreseen is relied on: how a car
+// will turn, brake and pull, and on which line, is known no better. Common practice, no
+// source.
+const sureSigma = 1.2
+
+// reach is how long the levels hold with a factor on their sigma.
+type reach struct {
+	factor         float64
+	budget, levels crossing // at the risk of the budget; at that of the levels
+}
+
+func newReach(factor float64) reach {
+	none := crossing{at: Horizon}
+	return reach{factor, none, none}
+}
+
+// look takes the levels t s ahead, dt after those before.
+func (r *reach) look(l *levels, b *Budget, t, dt float64) {
+	r.budget.look(l.over(r.factor*b.k), t, dt)
+	r.levels.look(l.over(r.factor*b.kLevel), t, dt)
+}
+
+// crossing is when what grows first passes zero.
+type crossing struct{ at, before float64 } // s, Horizon until then; its value at the look before
+
+func (c *crossing) look(over, t, dt float64) {
+	if over >= 0 && c.at >= Horizon {
+		c.at = 0
+		if t > 0 { // linear between the two looks
+			c.at = t - dt*over/(over-c.before)
+		}
+	}
+	c.before = over
 }
 
 // pace is how the car has been driven of late.
@@ -346,27 +361,37 @@ func (r *road) direction() (e, n float64) {
 	return e, n
 }
 
-// over returns by how much the worst bound of the covariance carried ahead is over
-// its limit, as a share of it, at the risk of the budget and at that of the levels;
-// negative while all are inside.
-func (n *Now) over(d *navigation.Driver, b *Budget, g *eskf.Filter, way *road, east, north float64) (budget, level float64) {
-	budget, level = math.Inf(-1), math.Inf(-1)
-	p, limit, timing := &b.p, n.Limit, n.Timing
+// levels is what the protection levels ahead consist of: lateral, along, heading.
+type levels struct{ sigma, rest, limit [3]float64 }
+
+// levels returns those of the covariance carried ahead.
+func (n *Now) levels(d *navigation.Driver, b *Budget, g *eskf.Filter, way *road, east, north float64) (l levels) {
+	p := &b.p
+	l.limit, l.rest = n.Limit, n.Timing
 	if way.crs != nil {
 		pl, _ := way.crs.At(way.at)
-		limit[0] = integrity.LateralLimit(n.Room.Most, pl.HalfWidth, n.Room.CarHalf, n.Room.Margin)
+		l.limit[0] = integrity.LateralLimit(n.Room.Most, pl.HalfWidth, n.Room.CarHalf, n.Room.Margin)
 	}
 	v := math.Hypot(g.Vel.X, g.Vel.Y)
-	timing[0] = math.Max(timing[0], v*math.Abs(way.turning)*n.Time)
-	timing[1] = math.Max(timing[1], v*n.Time)
+	l.rest[0] = math.Max(l.rest[0], v*math.Abs(way.turning)*n.Time)
+	l.rest[1] = math.Max(l.rest[1], v*n.Time)
 	c := integrity.Sym3(d.OriginCov(&g.State, p))
 	for i, v := range [3]float64{c.Along(-north, east), c.Along(east, north), d.YawVariance(&g.State, p)} {
-		sigma, rest := math.Sqrt(math.Max(0, v)), n.Unseen[i]+timing[i]
-		budget = math.Max(budget, (b.k*sigma+rest)/limit[i]-1)
-		level = math.Max(level, (b.kLevel*sigma+rest)/limit[i]-1)
+		l.sigma[i] = math.Sqrt(math.Max(0, v))
+		l.rest[i] += n.Unseen[i]
 	}
-	if math.IsNaN(budget) || math.IsNaN(level) {
-		return math.Inf(1), math.Inf(1)
+	return l
+}
+
+// over returns by how much the worst level with k sigma is over its limit, as a share
+// of it; negative while all are inside.
+func (l *levels) over(k float64) float64 {
+	worst := math.Inf(-1)
+	for i, s := range l.sigma {
+		worst = math.Max(worst, (k*s+l.rest[i])/l.limit[i]-1)
 	}
-	return budget, level
+	if math.IsNaN(worst) {
+		return math.Inf(1)
+	}
+	return worst
 }

@@ -19,7 +19,7 @@ var criteria = map[string]criterion{
 	"driven":       {"settled driving", "min", 1, true, Stops, "drive on by hand, slowly at first, and check again"},
 	"coverage":     {"lap seen", "share", 1, true, Stops, "drive the whole lap by hand until every place was passed often enough"},
 	"base":         {"base against its survey", "m", 3, false, Stops, words.OfReason("base-moved").Do},
-	"map_base":     {"base against the map's survey", "m", 3, false, Stops, "set the base up where it stood at the map's survey; or drive onto a check mark and confirm it (mark NAME); or drive a lap by hand, and kerbline setup compares it with the map"},
+	"map_base":     {"base against the map's survey", "m", 3, false, Stops, "set the base up where it stood at the map's survey; or drive onto a check mark and confirm it (key m of the dashboard); or drive a lap by hand, and kerbline setup compares it with the map"},
 	"survey":       {"base surveyed", "", 0, true, Warns, ""},
 	"station":      {"unexpected station ids", "", 0, false, Warns, "make sure that no other base sends on this channel"},
 	"fixed":        {"fixed position", "share", 1, true, Stops, words.OfReason("fix-quality").Do},

@@ -20,7 +20,7 @@ func (j *judge) markedBeside(s *Session) bool {
 // mapRow says whether the map fits the base of the day: a base that is set up again
 // by averaging moves every position by a metre, and nothing else shows it.
 func (j *judge) mapRow() {
-	const howMark = "drive onto a check mark and confirm it (mark NAME), or drive a lap by hand and let kerbline setup compare it with the map"
+	const howMark = "drive onto a check mark and confirm it (key m of the dashboard), or drive a lap by hand and let kerbline setup compare it with the map"
 	if j.live || j.grid == nil || !slices.ContainsFunc(j.ss, func(s *Session) bool { return s.MapAsked }) {
 		return
 	}

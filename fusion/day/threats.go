@@ -132,7 +132,7 @@ func (j *judge) driftThreat(d *detectable) Threat {
 // says so.
 func (j *judge) fromTheStart() Threat {
 	t := Threat{Key: "from_the_start", Name: "wrong from the first fix of the day",
-		Left: "the same error all day: drive onto a check mark and confirm it (mark NAME), or send the receiver's observations"}
+		Left: "the same error all day: drive onto a check mark and confirm it (key m of the dashboard), or send the receiver's observations"}
 	marked := 0
 	for _, s := range j.ss {
 		if s.Marked {

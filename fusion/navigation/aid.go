@@ -98,7 +98,7 @@ func (d *Driver) aid() {
 			d.Wheels.Refused++
 		}
 	}
-	d.Wheels.fused = f.T
+	d.Wheels.took(f.T)
 	if Rolls(v) {
 		d.TakeSide(v)
 	}
@@ -188,9 +188,7 @@ func (q *slide) learn(in *eskf.Innovation, side, up float64) {
 
 // TakeSide offers that the tyres hold the car at forward speed v, m/s.
 func (d *Driver) TakeSide(v float64) {
-	lat, noise := d.lateral(v)
-	slip := d.Filter.Slip * v
-	noise *= slip * slip // of the sideways velocity
+	lat, noise := d.lateral(v), slipNoise(&d.Filter, v)
 	side, up := d.sideVariances(lat)
 	steady := d.steady
 	if steadyTime(v) < slipTime(v) { // it is the noisier of the two, and draws slip away from what it is
@@ -222,21 +220,23 @@ func slipTime(v float64) float64 { return math.Max(slipLeast, slipPerV*math.Abs(
 // steadyTime is that of the mean by which slip is learned.
 func steadyTime(v float64) float64 { return steadyPerV * v * v }
 
-// lateral returns the leftward acceleration at forward speed v, m/s², and the variance
-// that the gyro's noise leaves in it. It is speed times yaw rate: the accelerometer's
-// own reading shakes with the road. The two means lag by one and two time constants;
-// their difference takes the lag out. The body turns into its own slip, which is no
-// acceleration: that share is taken out too.
+// lateral returns the leftward acceleration at forward speed v, m/s². It is speed times
+// yaw rate: the accelerometer's own reading shakes with the road. The two means lag by
+// one and two time constants; their difference takes the lag out. The body turns into
+// its own slip, which is no acceleration: that share is taken out too.
+func (d *Driver) lateral(v float64) float64 {
+	return d.lat2 + (2-v*d.Filter.Slip/slipTime(v))*(d.Lat-d.lat2)
+}
+
+// slipNoise returns the variance that the gyro's noise leaves in the sideways velocity
+// by way of [Driver.lateral], (m/s)².
 //
 // Of white noise of density n what goes through (1 + (2τ - s)·d/dt)/(1 + τ·d/dt)² has
 // the variance n²/4τ·(1 + (2 - s/τ)²), where s is speed times slip.
-func (d *Driver) lateral(v float64) (lat, noise float64) {
-	t := slipTime(v)
-	dlat := (d.Lat - d.lat2) / t
-	own := v * d.Filter.Slip
-	n := v * d.Filter.Params.GyroNoise
-	lead := 2 - own/t
-	return d.lat2 + lead*t*dlat, n * n / (4 * t) * (1 + lead*lead)
+func slipNoise(f *eskf.Filter, v float64) float64 {
+	t, own := slipTime(v), v*f.Slip
+	n, lead := v*f.Params.GyroNoise*own, 2-own/t
+	return n * n / (4 * t) * (1 + lead*lead)
 }
 
 // TurnRate returns the yaw rate at the filter's time without the lag of a mean,
@@ -382,13 +382,14 @@ func (d *Driver) TakeHeading(e *gnss.Epoch) {
 // is coming in.
 func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
 	v := g.Forward()
-	share := WheelEvery / dt
+	share := d.Wheels.every / dt
 	w := r3.Vec{Z: wz}
 	var o eskf.Obs
 	switch rolls := Rolls(v); {
 	case wheels && rolls:
 		lat := v * (wz - g.GyroBias.Z)
 		side, up := d.sideVariances(lat)
+		side += slipNoise(g, v)
 		r := d.wheelSigma(v)
 		o = g.Rolling(r*r*share, side*share, up*share, lat, w)
 	case wheels:
@@ -397,6 +398,7 @@ func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
 	case rolls:
 		lat := v * (wz - g.GyroBias.Z)
 		side, up := d.sideVariances(lat)
+		side += slipNoise(g, v)
 		o = g.Side(side*share, up*share, lat, lat, w)
 		o.Y = [3]float64{}
 	default:

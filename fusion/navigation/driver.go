@@ -191,10 +191,7 @@ func (d *Driver) BodyVel() r3.Vec { return d.Filter.OriginVel(d.Rate) }
 // Advance carries the filter to host time t, as far as samples go.
 func (d *Driver) Advance(t float64) {
 	f, q := &d.Filter, &d.IMU
-	i := &d.set.IMU
-	flaws := eskf.Imperfect{AccScale: i.AccScale, GyroCross: i.AccScale, GyroPerG: i.GyroPerG}
-	f.Params.SetNoise(flaws.Widen(q.acc.Density(i.Acc), q.gyro.Density(i.Gyro),
-		r3.Sub(d.Rate, f.GyroBias), r3.Sub(d.Force, f.AccBias), f.Params.Gravity))
+	d.NoiseAt(f, d.Rate, d.Force)
 	for f.T < t {
 		s := q.next()
 		if s == nil {
@@ -215,6 +212,16 @@ func (d *Driver) Advance(t float64) {
 			q.head++
 		}
 	}
+}
+
+// NoiseAt sets the noise of g, the filter or a copy of it, to what the inertial
+// sensor has at rate w (rad/s) and specific force a (m/s²), biases in them: its noise
+// of late, and what its scale and axes are off by.
+func (d *Driver) NoiseAt(g *eskf.Filter, w, a r3.Vec) {
+	i := &d.set.IMU
+	flaws := eskf.Imperfect{AccScale: i.AccScale, GyroCross: i.AccScale, GyroPerG: i.GyroPerG}
+	g.Params.SetNoise(flaws.Widen(d.IMU.acc.Density(i.Acc), d.IMU.gyro.Density(i.Gyro),
+		r3.Sub(w, g.GyroBias), r3.Sub(a, g.AccBias), g.Params.Gravity))
 }
 
 // halt returns to, or a wheel speed's time before it: the filter stands still where

@@ -169,13 +169,22 @@ type Wheels struct {
 	before     float64     // m/s, the sample before last
 	noise      float64     // (m/s)², white noise of one sample, as the samples show it
 	fused      float64     // host s of the last one fused
+	every      float64     // s between those fused, usual: at least WheelEvery, on the grid of the samples
 	Refused    int         // refused in a row
 }
 
 // Reset forgets all samples.
 func (q *Wheels) Reset() {
-	*q = Wheels{fused: math.NaN()}
+	*q = Wheels{fused: math.NaN(), every: WheelEvery}
 	q.Last.T, q.Now.T, q.old.T = math.NaN(), math.NaN(), math.NaN()
+}
+
+// took notes that wheels or tyres were fused at host time t.
+func (q *Wheels) took(t float64) {
+	if dt := t - q.fused; dt < 1 {
+		q.every += (dt - q.every) / 50
+	}
+	q.fused = t
 }
 
 // Push takes one sample and reports whether time advanced.

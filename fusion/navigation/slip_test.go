@@ -43,7 +43,7 @@ func TestSlip_ShakingGyro(t *testing.T) {
 			f.Vel = f.ToWorld(r3.Vec{X: v, Y: -slip * lat * v})
 			d.TakeSide(v)
 			if now > 40 { // slip is known by then
-				got, noise := d.lateral(v)
+				got, noise := d.lateral(v), slipNoise(f, v)/(f.Slip*f.Slip*v*v)
 				sum, said, n = sum+(got-lat)*(got-lat), said+noise, n+1
 			}
 		}

@@ -21,7 +21,7 @@ const (
 	doBusy  = "close what else runs on it (updates, browsers, video), give it mains power and cooling, let it write to a faster disk"
 	doTimes = "check what else the computer does, the receiver's port and baud rate"
 	doTune  = "estimate noise, lever arm and latency from this recording (calibrate), then judge it again (tune)"
-	doProof = "it ends by itself when the receiver is right again; let it find its fix anew, or stop at a check mark (mark NAME)"
+	doProof = "it ends by itself when the receiver is right again; let it find its fix anew, or confirm a check mark (key m)"
 	doLook  = "replay the recording and look at that time"
 )
 
@@ -41,7 +41,7 @@ var reasons = map[string]Finding{
 		"look for metal, trucks and buildings near those places; ask more of the receiver before it says fixed; check the antenna's ground plane and cable"},
 	"fix-refuted": {"fix is wrong, off by", "the receiver said fixed after a break and stood elsewhere than the car", doProof},
 	"fix-unproven": {"fix after a break not proven,", "nothing could tell whether the fix after a break was right",
-		"drive on a known part of the lap, stop at a check mark (mark NAME), or let the receiver find its fix anew; wheel speed shortens it"},
+		"drive on a known part of the lap, confirm a check mark (key m), or let the receiver find its fix anew; wheel speed shortens it"},
 	"velocity":         {"GNSS velocity disagrees with the filter", "the receiver's velocity disagreed with the filter", doTune},
 	"innovation":       {"GNSS position disagrees with the filter", "the receiver's position disagreed with the filter", doTune},
 	"interference":     {"interference: the C/N0 of all satellites fell by", "the C/N0 of all satellites fell together", corrections.Interference.Try()},

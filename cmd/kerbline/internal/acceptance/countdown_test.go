@@ -53,12 +53,21 @@ func (s *session) watchCoast(m *fusion.Monitor, next int, at *fusion.Snapshot, k
 func TestCountdown(t *testing.T) {
 	coasts, early, late, beyond := 0, 0, 0, 0
 	var from, ahead []float64
+	as := func(*fusion.Config) {}
 	for _, c := range []struct {
 		name string
 		keep func(*fusion.Measurement) bool
-	}{{"with wheel", nil}, {"without", noWheel}} {
-		for _, seed := range seeds(3, 10) {
-			s := generate(t, fixtures.Standard("no_tap", seed+20))
+		set  func(*fusion.Config)
+		n    uint64
+	}{
+		{"with wheel", nil, as, 2},
+		{"without", noWheel, as, 2},
+		{"wide limits, slow to hand over", nil, func(c *fusion.Config) { c.Limits.Lateral, c.Limits.Along, c.Vehicle.Reaction = 0.8, 1.5, 1.5 }, 1},
+		{"narrow limits, little risk", nil, func(c *fusion.Config) { c.Limits.Lateral, c.Limits.Risk, c.Limits.RiskCoast = 0.4, 1e-6, 1e-3 }, 1},
+	} {
+		for _, seed := range seeds(c.n, 10) {
+			s := generate(t, fixtures.Standard("no_tap", seed+3020))
+			c.set(&s.cfg)
 			s.branch(t, s.cfg, c.keep, 5, func(m *fusion.Monitor, next int, at *fusion.Snapshot) {
 				if s.since(at.T) > s.sc.Duration-25 {
 					return

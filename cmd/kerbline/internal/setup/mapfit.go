@@ -143,7 +143,7 @@ func (r *Report) mapFits(ctx context.Context, open Opener, progress Progress) er
 	return nil
 }
 
-const doMark = "drive onto a check mark of the map's survey and confirm it (mark NAME): one minute, and it holds while the base stands"
+const doMark = "drive onto a check mark of the map's survey and confirm it (key m of the dashboard): one minute, and it holds while the base stands"
 
 // mapShift says what the laps show of a map whose survey had another base, or none
 // that is known.
