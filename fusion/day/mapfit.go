@@ -1,7 +1,6 @@
 package day
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -35,14 +34,14 @@ func (j *judge) mapRow() {
 		case s.Marked || j.markedBeside(s):
 			sure = "confirmed at a check mark"
 		case !known:
-			worst, sure = math.NaN(), "the map does not say by which base it was surveyed (base_ecef_m), and nothing has shown that it fits: "+howMark
+			worst, sure = math.NaN(), "the map does not say by which base it was surveyed (base_ecef_m), and nothing has shown that it fits"
 		case !s.HasBase:
 			worst, effect, sure = math.NaN(), Informs, "the base was not heard, so that nothing says whether it stands where it did at the map's survey: "+howMark
 		default:
 			if off := s.BaseFirst.Dist(at); off > worst {
 				worst = off
 				if off > s.Config.Base.Tolerance {
-					sure = fmt.Sprintf("today's base stands or is entered elsewhere than at the map's survey; every position is off by as much: set it up there again, or %s", howMark)
+					sure = "today's base stands or is entered elsewhere than at the map's survey; every position is off by as much"
 				}
 			}
 		}

@@ -4,12 +4,14 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"kerbline/fusion"
 	"kerbline/fusion/course"
 	"kerbline/fusion/day"
 	"kerbline/fusion/integrity"
 	"kerbline/fusion/score"
+	"kerbline/fusion/words"
 	"kerbline/gnss/corrections"
 	"kerbline/gnss/geodesy"
 )
@@ -174,8 +176,8 @@ func linkFigure(s *day.Session, w, maxAge float64) *Figure {
 		o := &s.Outages[i]
 		a, b := p.at(o.From), p.at(o.To)
 		yy := y + float64(lane[i])*20
-		f.rect(stBar, a, yy, math.Max(b-a, 2), 16).tip = o.Cause
-		label := fmt.Sprintf("%d %s", i+1, o.Cause)
+		f.rect(stBar, a, yy, math.Max(b-a, 2), 16).tip = caused(o.Cause)
+		label := fmt.Sprintf("%d %s", i+1, strings.ReplaceAll(o.Cause, "_", " "))
 		switch {
 		case wide(label) < b-a-6:
 			f.text(a+4, yy+12, begin, label)
@@ -495,7 +497,7 @@ func integrityFigure(r *score.Result, axis score.Axis, w float64) *Figure {
 				continue
 			}
 			k := min(len(shades)-1, int(math.Log10(float64(n))*2))
-			f.rect(shades[k], left+float64(i)*cell, top+side-float64(j+1)*cell, cell, cell).tip = fmt.Sprintf("%d lines", n)
+			f.rect(shades[k], left+float64(i)*cell, top+side-float64(j+1)*cell, cell, cell).tip = words.Plural(int(n), "line")
 		}
 	}
 	one := side / 2
@@ -511,7 +513,7 @@ func integrityFigure(r *score.Result, axis score.Axis, w float64) *Figure {
 	f.text(left+4, top+14, begin, "protection level / limit")
 	// Words stand where few lines fall: errors are mostly far below the limit.
 	label := func(x, y float64, reg integrity.Region, word string) {
-		for i, t := range []string{word, fmt.Sprintf("%d lines", d.Regions[reg])} {
+		for i, t := range []string{word, words.Plural(int(d.Regions[reg]), "line")} {
 			o := f.text(left+x*one, top+y*one+14*float64(i), middle, t)
 			o.halo, o.bold = true, i == 1
 		}

@@ -275,6 +275,7 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"div":      func(a, b float64) float64 { return a / b },
 	"inc":      func(i int) int { return i + 1 },
 	"columns":  func() []string { return trendColumns },
+	"caused":   caused,
 	"label":    func(cause string) string { return strings.NewReplacer("_", " ", "-", " ").Replace(cause) },
 	"nb":       keepUnits,
 	"short":    func() int { return shortList },
@@ -288,6 +289,12 @@ var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	},
 	"first": func(n int, bs []day.Break) []day.Break { return bs[:min(n, len(bs))] },
 }).Parse(pageHTML))
+
+// caused says a cause of an outage in words that begin a line.
+func caused(cause string) string {
+	w := words.OfCause(cause).Was
+	return strings.ToUpper(w[:1]) + w[1:]
+}
 
 // said is a verdict with the words that the screen says of it.
 func said(verdict string) string {
@@ -344,7 +351,7 @@ func (s *Sheet) Countdown() string {
 	if n == 0 {
 		return "No countdown ran to its end here."
 	}
-	return fmt.Sprintf("Of %s to its end %d ended more than 0.3 s early, %d late.", words.Plural(n, "countdown"), early, late)
+	return fmt.Sprintf("Of %s that ran to the end %d ended more than 0.3 s early, %d late.", words.Plural(n, "countdown"), early, late)
 }
 
 // Carried says how long dead reckoning carried a break, in s.
