@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"kerbline/fusion/integrity"
 	"kerbline/fusion/navigation"
 	"kerbline/fusion/trust"
 	"kerbline/gnss"
@@ -42,6 +43,8 @@ type antennaFix struct {
 	lat    float64 // s, the latency by which it was placed in time
 	white  [3]float64
 	said   [3]float64
+	used   bool           // the filter took it
+	left   integrity.Sym3 // m², covariance of z less post, as the filter has it, where it did
 }
 
 const (

@@ -25,6 +25,8 @@ type weighed struct {
 	nis    float64
 	gate   *integrity.Gate
 	timed  bool // it stepped in time
+
+	updated integrity.Sym3 // m², of the filter's place once it has taken it
 }
 
 // weigh tests one epoch against the filter and uses what passes.
@@ -48,11 +50,13 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 	}
 	if used {
 		f.Apply(&x.obs)
+		x.updated = m.placeCov()
 		if fixed {
 			m.believe(&trust.Evidence{Kind: trust.Used, Now: m.now})
 		}
 	}
 	m.useVelocity(e, stepped, f.Latency-placed)
+	left := m.left(x)
 	m.nav.TakeHeading(e)
 	m.params.OnPlaces(&m.nav)
 	if !f.Healthy() {
@@ -62,6 +66,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 	m.anchor(x, fixed, used)
 	m.remember(e, z, t, placed, x.white, m.nav.Antenna())
 	m.rcv.prev.ok = m.rcv.prev.ok && !x.timed
+	m.rcv.prev.used, m.rcv.prev.left = used, left
 	if !used {
 		m.rcv.prev.post = x.before
 		m.reconsider()
@@ -158,7 +163,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 	// values of it.
 	d = r3.Sub(d, r3.Scale(f.Latency-pv.lat, pv.vel))
 	m.learnNoise(x, dt, d)
-	s := m.jumpCov(dt, x.white)
+	s := m.jumpCov(dt, x)
 	if !e.HasH || !pv.height {
 		// The threshold stays that of three axes: less is tested, nothing sharper.
 		d.Z = 0
@@ -256,11 +261,11 @@ func (m *Monitor) learnNoise(x *weighed, dt float64, d r3.Vec) {
 
 // jumpCov returns what the difference of the two displacements may be off by
 // honestly.
-func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
-	f := &m.nav.Filter
+func (m *Monitor) jumpCov(dt float64, x *weighed) integrity.Sym3 {
+	f, pv := &m.nav.Filter, &m.rcv.prev
 	f.Flush()
 	a := m.nav.Accel()
-	before := m.rcv.prev.white
+	white, before := x.white, pv.white
 	if w := m.nav.Slow.White(); w < 1 && !m.trust.Accused() { // by the noise that was seen
 		for i := range 2 {
 			white[i], before[i] = w*white[i], w*before[i]
@@ -277,6 +282,38 @@ func (m *Monitor) jumpCov(dt float64, white [3]float64) integrity.Sym3 {
 	turn := m.params.PlacesLeft(&m.nav) * r3.Norm(f.TurnRate(m.nav.Rate)) * dt // of the antenna about the sensor
 	for i, moved := range m.nav.Moved() {
 		c[i][i] += moved + turn*turn
+	}
+	if !pv.used {
+		return c
+	}
+	s := integrity.Sym3(x.in.S)
+	by := n.ByInnovations(&s, &pv.left)
+	for i := range 3 {
+		by[i][i] += turn * turn
+	}
+	return *integrity.Sharper(&c, &by)
+}
+
+// placeCov returns the covariance of the filter's place, m².
+func (m *Monitor) placeCov() (c integrity.Sym3) {
+	for i := range 3 {
+		for j := range 3 {
+			c[i][j] = m.nav.Filter.P[eskf.IPos+i][eskf.IPos+j]
+		}
+	}
+	return c
+}
+
+// left returns the covariance of what is left of the innovation of an epoch that was
+// taken. The velocity beside it has moved the place once more, by its own innovation.
+func (m *Monitor) left(x *weighed) integrity.Sym3 {
+	r := integrity.Vec3(x.white)
+	s := integrity.Sym3(x.in.S)
+	c, now := integrity.Left(&s, &r, x.obs.N), m.placeCov()
+	for i := range 3 {
+		for j := range 3 {
+			c[i][j] += x.updated[i][j] - now[i][j]
+		}
 	}
 	return c
 }

@@ -51,6 +51,61 @@ func (st *Steps) Closed(threshold float64) bool {
 // Close forgets the steps.
 func (st *Steps) Close() { *st = Steps{} }
 
+// Left returns the covariance of what a filter leaves of an innovation that it has
+// taken, of covariance s, by white variances r: y - H·K·y = R·S⁻¹·y, so R·S⁻¹·R. Of
+// n axes; the others are zero. It is zero where s is not positive definite.
+func Left(s *Sym3, r *Vec3, n int) (c Sym3) {
+	a := *s
+	if n < 3 {
+		a[2] = [3]float64{2: 1}
+		a[0][2], a[1][2] = 0, 0
+	}
+	cof := func(i, j int) float64 {
+		i1, i2, j1, j2 := (i+1)%3, (i+2)%3, (j+1)%3, (j+2)%3
+		return a[i1][j1]*a[i2][j2] - a[i1][j2]*a[i2][j1]
+	}
+	det := a[0][0]*cof(0, 0) + a[0][1]*cof(0, 1) + a[0][2]*cof(0, 2)
+	if !(det > 0) {
+		return c
+	}
+	for i := range n {
+		for j := range n {
+			c[i][j] = r[i] * cof(j, i) / det * r[j]
+		}
+	}
+	return c
+}
+
+// Sharper returns that of two bounds of one covariance which is smaller
+// horizontally.
+func Sharper(a, b *Sym3) *Sym3 {
+	if b[0][0]+b[1][1] < a[0][0]+a[1][1] {
+		return b
+	}
+	return a
+}
+
+// ByInnovations returns the covariance of the difference of two displacements another
+// way: it is the innovation of this epoch, of covariance s, less what the filter left
+// of the last one, of covariance left, and innovations are white (Kailath 1968, from memory). What
+// accelerations the filter allows for grows in it as in the filter's own covariance;
+// in that of [JumpNoise.Cov] a velocity is off by the same all the while.
+func (n *JumpNoise) ByInnovations(s, left *Sym3) Sym3 {
+	var c Sym3
+	faded := 1 - math.Exp(-n.Dt/n.CorrTime) // of the slow error, which the displacements hold
+	for i := range 3 {
+		for j := range 3 {
+			c[i][j] = s[i][j] + left[i][j]
+		}
+		slow := n.CorrH
+		if i == 2 {
+			slow = n.CorrV
+		}
+		c[i][i] += faded * faded * slow * slow
+	}
+	return c
+}
+
 // JumpNoise is what a difference of two displacements may be off by honestly.
 type JumpNoise struct {
 	Dt            float64    // s between the two epochs

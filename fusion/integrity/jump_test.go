@@ -215,3 +215,81 @@ func TestSteps_NotNumbers(t *testing.T) {
 		}
 	}
 }
+
+// A filter of place and velocity that knows its noise: the difference of the two
+// displacements has the covariance that its innovations give it, at every rate, and
+// the one by its velocity bounds that.
+func TestJumpNoise_ByInnovations(t *testing.T) {
+	const white, acc, n = 0.01, 0.1, 60000 // m, m/s²/√Hz
+	for _, dt := range []float64{1, 0.25, 0.1} {
+		rng := rand.New(rand.NewPCG(5, uint64(1000*dt)))
+		// Errors of the estimate, and their covariance.
+		p, v := 0.0, 0.0
+		pp, pv, vv := 1.0, 0.0, 1.0
+		q := acc * acc
+		var stat, bound, before float64
+		var left Sym3
+		for k := range n {
+			w1, w2 := rng.NormFloat64(), rng.NormFloat64()
+			dv := acc * math.Sqrt(dt) * w1
+			p += v*dt + dt*(dv/2+acc*math.Sqrt(dt/12)*w2)
+			v += dv
+			pp, pv, vv = pp+2*dt*pv+dt*dt*vv+q*dt*dt*dt/3, pv+dt*vv+q*dt*dt/2, vv+q*dt
+			noise := white * rng.NormFloat64()
+			y, s := noise-p, pp+white*white // p is estimate less truth
+			if k > 100 {
+				jump := JumpNoise{Dt: dt, Vel: Sym3{{vv}}, White: [3]float64{white * white}, Before: [3]float64{white * white}, CorrTime: 15}
+				c := jump.ByInnovations(&Sym3{{s}}, &left)
+				d := y - before
+				stat += d * d / c[0][0]
+				wide := jump.Cov()
+				bound += d * d / wide[0][0]
+			}
+			left = Left(&Sym3{{s, 0, 0}, {0, 1, 0}, {0, 0, 1}}, &Vec3{white * white}, 3)
+			kp, kv := pp/s, pv/s
+			p, v = p+kp*y, v+kv*y
+			before = y - kp*y
+			pp, pv, vv = pp-kp*pp, pv-kp*pv, vv-kv*pv
+		}
+		stat, bound = stat/n, bound/n
+		t.Logf("every %.2f s: squared difference by its covariance %.3f, by velocity and white noise %.3f", dt, stat, bound)
+		if math.Abs(stat-1) > 0.03 { // 60000 of them scatter by 0.006, neighbours share errors
+			t.Errorf("every %.2f s: %.3f, want 1", dt, stat)
+		}
+		if s := Sharper(&Sym3{{2}}, &Sym3{{1}}); s[0][0] != 1 {
+			t.Error("want the smaller bound")
+		}
+	}
+}
+
+// What is left of an innovation, against a dense filter.
+func TestLeft_Gonum(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	for range 500 {
+		s, n := someCov(rng, 0.02), 2+rng.IntN(2)
+		r := Vec3{1e-4 * rng.Float64(), 1e-4 * rng.Float64(), 1e-4 * rng.Float64()}
+		var c mat.Cholesky
+		if !c.Factorize(dense(&s, n)) || c.Cond() > 1e6 {
+			continue
+		}
+		var inv mat.SymDense
+		if err := c.InverseTo(&inv); err != nil {
+			t.Fatal(err)
+		}
+		got := Left(&s, &r, n)
+		for i := range 3 {
+			for j := range 3 {
+				want := 0.0
+				if i < n && j < n {
+					want = r[i] * inv.At(i, j) * r[j]
+				}
+				if math.Abs(got[i][j]-want) > 1e-6*math.Abs(want)+1e-18 {
+					t.Fatalf("row %d, column %d of %d axes: %g, want %g", i, j, n, got[i][j], want)
+				}
+			}
+		}
+	}
+	if (Left(&Sym3{{1, 2, 0}, {2, 1, 0}, {0, 0, 1}}, &Vec3{1, 1, 1}, 3) != Sym3{}) {
+		t.Error("a covariance that is none leaves something")
+	}
+}
