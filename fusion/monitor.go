@@ -67,6 +67,7 @@ type Monitor struct {
 	coast     coast.Budget
 
 	jump                      integrity.JumpTest
+	jumpShare                 integrity.Share // of its covariance
 	posGate, horGate, velGate integrity.Gate
 	weighed                   weighed
 	kPL                       float64

@@ -170,6 +170,19 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 		s[0][2], s[1][2], s[2][0], s[2][1], s[2][2] = 0, 0, 0, 0, noHeight
 	}
 	y := integrity.Vec3{d.X, d.Y, d.Z}
+	dof := 3.0
+	if s[2][2] == noHeight {
+		dof = 2
+	}
+	share := m.jumpShare.Of()
+	if x := integrity.NIS(&y, &s, 3); x <= share*m.jump.Threshold && m.trust.Fix == trust.Believed {
+		m.jumpShare.Push(x/dof, dt)
+	}
+	for i := range s {
+		for j := range s {
+			s[i][j] *= share
+		}
+	}
 	stat := integrity.NIS(&y, &s, 3)
 	ts.Set(stat, m.jump.Threshold, m.jump.Detectable(math.Sqrt(math.Max(s[0][0], s[1][1]))), "m")
 	if stat <= leverStat*m.jump.Threshold {

@@ -106,6 +106,31 @@ func (n *JumpNoise) ByInnovations(s, left *Sym3) Sym3 {
 	return c
 }
 
+// Share learns which share of its covariance a statistic really has: what no fault
+// makes of it is chi-square, and where its bounds are wider than the errors it is
+// smaller. The zero value is ready.
+type Share struct{ mean, weight float64 }
+
+const (
+	sharePrior  = 10.0  // statistics that the covariance as it is, is worth
+	shareMemory = 300.0 // s
+	shareLasts  = 2.5   // factor on what was seen: a bend shows more than the straight before it
+	shareClip   = 9.0   // times what is usual, at most, that one counts
+)
+
+// Push takes a statistic by its degrees of freedom, dt seconds after the last.
+func (q *Share) Push(x, dt float64) {
+	q.weight = q.weight*math.Exp(-dt/shareMemory) + 1
+	q.mean += (math.Min(x, shareClip*q.seen()) - q.mean) / q.weight
+}
+
+func (q *Share) seen() float64 {
+	return (sharePrior + q.weight*q.mean) / (sharePrior + q.weight)
+}
+
+// Of returns the share of a variance that covers what was seen, 1 at most.
+func (q *Share) Of() float64 { return math.Min(1, shareLasts*q.seen()) }
+
 // JumpNoise is what a difference of two displacements may be off by honestly.
 type JumpNoise struct {
 	Dt            float64    // s between the two epochs

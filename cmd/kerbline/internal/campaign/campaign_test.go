@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"kerbline/cmd/kerbline/internal/recording"
+	"kerbline/cmd/kerbline/internal/settings"
 	"kerbline/fixtures"
 	"kerbline/fusion"
 	"kerbline/fusion/course"
@@ -391,5 +392,32 @@ func TestJudge(t *testing.T) {
 	}
 	if share := o.available / o.settled; math.Abs(share-(215-100)/140.0) > 0.01 {
 		t.Errorf("available %.3f, want 0.82", share)
+	}
+}
+
+// The statistic of the jump test on generated drives without fault stays within its
+// covariance at every rate, and that covariance is no more than some times too wide.
+func TestJumpStatistic(t *testing.T) {
+	for _, row := range []string{"gnss_1hz", "gnss_1hz_wheels", "gnss_4hz", "nominal"} {
+		d := fixtures.NewDrive(row, 41)
+		rec := d.Record()
+		cfg, err := settings.Parse("kerbline.toml", rec.Settings)
+		if err != nil {
+			t.Fatal(err)
+		}
+		mon := fusion.NewMonitor(cfg.Config, nil)
+		sum, n, used := 0.0, 0.0, uint64(0)
+		feed(rec, fusion.NewDecoder(cfg.Config), func(m *fusion.Measurement) {
+			s, _ := mon.Step(m)
+			if s == nil || s.Counts.EpochsUsed == used || s.Speed < 2 || !(s.Tests[fusion.TestJump].Stat > 0) {
+				return
+			}
+			used = s.Counts.EpochsUsed
+			sum, n = sum+s.Tests[fusion.TestJump].Stat/3, n+1
+		})
+		t.Logf("%s: %.2f of %.0f epochs", row, sum/n, n)
+		if !(n > 100) || !(sum/n > 0.2 && sum/n < 1) {
+			t.Errorf("%s: the statistic by its degrees of freedom is %.2f in the mean, want 0.2 to 1", row, sum/n)
+		}
 	}
 }
