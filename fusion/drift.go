@@ -112,6 +112,10 @@ func (m *Monitor) testDrift(x *weighed) bool {
 	if alarm == NumTests || m.trust.Fix == trust.Refuted {
 		return false
 	}
+	if m.trust.Unsettled(m.now) {
+		m.realign(fmt.Sprintf("fixed positions and the inertial path came apart by %.2f m before either had proven anything (test %s)", math.Hypot(y[0], y[1]), alarm))
+		return true
+	}
 	ts[alarm].SetAlarm(true, m.host(m.now))
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventDrift, Cause: alarm.String(), Size: math.Hypot(y[0], y[1]), Where: m.where(),
 		Detail: fmt.Sprintf("fixed positions wander from the inertial path (test %s, statistic %.1f, threshold %.1f)", alarm, ts[alarm].Stat, ts[alarm].Threshold)})

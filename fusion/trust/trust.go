@@ -114,6 +114,12 @@ func (s *State) Served(now float64, r *Requalification) (served bool, left float
 	return d >= r.Dwell-rounding, math.Max(0, r.Dwell-d)
 }
 
+// Unsettled reports whether the filter is as likely wrong as the receiver where the
+// two come apart: nothing was proven, and they have not agreed for long.
+func (s *State) Unsettled(now float64) bool {
+	return !s.EverProven && !s.Accused() && !(now-s.ConsistentSince > youngFix)
+}
+
 // RefusedFor returns for how many seconds fixed epochs have been refused, 0 when
 // they are not.
 func (s *State) RefusedFor(now float64) float64 {

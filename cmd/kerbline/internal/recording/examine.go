@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"sync/atomic"
 
 	"kerbline/cmd/kerbline/internal/settings"
@@ -443,7 +444,7 @@ func (r *Recording) examineFixes(in *input) (err error) {
 	}
 	in.form, in.first, in.last = formFixes, first, first
 	r.untimed, r.day = true, first
-	r.Notes = append(r.Notes, fmt.Sprintf("%s: a table of positions, read as %s; times are taken for UTC", in.name, in.table.String()))
+	r.Notes = append(r.Notes, fmt.Sprintf("%s: a table of positions, read as %s; times are taken for UTC", in.name, strings.Join(strings.Fields(in.table.String()), " ")))
 	return in.timesOf(max(0, in.size-tailBytes), tailBytes, func(t float64) bool { in.last = t; return false })
 }
 

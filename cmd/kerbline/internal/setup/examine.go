@@ -54,7 +54,10 @@ func Examine(ctx context.Context, open Opener, progress Progress) (*Report, erro
 		r.Settings.Taken = ""
 	}
 	if rec.Untimed() {
-		r.follow = []string{"columns.imu_offset_s", "columns.wheel_offset_s"}
+		r.follow = []string{"columns.imu_offset_s"}
+		if s.wheelTimes.n > 0 {
+			r.follow = append(r.follow, "columns.wheel_offset_s")
+		}
 	}
 	r.clocks(s)
 	r.tables(s)
@@ -256,7 +259,7 @@ func (r *Report) motion(ctx context.Context, open Opener, progress Progress) err
 
 // shift moves the clocks of the sensors by what calibration says of the latency,
 // where receiver and sensors share no clock: only their difference shows in a
-// drive, and the latency stays what the settings say.
+// drive, and the latency stays what the settings say, known as well as that is.
 func (r *Report) shift(cfg *settings.File, res *calibrate.Result) {
 	it := res.Item("gnss latency")
 	if len(r.follow) == 0 || it == nil || it.Verdict == calibrate.NoData || !(math.Abs(it.Value-cfg.GNSS.Latency) > max(3*it.Sigma, leastShift)) {
@@ -267,6 +270,7 @@ func (r *Report) shift(cfg *settings.File, res *calibrate.Result) {
 		r.must(Finding{Key: key, Value: strconv.FormatFloat(was+it.Value-cfg.GNSS.Latency, 'f', 3, 64),
 			Evidence: fmt.Sprintf("s: ±%.3f, by the turns: receiver and sensors have clocks of their own", it.Sigma)})
 	}
+	r.must(Finding{Key: "gnss.latency_sigma_s", Value: latencySigma(it), Evidence: "s: that of the offset of the clocks, 5 ms at least"})
 }
 
 // next says what to do for what was not shown.

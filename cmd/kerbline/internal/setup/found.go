@@ -41,9 +41,7 @@ func Found(cfg *settings.File, res *calibrate.Result) (out []Finding) {
 			}
 			put(it.Key, decimal(value), evidence)
 			if it.Key == "gnss.latency_s" {
-				// Another day, another load of the receiver.
-				s := math.Max(0.005, math.Ceil(it.Sigma*1e3)/1e3)
-				put("gnss.latency_sigma_s", strconv.FormatFloat(s, 'f', 3, 64), "s: by the above, 5 ms at least")
+				put("gnss.latency_sigma_s", latencySigma(it), "s: by the above, 5 ms at least")
 			}
 		}
 	}
@@ -52,6 +50,12 @@ func Found(cfg *settings.File, res *calibrate.Result) (out []Finding) {
 		put(it.Key, decimal(value), "deg: ±"+sigma)
 	}
 	return out
+}
+
+// latencySigma returns how well a latency is known on another day, under another load
+// of the receiver: no better than 5 ms.
+func latencySigma(it *calibrate.Item) string {
+	return strconv.FormatFloat(math.Max(0.005, math.Ceil(it.Sigma*1e3)/1e3), 'f', 3, 64)
 }
 
 const leverKey = "vehicle.antenna_m"
