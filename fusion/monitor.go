@@ -36,6 +36,7 @@ type Monitor struct {
 	started  bool
 	closed   bool
 	zero     float64 // host s of the first record
+	doubted  bool    // the lever arm of the settings is not believed any more
 	lastLine float64
 	claim    float64 // host s, far off, that a record bore and no other has confirmed
 	strayed  int     // IMU or wheel stamps in a row that are far from now
@@ -120,7 +121,7 @@ func (m *Monitor) begin(cfg *Config) {
 	m.take = m.outage
 	m.nav.Init(cfg.Navigation(), (*paths)(m))
 	m.rcv.reset()
-	m.trust = trust.Start()
+	m.trust, m.doubted = trust.Start(), false
 	m.drift.Init(t.Settings)
 	m.ref.Init()
 	m.phases.init()

@@ -158,13 +158,15 @@ var nominalFiles = sync.OnceValue(func() recordingFiles {
 
 const gravityOf = 9.80665
 
-// firstReasonCases are the faults of settings and inputs that a new team makes, and
-// what the first reason must name; nothing where the input is read all the same.
-var firstReasonCases = []struct {
+type reasonCase struct {
 	name string
 	make func(f recordingFiles)
 	want string // of the day check's first reason
-}{
+}
+
+// firstReasonCases are the faults of settings and inputs that a new team makes, and
+// what the first reason must name; nothing where the input is read all the same.
+var firstReasonCases = []reasonCase{
 	{"nothing", func(f recordingFiles) {}, ""},
 	// Settings.
 	{"lever arm unset", func(f recordingFiles) { f.replace(fixtures.SettingsFile, "antenna_m", "#antenna_m") }, `vehicle.antenna_m`},
@@ -617,7 +619,7 @@ var alwaysTried = regexp.MustCompile(`^(nothing|lever arm unset|mounting by the 
 func TestFirstReason(t *testing.T) {
 	only := regexp.MustCompile(os.Getenv("KERBLINE_CASE"))
 	named, tried := 0, 0
-	for _, tt := range firstReasonCases {
+	for _, tt := range slices.Concat(firstReasonCases, otherHandCases) {
 		if !only.MatchString(tt.name) || os.Getenv("KERBLINE_LONG") == "" && only.String() == "" && !alwaysTried.MatchString(tt.name) {
 			continue
 		}

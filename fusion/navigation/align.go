@@ -132,6 +132,11 @@ const (
 // Placed returns where the settings have the sensor, m, body.
 func (d *Driver) Placed() [3]float64 { return d.set.IMU.Position }
 
+// DoubtLever takes the word of the settings on where the antenna is from the sensor for
+// one to 1 m: a drive has contradicted it, and shows the place only to a filter that
+// does not believe it. It counts from the next alignment on.
+func (d *Driver) DoubtLever() { d.set.LeverSigma = 1 }
+
 // placesSigma returns how well the settings know where the antenna is from the
 // sensor, forward and left, m.
 func (d *Driver) placesSigma() [2]float64 {

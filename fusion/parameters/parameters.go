@@ -425,10 +425,6 @@ func (u *Watch) sayLever(x, y float64, what string) {
 }
 
 func (u *Watch) leverFinding(x, y float64, what string) symptoms.Finding {
-	const far = 0.4 // m: what a filter that was so far off says is a first step
-	if math.Hypot(x, y) > far {
-		what += "; a first step, kerbline setup finds it better from the recording"
-	}
 	// Common practice, no source: half of what is clear is nothing.
 	if math.Abs(x) > leverClear && math.Abs(y) < leverClear/2 {
 		what += "; along the track a wrong gnss.latency_s or columns.imu_offset_s looks the same"

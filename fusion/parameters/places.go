@@ -89,9 +89,33 @@ func (u *Watch) elsewhere(d *navigation.Driver) (x, y float64, what string) {
 		a[0]-p[0]+x, a[1]-p[1]+y, sx, sy, a[0]-p[0], a[1]-p[1])
 }
 
+// Contradicted reports whether the lever arm of the settings is contradicted by so much
+// that a filter that believes it does not show where the antenna is.
+func (u *Watch) Contradicted(d *navigation.Driver) bool {
+	const far = 0.4 // m: from there on what such a filter said was off by 0.1 to 0.9 m
+	if !u.wrong[leverArm] || u.found[leverArm].ID != symptoms.LeverArm {
+		return false
+	}
+	x, _, _ := seen(d, 0)
+	y, _, _ := seen(d, 1)
+	return math.Hypot(x, y) > far
+}
+
+// Unbelieved notes that the filter no longer believes the lever arm of the settings:
+// what it then shows of it is said, once it is sharp.
+func (u *Watch) Unbelieved() {
+	const sharp = 0.1 // m, 1 sigma
+	u.saidTo = sharp / better
+	f := &u.found[leverArm]
+	f.Set = ""
+	f.Seen = "the antenna does not move as where vehicle.antenna_m, less imu.position_m, has it: check both, and their signs"
+}
+
+// better is how much sharper, as a share of the sigma that was said, what is said anew is.
+const better = 0.7
+
 // sharpen says what was said of the lever arm better, where the drive has shown more.
 func (u *Watch) sharpen(d *navigation.Driver) {
-	const better = 0.7 // of the sigma that was said
 	_, sx, _ := seen(d, 0)
 	_, sy, _ := seen(d, 1)
 	if f := &u.found[leverArm]; f.ID == symptoms.LeverArm && u.saidTo > 0 && math.Max(sx, sy) < better*u.saidTo {

@@ -334,10 +334,14 @@ func tagTime(b []byte) (unix float64, has bool, value, want string) {
 		}
 		v, ok := decimal(alias(item[2:]))
 		switch {
-		case !ok || v < 1e8 || v >= 1e14: // 0 is what loggers without a clock write
-			return 0, false, fmt.Sprintf("has time %q", item[2:]), "Unix s or ms"
+		case !ok || v < 1e8 || v >= 1e20: // 0 is what loggers without a clock write
+			return 0, false, fmt.Sprintf("has time %q", item[2:]), "Unix s, ms, us or ns"
+		case v >= 1e17:
+			v /= 1e9
+		case v >= 1e14:
+			v /= 1e6
 		case v >= 1e11: // ms: as seconds it would be past the year 5000
-			v /= 1000
+			v /= 1e3
 		}
 		unix, has = v, true
 	}

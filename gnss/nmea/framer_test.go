@@ -71,6 +71,8 @@ var streams = []struct {
 	{"too long", "$GPTXT," + strings.Repeat("x,", 2000) + "*00\n" + hdt, []string{"0 (too long)", "4011 " + hdt}},
 
 	{"TAG in ms", tag("c:1778922000875") + hdt + "\n" + hdt, []string{"20 " + hdt + " at 1.778922000875e+09", "40 " + hdt}},
+	{"TAG in us", tag("c:1778922000875000") + hdt, []string{"23 " + hdt + " at 1.778922000875e+09"}},
+	{"TAG in ns", tag("c:1778922000875000000") + hdt, []string{"26 " + hdt + " at 1.778922000875e+09"}},
 	{"TAG in s", tag("c:1778922000") + hdt, []string{"17 " + hdt + " at 1.778922e+09"}},
 	{"TAG in fractions", tag("c:1778922000.875") + hdt, []string{"21 " + hdt + " at 1.778922000875e+09"}},
 	{"TAG among others", tag("s:rover,c:1778922000875,n:7") + hdt, []string{"32 " + hdt + " at 1.778922000875e+09"}},
@@ -88,7 +90,7 @@ var streams = []struct {
 	{"TAG with hex", tag("c:0x1p30") + hdt, []string{"0 (TAG block)", "13 " + hdt}},
 	{"TAG of a clock not set", tag("c:0") + hdt, []string{"0 (TAG block)", "8 " + hdt}},
 	{"TAG in the past", tag("c:-1778922000") + hdt, []string{"0 (TAG block)", "18 " + hdt}},
-	{"TAG in ns", tag("c:1778922000875000000") + hdt, []string{"0 (TAG block)", "26 " + hdt}},
+	{"TAG beyond ns", tag("c:177892200087500000000") + hdt, []string{"0 (TAG block)", "28 " + hdt}},
 	{"TAG too long", `\c:` + strings.Repeat("1", 300) + `*00\` + hdt, []string{"0 (TAG block)", "307 " + hdt}},
 	{"TAG cut by the end", hdt + `\c:177892`, []string{"0 " + hdt, "19 (TAG block)"}},
 }
@@ -141,7 +143,7 @@ func TestFramer_Errors(t *testing.T) {
 		`nmea: line at byte 13 breaks off after 8 bytes, want *hh`,
 		`nmea: line at byte 22 ends without a checksum, want *hh`,
 		`nmea: TAG block at byte 31 has checksum 00, want 59`,
-		`nmea: TAG block at byte 48 has time "x17", want Unix s or ms`,
+		`nmea: TAG block at byte 48 has time "x17", want Unix s, ms, us or ns`,
 		`nmea: line at byte 58 has no end in 1024 bytes, want *hh`,
 	}
 	if fmt.Sprint(got) != fmt.Sprint(want) {
