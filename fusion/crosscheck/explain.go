@@ -25,8 +25,9 @@ const (
 	leastTurns = 0.04 // rad/s, root mean square, that show a gyro
 	alike      = 0.85 // correlation of turns of one and the same motion
 	sharp      = 0.95 // the same, where a lag of a fraction of a second is read from it
-	// far is how far the clocks may be apart to be found, bins: 30 s.
-	far  = 150
+	// far is how far the clocks may be apart to be found, bins: 100 s, half of what is
+	// kept.
+	far  = 500
 	near = 6
 )
 
@@ -65,13 +66,14 @@ func (h *History) Explain(told *Told, wide bool, slack float64) symptoms.Finding
 	h.gather(half)
 	h.gatherSamples(half)
 	lag, corr, rows, turns := h.bestLag(near)
+	if wide && (rows < leastRows || corr < 0.9 || math.Abs(lag) > slack) {
+		if l, c, n, w := h.bestLag(far); n >= leastRows && c >= sharp {
+			lag, corr, rows, turns = l, c, n, w
+			h.apart = int64(math.Round(lag / binLength))
+		}
+	}
 	if rows < leastRows || turns < leastTurns {
 		return symptoms.Finding{}
-	}
-	if wide && corr < 0.9 {
-		if l, c, n, _ := h.bestLag(far); n >= leastRows && c >= sharp && c > corr+2*alikeCorr {
-			lag, corr = l, c
-		}
 	}
 	x := &h.x
 	h.fit(x, int64(math.Round(lag/binLength)))
@@ -89,39 +91,92 @@ func (h *History) Explain(told *Told, wide bool, slack float64) symptoms.Finding
 	return symptoms.Finding{}
 }
 
-// alikeCorr is how near a correlation is to the best to be as good. Laps repeat: of
-// lags that fit alike the least one counts.
-const alikeCorr = 0.015
+// alikeOdds is the log-likelihood ratio up to which two lags explain the motion
+// alike, 1 in 1000. Laps repeat: of lags that do the least one counts.
+const alikeOdds = 7.0
 
-// least returns the lag of the least size within most bins that correlates as well
-// as any, and whether one does at all.
-func least(most int64, corr func(l int64) (c float64, n int)) (at int64, best float64, ok bool) {
+const (
+	// leastNoise is the share of the variance that no lag explains, of motions taken
+	// over stretches, and leastTimes the factor between two of them that is no work of
+	// lags between the stretches. Common practice, no source.
+	leastNoise = 2e-3
+	leastTimes = 2.5
+)
+
+// worse returns the log-likelihood ratio of correlation top to c, of n stretches: what
+// a correlation leaves of the variance is noise.
+func worse(c, top float64, n int) float64 {
+	left := func(c float64) float64 { return math.Max(leastNoise, 1-c*c) }
+	times := left(c) / left(top)
+	if times < leastTimes {
+		return 0
+	}
+	return float64(n) / correlated / 2 * math.Log(times)
+}
+
+// peak returns the top of the parabola through the correlation c at l and its
+// neighbours, and where it is, as far as half a step away.
+func peak(l int64, c float64, corr func(l int64) (c float64, n int)) (at, top float64) {
+	before, n1 := corr(l - 1)
+	after, n2 := corr(l + 1)
+	d := before - 2*c + after
+	if n1 < leastRows || n2 < leastRows || !(d < 0) {
+		return float64(l), c
+	}
+	x := math.Max(-1, math.Min(1, (before-after)/(2*d)))
+	return float64(l) + x, math.Min(1, c+math.Abs((before-after)*x/4))
+}
+
+// least returns the lag of the least size within most bins that explains the motion
+// as well as any, or kept where that does, and whether one does at all.
+func least(most, kept int64, corr func(l int64) (c float64, n int)) (at int64, best float64, ok bool) {
+	// hill is the lag at the top of the hill that l is at the foot of or on; within the
+	// range only tops count.
+	hill := func(l int64) (top int64, c float64, ok bool) {
+		c, n := corr(l)
+		if n < leastRows {
+			return l, c, false
+		}
+		for step := int64(-1); step <= 1; step += 2 {
+			if up, n := corr(l + step); n >= leastRows && up > c {
+				if l > -most && l < most {
+					return l, c, false
+				}
+				for n >= leastRows && up > c {
+					l, c = l+step, up
+					up, n = corr(l + step)
+				}
+			}
+		}
+		return l, c, true
+	}
 	top := -1.0
 	for l := -most; l <= most; l++ {
-		if c, n := corr(l); n >= leastRows {
-			top = math.Max(top, c)
+		if at, c, ok := hill(l); ok {
+			_, t := peak(at, c, corr)
+			top = math.Max(top, t)
 		}
 	}
 	if top < 0 {
 		return 0, 0, false
 	}
+	alike := func(l int64) bool {
+		at, best, ok = hill(l)
+		if !ok {
+			return false
+		}
+		_, t := peak(at, best, corr)
+		_, n := corr(at)
+		return worse(t, top, n) < alikeOdds
+	}
+	for d := int64(-1); d <= 1 && kept != 0; d++ {
+		if alike(kept + d) {
+			return at, best, true
+		}
+	}
 	for size := int64(0); size <= most; size++ {
-		for _, l := range [2]int64{size, -size} {
-			c, n := corr(l)
-			if n < leastRows || c < top-alikeCorr {
-				continue
-			}
-			// Up the hill that it is on.
-			for step := int64(-1); step <= 1; step += 2 {
-				for {
-					up, n := corr(l + step)
-					if n < leastRows || up <= c {
-						break
-					}
-					l, c = l+step, up
-				}
-			}
-			return l, c, true
+		if alike(size) || alike(-size) {
+			return at, best, true
 		}
 	}
 	return 0, 0, false
@@ -130,7 +185,11 @@ func least(most int64, corr func(l int64) (c float64, n int)) (at int64, best fl
 // bestLag returns by how much the samples lag the receiver's turns, s, at the lag
 // within most bins at which one of their axes follows them best.
 func (h *History) bestLag(most int64) (lag, corr float64, rows int, turns float64) {
-	at, best, ok := least(most, func(l int64) (float64, int) {
+	kept := h.apart
+	if most < far {
+		kept = 0
+	}
+	at, best, ok := least(most, kept, func(l int64) (float64, int) {
 		c, _, n, _ := h.follow(l, -1)
 		return c, n
 	})
@@ -138,14 +197,11 @@ func (h *History) bestLag(most int64) (lag, corr float64, rows int, turns float6
 		return 0, 0, 0, 0
 	}
 	_, axis, rows, turns := h.follow(at, -1)
-	// The top of a parabola through the neighbours.
-	before, _, n1, _ := h.follow(at-1, axis)
-	after, _, n2, _ := h.follow(at+1, axis)
-	lag = float64(at)
-	if d := before - 2*best + after; n1 >= leastRows && n2 >= leastRows && d < 0 {
-		lag += math.Max(-1, math.Min(1, (before-after)/(2*d)))
-	}
-	return lag * binLength, best, rows, turns
+	x, _ := peak(at, best, func(l int64) (float64, int) {
+		c, _, n, _ := h.follow(l, axis)
+		return c, n
+	})
+	return x * binLength, best, rows, turns
 }
 
 // lagSigma returns how well a lag is known: the correlation of a motion with itself
@@ -621,7 +677,7 @@ func (h *History) ExplainWheel(told *Told) symptoms.Finding {
 	if here > 1-clear { // no lag can be better by that much
 		return symptoms.Finding{}
 	}
-	at, best, ok := least(far, func(l int64) (float64, int) { return h.followSpeed(half, l) })
+	at, best, ok := least(far, 0, func(l int64) (float64, int) { return h.followSpeed(half, l) })
 	if lag := float64(at) * binLength; ok && best > 0.95 && math.Abs(lag) > 2*binLength && best-here > clear {
 		return symptoms.Finding{ID: symptoms.WheelClock, Set: fmt.Sprintf("columns.wheel_offset_s = %.1f", told.WheelOffset-lag),
 			Seen: fmt.Sprintf("the wheel's speed comes %.1f s %s the receiver's", math.Abs(lag), sooner(lag))}

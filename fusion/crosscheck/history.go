@@ -45,6 +45,7 @@ type History struct {
 	fixes  int
 	same   float64 // samples in a row that repeat the one before
 	last   [6]float64
+	apart  int64 // bins that the clocks were found to be apart: laps that repeat do not show it again, 0 for none
 
 	// What is worked out at a look, kept here so that nothing is allocated.
 	x      fit
@@ -58,7 +59,7 @@ func (h *History) Reset() {
 	for i := range h.bins {
 		h.bins[i].key = -1
 	}
-	h.newest, h.lastT, h.period, h.fixes, h.same = -1, math.NaN(), 0, 0, 0
+	h.newest, h.lastT, h.period, h.fixes, h.same, h.apart = -1, math.NaN(), 0, 0, 0, 0
 }
 
 // at returns the stretch of time t, nil where it is too old to be kept.

@@ -145,7 +145,7 @@ func (u *Watch) look() {
 			u.raise(velocity, f)
 		}
 	}
-	if !u.wrong[wheel] && !u.Wrong() {
+	if !u.Wrong() && (!u.wrong[wheel] || u.found[wheel].ID != symptoms.WheelClock) {
 		if f := u.side.ExplainWheel(&u.told); f.ID != symptoms.None {
 			u.raise(wheel, f)
 		}
