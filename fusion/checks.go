@@ -27,6 +27,10 @@ type checks struct {
 	since    float64 // host s of the first of them
 	onMap    bool    // was on the map once
 	offMap   float64 // m driven beside it
+	within   float64 // m driven by a usable position between its edges
+	beyond   float64 // m driven so outside them
+	damaged  int     // sentences that arrived damaged
+	broken   string  // why the first of them was refused
 	narrow   float64 // host s since which everything but the levels holds, NaN
 	least    float64 // m or deg, least level since
 	axis     int     // of which
@@ -105,6 +109,10 @@ const (
 	nowhereNear  = 100e3 // m from the base: no RTK reaches so far
 	slowIMU      = 40.0  // Hz
 	slowFix      = 3.0   // Hz
+	damagedLeast = 50    // sentences
+	damagedShare = 10    // epochs for one damaged sentence, from which on the line is bad
+	beyondLeast  = 100.0 // m driven outside the map's edges, and
+	beyondShare  = 0.25  // the share of all, that are no excursion. Common practice, no source.
 )
 
 // onEpoch looks at one epoch.
@@ -224,6 +232,9 @@ func (c *checks) look(m *Monitor, s *Snapshot) {
 		c.drop(symptoms.FixRate)
 	}
 	c.place(m, s)
+	if n := int(s.Counts.Epochs); c.damaged > damagedLeast && damagedShare*c.damaged > n {
+		c.raise(m, symptoms.Finding{ID: symptoms.FixDamaged, Seen: fmt.Sprintf("of some %d sentences %d are damaged, the first: %s", c.damaged+n, c.damaged, c.broken)})
+	}
 	c.level(m, s)
 	c.link(m, s)
 }
@@ -250,6 +261,7 @@ func (c *checks) place(m *Monitor, s *Snapshot) {
 			c.raise(m, symptoms.Finding{ID: symptoms.MapWidth, Seen: "the map holds no half_width_m here"})
 		} else {
 			c.drop(symptoms.MapWidth)
+			c.edges(m, s)
 		}
 		return
 	}
@@ -268,6 +280,33 @@ func (c *checks) place(m *Monitor, s *Snapshot) {
 		seen += "; with longitude and latitude exchanged it begins near the car: a map holds [longitude, latitude]"
 	}
 	c.raise(m, symptoms.Finding{ID: symptoms.MapElsewhere, Seen: seen})
+}
+
+// edges notices a car that drives outside the map's edges again and again.
+func (c *checks) edges(m *Monitor, s *Snapshot) {
+	if s.Verdict != Usable || !(s.Speed > 1) {
+		return
+	}
+	if d := s.Speed * lookInterval; math.Abs(s.Cross) > s.HalfWidth {
+		c.beyond += d
+	} else {
+		c.within += d
+	}
+	if all := c.within + c.beyond; c.beyond > beyondLeast && c.beyond > beyondShare*all {
+		c.raise(m, symptoms.Finding{ID: symptoms.MapShifted, Seen: fmt.Sprintf("%.0f of %.0f m were driven outside the map's edges", c.beyond, all)})
+	} else if c.beyond < beyondShare/2*all {
+		c.drop(symptoms.MapShifted)
+	}
+}
+
+// onSentenceRefused counts sentences that were damaged on their way.
+func (c *checks) onSentenceRefused(why Refusal, note string) {
+	switch why {
+	case RefusedChecksum, RefusedCut, RefusedNoChecksum, RefusedTooLong, RefusedNoStart:
+		if c.damaged++; c.broken == "" {
+			c.broken = note
+		}
+	}
 }
 
 // level notices limits that the levels never meet while all else holds.

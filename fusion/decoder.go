@@ -77,6 +77,8 @@ type Decoder struct {
 
 	latency                float64 // s, of the receiver by the settings
 	imuUnread, wheelUnread unread
+	imuSteps               repeats
+	stepsM                 Measurement
 
 	port        rtcm.Scanner // of the rover's observations
 	rover, base *observed
@@ -239,6 +241,7 @@ func (d *Decoder) imuLine(line []byte) {
 		why = d.refuseLine(ChanIMU, &d.imu, RefusedRange, fmt.Sprintf("%v rad/s, %v m/s^2 is over %d times full scale", m.W, m.F, beyondScale))
 	} else if why == "" {
 		d.emit(m)
+		d.repeated(&d.imuSteps, m.T)
 		why = d.elsewhen(m.T)
 	}
 	d.take(&d.imuUnread, line, why)

@@ -84,9 +84,14 @@ func (d *Decoder) recognise(u *unread) {
 	if u.imu {
 		find, c, key = columns.RecogniseIMU, &d.imu, "columns.imu"
 	}
-	f := symptoms.Finding{ID: u.id(symptoms.IMUUnread, symptoms.WheelUnread), Seen: u.first}
 	found, err := find(u.lines.All, u.drive.Reference())
 	if err != nil || !found.Sure && u.told.Set != "" {
+		return
+	}
+	f := symptoms.Finding{ID: u.id(symptoms.IMUUnread, symptoms.WheelUnread), Seen: u.first}
+	if found.List == c.table.String() && found.Offset == 0 {
+		f.Seen = fmt.Sprintf("%d of %d lines do not hold what their columns say, the first: %s", u.bad, u.bad+u.good, u.first)
+		d.tell(u, f)
 		return
 	}
 	f.Set = fmt.Sprintf("%s = %q", key, found.List)
@@ -101,4 +106,39 @@ func (d *Decoder) recognise(u *unread) {
 		f.Seen = fmt.Sprintf("its times are %s, by the turns; %s", found.Clock, u.first)
 	}
 	d.tell(u, f)
+}
+
+// repeats counts inertial samples that bear the time of the one before.
+type repeats struct {
+	t, step float64 // s
+	n, same int
+	told    bool
+}
+
+const (
+	repeatRows  = 2000 // samples looked at
+	repeatShare = 0.8  // of them with the time of the one before: a logger that wrote too few digits
+)
+
+// repeated tells, once, that the times of samples come in steps.
+func (d *Decoder) repeated(r *repeats, t float64) {
+	if r.told {
+		return
+	}
+	r.n++
+	if t == r.t {
+		r.same++
+	} else {
+		r.step, r.t = t-r.t, t
+	}
+	if r.n < repeatRows {
+		return
+	}
+	if float64(r.same) > repeatShare*float64(r.n) {
+		r.told = true
+		d.stepsM = Measurement{T: d.t, Kind: KindSymptom, Symptom: &symptoms.Finding{ID: symptoms.IMUTimes,
+			Seen: fmt.Sprintf("%d of %d samples bear the time of the one before, in steps of %.3g s", r.same, r.n, r.step)}}
+		d.emit(&d.stepsM)
+	}
+	r.n, r.same = 0, 0
 }

@@ -112,9 +112,10 @@ func (m *Monitor) testDrift(x *weighed) bool {
 	if alarm == NumTests || m.trust.Fix == trust.Refuted {
 		return false
 	}
-	if m.trust.Unsettled(m.now) {
-		m.realign(fmt.Sprintf("fixed positions and the inertial path came apart by %.2f m before either had proven anything (test %s)", math.Hypot(y[0], y[1]), alarm))
-		return true
+	if m.doubted || m.trust.Unsettled(m.now) {
+		m.drift.Reset()
+		m.believe(&trust.Evidence{Kind: trust.Wander, Now: m.now})
+		return false
 	}
 	ts[alarm].SetAlarm(true, m.host(m.now))
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventDrift, Cause: alarm.String(), Size: math.Hypot(y[0], y[1]), Where: m.where(),

@@ -176,8 +176,11 @@ func (m *Monitor) Step(in *Measurement) (*Snapshot, []Event) {
 		m.link.Junk(m.now, rtcm.Refusal(in.Reason), int(in.N))
 	case KindRefused:
 		c.Refused[in.Channel%nChannels]++
-		if in.Channel == ChanCorrections {
+		switch in.Channel {
+		case ChanCorrections:
 			m.checks.onLinkRefused(in.Note)
+		case ChanNMEA:
+			m.checks.onSentenceRefused(Refusal(in.Reason), in.Note)
 		}
 	case KindObservation:
 		m.onReception(in)

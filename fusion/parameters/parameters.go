@@ -52,6 +52,7 @@ type Watch struct {
 	// Yaw gyro beside course rate over intervals of a second.
 	lastT, lastCourse float64
 	sumW, nW          float64
+	sx, sy            float64
 	sxx, sxy, syy, n  float64
 	axis              [3]axisSum // the same for every axis
 
@@ -71,7 +72,7 @@ type Watch struct {
 	everShown bool    // the settings were confirmed once
 }
 
-type axisSum struct{ sum, sxy, sxx float64 }
+type axisSum struct{ sum, sx, sxy, sxx float64 }
 
 // Init prepares the watch for an antenna at a, m, body, and what else the settings
 // say.
@@ -249,25 +250,30 @@ func (u *Watch) OnEpoch(speed, course, t, wheelSpeed float64) {
 	}
 	rate := -math.Remainder(course-u.lastCourse, 2*math.Pi) / dt // left positive
 	gyro := u.sumW / u.nW
+	u.sx, u.sy = u.sx+rate, u.sy+gyro
 	u.sxx += rate * rate
 	u.sxy += rate * gyro
 	u.syy += gyro * gyro
 	for i := range u.axis {
 		a := &u.axis[i]
 		x := a.sum / u.nW
+		a.sx += x
 		a.sxy += rate * x
 		a.sxx += x * x
 	}
 	u.n++
 	u.restart(t, course)
-	if u.sxx < 0.5 || u.n < 8 || u.wrong[yawRate] {
+	// About their means: a bias is none of what is looked for.
+	vxx, vxy, vyy := u.sxx-u.sx*u.sx/u.n, u.sxy-u.sx*u.sy/u.n, u.syy-u.sy*u.sy/u.n
+	if vxx < 0.5 || u.n < 8 || u.wrong[yawRate] {
 		return
 	}
-	k := u.sxy / u.sxx
-	corr := u.sxy / math.Sqrt(u.sxx*u.syy)
+	k := vxy / vxx
+	corr := vxy / math.Sqrt(vxx*vyy)
 	best, bc := 2, math.Abs(corr)
 	for i := range u.axis {
-		if c := math.Abs(u.axis[i].sxy) / math.Sqrt(u.sxx*u.axis[i].sxx); c > bc+0.2 {
+		a := &u.axis[i]
+		if c := math.Abs(a.sxy-u.sx*a.sx/u.n) / math.Sqrt(vxx*(a.sxx-a.sx*a.sx/u.n)); c > bc+0.2 {
 			best, bc = i, c
 		}
 	}
@@ -281,8 +287,10 @@ func (u *Watch) OnEpoch(speed, course, t, wheelSpeed float64) {
 	case math.Abs(corr) > 0.9 && (k < 0.8 || k > 1.25):
 		u.say(yawRate, symptoms.IMUUnits, fmt.Sprintf("the yaw gyro is %.2f times the course rate, want 1", k))
 	}
+	u.sx, u.sy = u.sx*0.9, u.sy*0.9
 	u.sxx, u.sxy, u.syy, u.n = u.sxx*0.9, u.sxy*0.9, u.syy*0.9, u.n*0.9
 	for i := range u.axis {
+		u.axis[i].sx *= 0.9
 		u.axis[i].sxy *= 0.9
 		u.axis[i].sxx *= 0.9
 	}

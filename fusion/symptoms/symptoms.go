@@ -19,6 +19,7 @@ const (
 	None         ID = iota
 	FixPlace        // positions nowhere near the base
 	IMUUnread       // lines that the columns do not fit
+	IMUTimes        // stamps in steps
 	IMUClock        // stamps of another clock
 	IMUColumns      // rates and forces in each other's place, or turned round one by one
 	IMUUnits        // gravity or turns in another unit
@@ -34,11 +35,13 @@ const (
 	FixRate         // a receiver that is slow
 	Levels          // the levels cannot meet the limits of the settings
 	MapElsewhere    // the map is of another place
+	MapShifted      // the car drove outside the map's edges
 	MapWidth        // the map tells no width
 	WheelUnread     // as those of the inertial sensor
 	WheelClock
 	WheelUnits
 	WheelStuck
+	FixDamaged // sentences arrive damaged
 	LinkUnread // corrections that are none
 	LinkClock  // stamps of another clock
 	GNSSClock  // sentences in GPS time
@@ -72,6 +75,8 @@ var table = [NumIDs]Symptom{
 		"look at the hemisphere, and at the order of latitude and longitude, in what writes the sentences", true, nil},
 	IMUUnread: {"imu-unread", "columns.imu", "inertial lines cannot be read", "the lines of the inertial sensor could not be read",
 		"say with columns.imu what its columns hold, or write it as t,wx,wy,wz,fx,fy,fz in s, rad/s, m/s^2; " + doSetup, true, nil},
+	IMUTimes: {"imu-times", "the inertial sensor's times", "IMU times come in steps", "the times of the inertial sensor came in steps",
+		"let what writes the samples write their times to 1 ms or finer", true, nil},
 	IMUClock: {"imu-clock", "columns.imu_offset_s", "IMU times are of another clock", "the times of the inertial sensor were of another clock",
 		"set columns.imu_offset_s; " + doSetup, true, nil},
 	IMUColumns: {"imu-columns", "columns.imu", "IMU columns look exchanged", "columns of the inertial sensor looked exchanged or turned round",
@@ -100,6 +105,8 @@ var table = [NumIDs]Symptom{
 		"let the receiver send 5 to 10 epochs a second", false, levels},
 	MapElsewhere: {"map-elsewhere", "the map", "map is of another place", "the map was of another place than the drive",
 		"give the map of this track (--course), longitude before latitude", true, nil},
+	MapShifted: {"map-shifted", "the map or the base", "car is outside the map's edges", "the car drove outside the map's edges",
+		"check that base and map are of one survey; kerbline setup RECORDING says by how much the laps are shifted", true, nil},
 	MapWidth: {"map-width", "half_width_m of the map", "map tells no width", "the map told no width, so that the lateral limit is that of the settings everywhere",
 		"write half_width_m into the map's properties: a number, or one for each vertex", false, nil},
 	WheelUnread: {"wheel-unread", "columns.wheel", "wheel lines cannot be read", "the lines of the wheel could not be read",
@@ -110,6 +117,9 @@ var table = [NumIDs]Symptom{
 		"set unit and sign in columns.wheel; " + doSetup, false, drifts},
 	WheelStuck: {"wheel-stuck", "the wheel sensor", "wheel stands while the car moves", "the wheel sensor stood while the car moved",
 		"check the wheel sensor and its cable, or leave its file out", false, drifts},
+	FixDamaged: {"fix-damaged", "the receiver's line", "sentences arrive damaged", "sentences of the receiver arrived damaged",
+		"compare the baud rate of the port with the receiver's; check cable, ground and what else writes on that line", false,
+		[]string{"receiver-silent", "receiver_silent", "epoch-late", "fix-quality", "requalifying", "fix-unproven", "aligning", "coast-budget", "unknown"}},
 	LinkUnread: {"link-unread", "the corrections", "corrections cannot be read", "the corrections could not be read",
 		"write them as t,hex with host Unix seconds, or as RTCM 3 bytes", false, []string{"link-corrupt", "link_corrupt", "link-silent", "link_silent"}},
 	LinkClock: {"link-clock", "the corrections' times", "times of the corrections are of another clock", "the times of the corrections were of another clock",

@@ -20,6 +20,8 @@
 //	7  refuted    stands where it should, as clearly as  believed, faults clear
 //	              it stood elsewhere
 //	8  any        a drift test alarms                    refuted, drifted; dead reckoning is taken back
+//	8a believed   the same before anything was proven    believed, but not usable for youngFix: the filter
+//	              and before they agreed for youngFix    is as likely wrong
 //	9  not        dead reckoning is spent                followed, nothing is proven by it
 //	   believed
 //	10 any        a check mark confirmed                 believed, faults clear
@@ -78,6 +80,7 @@ type State struct {
 	UsedAt          float64 // the last fixed epoch was used
 	BelievedAt      float64 // the last epoch of a believed fix
 	RefusedSince    float64 // fixed epochs are refused
+	wandered        float64 // the last Wander
 	VelocityRefused int     // velocities refused in a row
 	worst           float64 // lowest log-likelihood ratio of this claim, 0 at most
 	prior           float64 // probability of a wrong fix before the evidence
@@ -88,7 +91,7 @@ type State struct {
 // Start returns the state before any evidence.
 func Start() State {
 	n := math.NaN()
-	return State{Since: n, LLR: n, ConsistentSince: n, FixedSince: n, UsedAt: n, BelievedAt: n, RefusedSince: n, stepAt: n}
+	return State{Since: n, LLR: n, ConsistentSince: n, FixedSince: n, UsedAt: n, BelievedAt: n, RefusedSince: n, wandered: n, stepAt: n}
 }
 
 // Accused reports whether the fix is not believed.
@@ -111,6 +114,9 @@ func (s *State) Served(now float64, r *Requalification) (served bool, left float
 		return false, r.Dwell
 	}
 	d := now - s.ConsistentSince
+	if calm := now - s.wandered; calm < youngFix {
+		return false, math.Max(r.Dwell-d, youngFix-calm)
+	}
 	return d >= r.Dwell-rounding, math.Max(0, r.Dwell-d)
 }
 
@@ -143,6 +149,7 @@ const (
 	Undisplaced             // it moved alike, or the filter cannot tell
 	AtRest                  // a car that stands is where it stood, or is not; LLR, Y, S
 	Drift                   // a drift test alarmed; Y, S: by how much
+	Wander                  // the same while Unsettled
 	Position                // a position beside the filter's; OfFix, NIS, Gate, Sigma, LLR, Y
 	Used                    // that position was used
 	Waited                  // an epoch was not used: how long has that gone on?
@@ -247,6 +254,8 @@ func Next(s State, e *Evidence, r *Requalification) (State, Decision) {
 		s.question(Drifted, e.Now)
 		s.Fix, s.Offset = Refuted, e.Y
 		s.Steps.Add(e.Now, &e.Y, &e.S)
+	case Wander:
+		s.ConsistentSince, s.wandered = math.NaN(), e.Now
 	case AtRest:
 		d = s.atRest(e, r)
 	case Position:

@@ -108,6 +108,9 @@ func cause(err error) error {
 // messages.
 func Parse(name string, data []byte) (File, error) {
 	f := Default()
+	if bytes.HasPrefix(data, []byte{0xff, 0xfe}) || bytes.HasPrefix(data, []byte{0xfe, 0xff}) {
+		return f, fmt.Errorf("settings: %s: text in UTF-16, want UTF-8", name)
+	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	decodeErr := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields().Decode(&f)
 

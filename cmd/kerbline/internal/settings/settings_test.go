@@ -181,7 +181,7 @@ func TestParse_Refusals(t *testing.T) {
 		{"base in km", "[base]\necef_m = [4475.369, 940.002, 4431.442]", `f.toml: base.ecef_m is`},
 		{"twice", "[limits]\nrisk = 0.1\nrisk = 0.2", `f.toml:3: key risk is already defined`},
 		{"syntax", "[limits\nrisk = 0.1", `f.toml:1: expected ']' to close table name`},
-		{"not text", "\xff\xfe\x00", `f.toml:1: invalid character`},
+		{"not text", "\xff\xfe\x00", `f.toml: text in UTF-16`},
 		{"password", "[sources]\ncorrections = \"ntrip://me:pw@example.org/M\"", `f.toml:2: sources.corrections holds a password, want it in the environment only`},
 		{"marks as table", "[marks]\nname = \"a\"", `f.toml:1: table "marks", want [[marks]]`},
 		{"time zone", "time_zone = \"CEST\"", `f.toml: time_zone: time zone "CEST" is not known, want a name of the IANA database, like Europe/Berlin`},
