@@ -91,7 +91,7 @@ func positionTable(t *testing.T, dir string) {
 	}
 	p := nmea.NewParser()
 	var out strings.Builder
-	out.WriteString("time lat lon h quality sde sdn sdu ve vn\n")
+	out.WriteString("%  UTC                     latitude(deg)  longitude(deg)  height(m)  Q  sde(m)  sdn(m)  sdu(m)  ve(m/s)  vn(m/s)\n")
 	var gga, rmc nmea.Sentence
 	for _, l := range strings.Split(string(b), "\r\n") {
 		s, err := p.Parse([]byte(l[strings.LastIndexByte(l, '\\')+1:]))
@@ -164,6 +164,11 @@ func TestSetup_FirstHour(t *testing.T) {
 		}, []string{"columns.wheel"}},
 		{"sentences in GPS time", func(t *testing.T, dir string) { shifted(t, dir, 18) }, []string{"columns.gnss_offset_s"}},
 		{"a table of positions", positionTable, nil},
+		{"the same beside a sensor with a clock of its own, x back, y right, in g and deg/s", func(t *testing.T, dir string) {
+			positionTable(t, dir)
+			originalShape(t, dir, 0.117)
+			rewrite(t, dir, "wheel.csv", "", func(v []float64, _ int) string { return fmt.Sprintf("%.6f,%.4f", v[0]+0.117, v[1]) })
+		}, []string{"columns.imu_offset_s", "gnss.latency_sigma_s", "imu.mount_yaw_deg"}},
 	} {
 		if i >= 4 && os.Getenv("KERBLINE_LONG") == "" {
 			break
@@ -203,6 +208,49 @@ func TestSetup_FirstHour(t *testing.T) {
 				t.Errorf("a second setup: exit %d:\n%s%s", code, out, errOut)
 			}
 		})
+	}
+}
+
+// originalShape writes the samples as a logger of the real drive did: columns between
+// blanks with names and units, g and deg/s, x back, y right, z up, ahead of UTC.
+func originalShape(t *testing.T, dir string, ahead float64) {
+	t.Helper()
+	const g = 9.80665
+	rewrite(t, dir, "imu.csv", "time(s)  acc_x(g)  acc_y(g)  acc_z(g)  gyr_x(deg/s)  gyr_y(deg/s)  gyr_z(deg/s)\n", func(v []float64, _ int) string {
+		return fmt.Sprintf("%.4f  %.6f  %.6f  %.6f  %.5f  %.5f  %.5f", v[0]+ahead, -v[4]/g, -v[5]/g, v[6]/g, -v[1]/degree, -v[2]/degree, v[3]/degree)
+	})
+}
+
+// A real car's drive in the shapes in which it was published is read without a
+// converter and usable after setup.
+func TestSetup_RealDrive(t *testing.T) {
+	drive := os.Getenv("KERBLINE_DRIVE")
+	if drive == "" {
+		t.Skip("KERBLINE_DRIVE is not set")
+	}
+	dir := t.TempDir()
+	for _, name := range []string{"nmea.log", "imu.csv"} {
+		b, err := os.ReadFile(filepath.Join(drive, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, name), b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	positionTable(t, dir)
+	originalShape(t, dir, 0)
+	code, out, errOut := kerbline(t, "setup", dir, "--yes")
+	if code != exitDone {
+		t.Fatalf("exit %d: %s%s", code, out, errOut)
+	}
+	got := usableIn.FindAllStringSubmatch(out, -1)
+	if len(got) != 2 {
+		t.Fatalf("the two settings are not compared:\n%s", out)
+	}
+	t.Log(out)
+	if is, _ := strconv.ParseFloat(got[1][2], 64); is < 80 {
+		t.Errorf("usable %.1f %% of driving, want 80 %%", is)
 	}
 }
 
