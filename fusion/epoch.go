@@ -130,7 +130,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	used := m.weigh(e, z, t)
 	m.offerFix(e, used)
 	m.nav.Least(m.clock.MinLatency(m.nav.Latency()))
-	if !m.doubted && !m.trust.EverProven && m.params.Contradicted(&m.nav) {
+	if !m.doubted && !m.trust.EverProven && m.params.Contradicted() {
 		m.doubted = true
 		m.params.Unbelieved()
 		m.nav.DoubtLever()

@@ -89,16 +89,11 @@ func (u *Watch) elsewhere(d *navigation.Driver) (x, y float64, what string) {
 		a[0]-p[0]+x, a[1]-p[1]+y, sx, sy, a[0]-p[0], a[1]-p[1])
 }
 
-// Contradicted reports whether the lever arm of the settings is contradicted by so much
-// that a filter that believes it does not show where the antenna is.
-func (u *Watch) Contradicted(d *navigation.Driver) bool {
-	const far = 0.4 // m: from there on what such a filter said was off by 0.1 to 0.9 m
-	if !u.wrong[leverArm] || u.found[leverArm].ID != symptoms.LeverArm {
-		return false
-	}
-	x, _, _ := seen(d, 0)
-	y, _, _ := seen(d, 1)
-	return math.Hypot(x, y) > far
+// Contradicted reports whether the drive contradicts the lever arm of the settings: a
+// filter that believes it does not show where the antenna is. What such filters said
+// was off by 0.02 to 0.9 m.
+func (u *Watch) Contradicted() bool {
+	return u.wrong[leverArm] && u.found[leverArm].ID == symptoms.LeverArm
 }
 
 // Unbelieved notes that the filter no longer believes the lever arm of the settings:
