@@ -97,9 +97,10 @@ func (u *Watch) Contradicted() bool {
 }
 
 // Unbelieved notes that the filter no longer believes the lever arm of the settings:
-// what it then shows of it is said, once it is sharp.
+// what it then shows of it is said, once it is sharp. Where the speed is too even it
+// never is: a forward arm is latency then.
 func (u *Watch) Unbelieved() {
-	const sharp = 0.1 // m, 1 sigma
+	const sharp = 0.05 // m, 1 sigma
 	u.saidTo = sharp / better
 	f := &u.found[leverArm]
 	f.Set = ""
