@@ -114,7 +114,7 @@ func (c *Check) Rover(e *observation.Epoch, near geodesy.ECEF) *State {
 	st.Time = st.Path.Time
 	if st.Path.Lack == carrier.NoAnchor {
 		c.known = false
-		c.drift.forget()
+		c.Believe() // nothing is left that shows a drift
 	}
 	c.outage()
 	c.describe()
@@ -127,8 +127,8 @@ func (c *Check) Rover(e *observation.Epoch, near geodesy.ECEF) *State {
 	return st
 }
 
-// Believe says that the fixes are right all the same: a drift that alarms ends, and
-// those to come are compared with each other only.
+// Believe ends a drift that alarms, for the fixes are right all the same: those to come
+// are compared with each other only.
 func (c *Check) Believe() {
 	c.drift.forget()
 	c.state.Drift = Drift{}
@@ -261,7 +261,9 @@ func (c *Check) Rejoin(at geodesy.ECEF, v [2]float64) bool {
 		return false
 	}
 	c.state.Path = *c.path.State()
-	c.drift.forget()
+	if !c.drift.alarm { // which goes on: what dead reckoning adds is in the path's variance
+		c.drift.forget()
+	}
 	c.describe()
 	return true
 }
