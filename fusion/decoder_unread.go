@@ -115,6 +115,14 @@ type repeats struct {
 	told    bool
 }
 
+func (r *repeats) words() string {
+	s := fmt.Sprintf("%d of %d samples bear the time of the one before", r.same, r.n)
+	if r.step > 0 {
+		s += fmt.Sprintf(", in steps of %.3g s", r.step)
+	}
+	return s
+}
+
 const (
 	repeatRows  = 2000 // samples looked at
 	repeatShare = 0.8  // of them with the time of the one before: a logger that wrote too few digits
@@ -126,18 +134,20 @@ func (d *Decoder) repeated(r *repeats, t float64) {
 		return
 	}
 	r.n++
-	if t == r.t {
+	switch {
+	case t == r.t:
 		r.same++
-	} else {
-		r.step, r.t = t-r.t, t
+	case r.t != 0:
+		r.step = t - r.t
 	}
+	r.t = t
 	if r.n < repeatRows {
 		return
 	}
 	if float64(r.same) > repeatShare*float64(r.n) {
 		r.told = true
 		d.stepsM = Measurement{T: d.t, Kind: KindSymptom, Symptom: &symptoms.Finding{ID: symptoms.IMUTimes,
-			Seen: fmt.Sprintf("%d of %d samples bear the time of the one before, in steps of %.3g s", r.same, r.n, r.step)}}
+			Seen: r.words()}}
 		d.emit(&d.stepsM)
 	}
 	r.n, r.same = 0, 0

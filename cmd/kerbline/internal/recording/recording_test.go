@@ -301,7 +301,6 @@ func TestUntimed(t *testing.T) {
 	}
 }
 
-// A receiver that has lost the time goes on at the pace of its fixes.
 // Whatever the order of an epoch's sentences, a gap in an untimed log keeps its
 // length: only some of them tell a time.
 func TestUntimed_GapInAnyOrder(t *testing.T) {
@@ -347,6 +346,7 @@ func permutations(n int) (all [][]int) {
 	return all
 }
 
+// A receiver that has lost the time goes on at the pace of its fixes.
 func TestUntimed_NoTime(t *testing.T) {
 	none := "$" + sum("GPGGA,,,,,,0,,,,,,,,") + "\r\n"
 	r := open(t, map[string]string{"nmea.log": rmcAt(10, "160526") + "\n" + ggaAt(10) + "\n" + rmcAt(10.5, "160526") + "\n" + ggaAt(10.5) + "\n" + strings.Repeat(none, 40)})
