@@ -158,11 +158,11 @@ func (m *Monitor) tellClaim(d trust.Decision, was trust.Fix, since float64) {
 	switch {
 	case d.Refuted:
 		e.Kind = EventRefuted
-		e.Detail = fmt.Sprintf("the receiver says fixed but stands %.2f m east, %.2f m north, %.2f m up from where the car is (log-likelihood ratio %.1f, refuted below %.1f)",
+		e.Detail = fmt.Sprintf("the receiver says fixed but stands %.2f m east, %.2f m north, %.2f m up from where the car is (evidence %.1f, refuted below %.1f)",
 			o[0], o[1], o[2], m.trust.LLR, trust.Refute)
 	case d.Cleared && (was == trust.Refuted || m.now-since > 1):
 		e.Kind = EventConfirmed
-		e.Detail = fmt.Sprintf("the receiver's fix is confirmed after %.1f s: log-likelihood ratio %.1f, wanted %.1f", m.now-since, m.trust.LLR, m.trust.Needed)
+		e.Detail = fmt.Sprintf("the receiver's fix is confirmed after %.1f s: evidence %.1f, wanted %.1f", m.now-since, m.trust.LLR, m.trust.Needed)
 	default:
 		return
 	}

@@ -47,7 +47,7 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	case hostclock.Stepped:
 		if n, by := m.clock.SteppedFor(); n >= 5 {
 			m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: by, Where: m.where(),
-				Detail: "the receiver's time and the host clock came apart and stay so"})
+				Detail: "the receiver's time and this computer's clock came apart and stay so"})
 			m.restart("receiver time stepped against the host clock")
 			m.clock.Push(arrival, e.UTC, m.cfg.GNSS.Stall)
 		}
@@ -151,7 +151,7 @@ func (m *Monitor) leapt(arrival, utc float64) bool {
 		return false
 	}
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: late, Where: m.where(),
-		Detail: fmt.Sprintf("the host clock leapt by %+.3f s", late)})
+		Detail: fmt.Sprintf("this computer's clock stepped by %+.3f s", late)})
 	m.link.ClockStep(late)
 	m.restart("host clock leapt")
 	return true

@@ -76,7 +76,7 @@ func (m *Monitor) stepClock(host, t float64) {
 	}
 	m.strayed = 0
 	m.event(Event{T: host, End: math.NaN(), Kind: EventClock, Size: step, Where: m.where(),
-		Detail: fmt.Sprintf("the host clock stepped by %+.3f s", step)})
+		Detail: fmt.Sprintf("this computer's clock stepped by %+.3f s", step)})
 	m.restart("host clock stepped")
 }
 

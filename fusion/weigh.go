@@ -252,7 +252,7 @@ func (m *Monitor) timeStepped(e *gnss.Epoch, y *integrity.Vec3, s *integrity.Sym
 	m.ref.Velocity.Reset() // it was carried to the wrong time
 	m.believe(&trust.Evidence{Kind: trust.Gap})
 	m.event(Event{T: m.host(m.now), End: math.NaN(), Kind: EventClock, Size: by, Where: m.where(),
-		Detail: fmt.Sprintf("the receiver's time and the host clock came apart by %+.3f s: the position moved by what the car drives in that time", by)})
+		Detail: fmt.Sprintf("the receiver's time and this computer's clock came apart by %+.3f s: the position moved by what the car drives in that time", by)})
 	return true
 }
 

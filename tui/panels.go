@@ -423,7 +423,7 @@ func claimLines(v *View) []line {
 		o := &k.Offset
 		out = append(out,
 			line(nil).to(labelWidth).put(Label, "receiver off by ").put(Plain, num(o[0], 2)+" m east, "+num(o[1], 2)+" m north, "+num(o[2], 2)+" m up"),
-			line(nil).to(labelWidth).put(Label, "evidence (log of odds) ").put(Plain, num(k.LLR, 1)).
+			line(nil).to(labelWidth).put(Label, "evidence (log-likelihood ratio) ").put(Plain, num(k.LLR, 1)).
 				put(Label, "  believed at ").put(Plain, num(k.Believe, 1)).put(Label, "  refuted at ").put(Plain, num(k.Refute, 1)))
 		kept := "dead reckoning, last believed " + lasting(v.since(k.Proven)) + " ago"
 		if k.Followed {

@@ -90,7 +90,7 @@ func TestSeason_Speed(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	kinds := []string{"nominal", "link_silent", "jump", "no_gst", "nominal"}
+	kinds := []string{"nominal", "link_silent", "jump", "no_wheel", "nominal"}
 	onAllCores(n, func(i int) {
 		s := fixtures.Standard(kinds[i%len(kinds)], uint64(i))
 		s.Start += float64(86400*(i/5) + 1800*(i%5))

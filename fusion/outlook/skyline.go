@@ -72,9 +72,9 @@ func (l *Learner) skylines() []skyline {
 			e := fit(&l.places[i].looks[s])
 			k := e.middle()
 			if !e.tight() {
-				k = min(e.hi, max(e.lo, l.around(i, s, open)))
+				k = max(e.lo, l.around(i, s, open))
 			}
-			out[i][s] = k
+			out[i][s] = min(e.hi, max(k, open)) // nowhere is the sky more open than to the receiver's own mask
 		}
 	}
 	for i := range l.places {
