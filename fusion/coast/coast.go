@@ -81,6 +81,7 @@ type Budget struct {
 
 	k, kLevel, stall float64
 	age              float64 // s since GNSS was used, at the last look
+	last             float64 // host s at which it was used last, as of the last update
 	whole            bool    // the horizon was reached first
 	v                float64 // m/s at the last look
 	used             bool    // GNSS was used then
@@ -108,9 +109,7 @@ func (b *Budget) Update(d *navigation.Driver, now *Now) (left float64, whole boo
 	if dt := now.T - b.seen; dt > 0 && dt < 1 {
 		b.Usual += dt / usualOver * (now.Speed - b.Usual)
 		b.pace.learn(now.Speed, now.YawRate, dt)
-		if now.Lost {
-			b.Leave -= dt
-		}
+		b.Leave -= dt
 	}
 	b.seen = now.T
 	wait := every
@@ -141,7 +140,8 @@ func (b *Budget) Update(d *navigation.Driver, now *Now) (left float64, whole boo
 
 // count works out the countdown. The time foreseen counts from the last use of
 // GNSS, so that it does not step when that is missed. What is said at first is sure;
-// it is taken back where not even what is likely lasts as long.
+// it is taken back where not even what is likely lasts as long, and it is never more
+// than was said since GNSS was used last.
 func (b *Budget) count(now *Now) {
 	gone := now.T - b.At
 	if now.Used {
@@ -151,10 +151,17 @@ func (b *Budget) count(now *Now) {
 		h := &now.Brake
 		return math.Min(r.levels.at, r.budget.at-integrity.Handover(v, h.Reaction, h.Reactive, h.Brake)) - gone
 	}
-	if !now.Lost || math.IsNaN(b.Leave) {
-		b.Leave = left(&b.brisk.sure, math.Max(now.Speed, b.pace.top))
-	} else {
+	last := now.T - now.Since
+	anew := math.IsNaN(b.Leave) || now.Used && (last > b.last+1e-6 || now.Since > every/2) // or phases lead
+	b.last = last
+	sure := left(&b.brisk.sure, math.Max(now.Speed, b.pace.top))
+	switch {
+	case now.Lost && !math.IsNaN(b.Leave):
 		b.Leave = math.Min(b.Leave, left(&b.brisk.likely, now.Speed))
+	case anew:
+		b.Leave = sure
+	default:
+		b.Leave = math.Min(b.Leave, sure)
 	}
 }
 
@@ -220,7 +227,7 @@ func (a *ahead) whole() bool { return a.likely.budget.at >= Horizon }
 // sureSigma is the factor on sigma with which a level foreseen is relied on: how a car
 // will turn, brake and pull, and on which line, is known no better. Common practice, no
 // source.
-const sureSigma = 1.2
+const sureSigma = 1.3
 
 // reach is how long the levels hold with a factor on their sigma.
 type reach struct {

@@ -224,7 +224,7 @@ func skyFigure(s *day.Session, p *Piece, ms []Moment) *Figure {
 		if used == 0 {
 			return nil
 		}
-		name, of, all = "satellites used; constellations were not told (GSV)", (*Moment).used, used
+		name, of, all = "satellites used; no GSV: by constellation not known", (*Moment).used, used
 	}
 	each := math.Min(46, 190/float64(max(1, len(rows))))
 	f := &Figure{Name: "enlarged_sky", W: pieceW, H: 20 + total + 20 + float64(len(rows))*each + axisRoom(s), Says: "satellites by constellation, enlarged"}
