@@ -172,7 +172,7 @@ func (m *Monitor) protect(s *Snapshot) {
 	sin, cos := math.Abs(math.Sin(yaw)), math.Abs(math.Cos(yaw))
 	s.PLLat.Set(m.kPL, s.SigmaLat, step, d.Along(-n, e)+unchecked+sin*off[0]+cos*off[1], s.Speed*math.Abs(s.YawRate)*t, t)
 	s.PLLon.Set(m.kPL, s.SigmaLon, step, d.Along(e, n)+unchecked+cos*off[0]+sin*off[1], s.Speed, t)
-	s.PLYaw.Set(m.kPL, s.SigmaYaw, 0, 0, s.YawRate, t)
+	s.PLYaw.Set(m.kPL, s.SigmaYaw, 0, 0, s.YawRate, t+m.nav.HeadingLag())
 	m.limits(s)
 }
 

@@ -97,13 +97,16 @@ type Settings struct {
 
 // Drift of what the filter takes for constant, over √s.
 const (
-	scaleWalk   = 1e-5 // share: 0.06 % an hour, warmth of tyres
-	slipWalk    = 1e-5 // rad/(m/s²)
-	latencyWalk = 2e-4 // s: a sensor's clock, which may gain 200 ppm
-	gainWalk    = 1e-5 // share: 0.02 % in five minutes, warmth
-	mountWalk   = 2e-5 // rad
-	lagWalk     = 1e-4 // s
-	covEvery    = 16   // samples to a step of the covariance
+	scaleWalk = 1e-5 // share: 0.06 % an hour, warmth of tyres
+	slipWalk  = 1e-5 // rad/(m/s²)
+	// Of the latency, s: a sensor's clock takes it as far in 16 s, in which a
+	// drive shows it, as the walk does.
+	latencyWalk = clockPrior * 4
+
+	gainWalk  = 1e-5 // share: 0.02 % in five minutes, warmth
+	mountWalk = 2e-5 // rad
+	lagWalk   = 1e-4 // s
+	covEvery  = 16   // samples to a step of the covariance
 )
 
 // Init makes the driver ready; path may be nil.

@@ -115,6 +115,8 @@ const (
 	clockSigma = 0.004  // s, 1 sigma of a latency that is known
 	clockBand  = 2.0    // sigmas by which a known latency may change by itself
 	clockTime  = 15.0   // s over which what is beyond is taken off the stamps
+	clockPrior = 200e-6 // s/s, what a quartz may gain: common practice, no source
+	clockSeen  = 100.0  // s for which that goes unseen, of generated drives
 	clockLeast = 50e-6  // s/s, below it a clock is as good as the host's
 	clockMost  = 500e-6 // s/s, fastest that stamps are moved: twice a poor quartz, common practice
 )
@@ -181,4 +183,12 @@ func (d *Driver) StampError() float64 {
 		return rate*c.blind + clockBand*clockSigma/2
 	}
 	return 0
+}
+
+// HeadingLag returns by how much the gyro's stamps may lag behind the receiver's time
+// unseen, s: what a clock gains until it is followed. The position follows the receiver
+// meanwhile; a turn that comes late is taken for slip of the tyres and stands in the
+// heading whole.
+func (d *Driver) HeadingLag() float64 {
+	return clockPrior * math.Min(d.clock.blind+d.clock.age, clockSeen)
 }

@@ -86,3 +86,17 @@ func TestEvener_Flood(t *testing.T) {
 		}
 	}
 }
+
+// What a clock may have gained unseen grows with the time it ran, until it is followed.
+func TestHeadingLag(t *testing.T) {
+	var d Driver
+	d.Init(Settings{IMU: IMU{Gap: 0.1}}, nil)
+	for i := range 300 * 50 {
+		if d.PushIMU(Sample{T: float64(i) * 0.02}); i == 30*50 || i == 299*50 {
+			want := 200e-6 * math.Min(float64(i)*0.02, 100)
+			if got := d.HeadingLag(); math.Abs(got-want) > 1e-9 {
+				t.Errorf("after %.0f s: %g s, want %g", float64(i)*0.02, got, want)
+			}
+		}
+	}
+}
