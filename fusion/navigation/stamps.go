@@ -125,6 +125,7 @@ const (
 // latency is a constant; when it seems to change for long it is that clock which
 // gains or loses on the host's.
 type sensorClock struct {
+	ran   float64 // s of samples
 	blind float64 // s of samples before the latency was known
 	age   float64 // s since alignment
 	usual float64 // s, the receiver's latency, once known
@@ -137,6 +138,9 @@ type sensorClock struct {
 // follow moves the stamps, dt seconds after the sample before.
 func (d *Driver) follow(dt float64) {
 	c, f := &d.clock, &d.Filter
+	if dt > 0 {
+		c.ran += dt
+	}
 	if !c.known && dt > 0 {
 		c.blind += dt
 	}
@@ -190,5 +194,5 @@ func (d *Driver) StampError() float64 {
 // meanwhile; a turn that comes late is taken for slip of the tyres and stands in the
 // heading whole.
 func (d *Driver) HeadingLag() float64 {
-	return clockPrior * math.Min(d.clock.blind+d.clock.age, clockSeen)
+	return clockPrior * math.Min(d.clock.ran, clockSeen)
 }
