@@ -129,14 +129,19 @@ func (m *Monitor) anchor(x *weighed, fixed, used bool) {
 		return
 	}
 	now, pe := m.epochFix(x), m.pathError()
+	if m.trust.Accused() {
+		m.ref.Doubt()
+	}
 	switch {
 	case m.trust.Fix == trust.Believed && used:
 		// While a drift is suspected the place of before counts.
-		if m.claims.right = m.ref.Mark(&now, &pe); m.drift.Suspected.Open() {
+		suspected := m.drift.Suspected.Open()
+		if m.claims.right = m.ref.Mark(&now, &pe); suspected {
 			m.claims.right = m.drift.Before()
+			m.ref.Doubt()
 		}
 		m.claims.off.at = math.NaN()
-		if m.trust.Proven {
+		if m.trust.Proven && !suspected {
 			m.ref.Learn(&now)
 			m.heights.Learn(enu(x.z), m.now)
 			m.learnPath()

@@ -4,9 +4,10 @@ import "math"
 
 // DriftTests watch for an error that grows too slowly for the jump test. Over
 // each of three windows the receiver's displacement is compared with that by
-// wheels and gyro and that by its own velocity; where there is neither the
-// innovations are averaged (extrapolation monitoring in the form of Diesel and
-// Luu 1995); a two-sided CUSUM runs over the innovations beside them.
+// wheels and gyro and that by its own velocity, over the longest also twice as
+// long; where there is neither the innovations are averaged (extrapolation
+// monitoring in the form of Diesel and Luu 1995); a two-sided CUSUM runs over the
+// innovations beside them.
 type DriftTests struct {
 	Suspected SuspectedDrift
 
@@ -14,10 +15,11 @@ type DriftTests struct {
 	gate   Gate         // of a displacement, east and north
 	win    [3][2]Window // by window, across and along
 	cusum  [2]Cusum
-	thr    float64 // of s²
-	sdb    float64 // smallest detectable bias, sigmas
-	t0     float64 // host s of the first innovation since the reset
-	before marks   // from before a suspicion, or before an alarm that none preceded
+	thr    float64    // of s²
+	sdb    float64    // smallest detectable bias, sigmas
+	t0     float64    // host s of the first innovation since the reset
+	over   [2]float64 // s, lengths of the window at hand
+	before marks      // from before a suspicion, or before an alarm that none preceded
 
 	unchecked float64 // m, how far a drift may have gone since a reference ran last
 	last      float64 // host s of the epoch before, NaN before the first
@@ -25,6 +27,7 @@ type DriftTests struct {
 
 	shown   float64 // statistic of the shorter windows from which what they show counts
 	suspect float64 // the same from which a drift is suspected
+	slow    float64 // the same over the long window
 	denied  float64 // statistic from which an epoch is not quiet
 }
 
@@ -32,6 +35,9 @@ const (
 	// showFactor times the probability of a suspicion is that at which what a
 	// short window sees already counts. Chosen on generated drives without fault.
 	showFactor = 4
+	// slowFactor times it is that at which the long window raises one: meanwhile the
+	// levels hold what it sees. Common practice, no source.
+	slowFactor = 0.02
 	// returnRefused is the share of epochs without drift that do not count as quiet.
 	returnRefused = 0.05
 	// innovSettle is how long innovations are large for honest reasons after a
@@ -53,6 +59,7 @@ func (d *DriftTests) Init(s Settings) {
 	d.gate = NewGate(s.DriftPFA, s.PMD, 2)
 	d.shown = Chi2Upper(math.Min(1, showFactor*s.SuspectPFA), 2)
 	d.suspect = Chi2Upper(s.SuspectPFA, 2)
+	d.slow = Chi2Upper(s.SuspectPFA*slowFactor, 2)
 	d.denied = Chi2Upper(returnRefused, 2)
 	d.sdb = math.Sqrt(noncentrality(s.DriftPFA/2, s.PMD, 1))
 	for i, span := range s.Windows {
@@ -120,35 +127,27 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 	for i := range d.win {
 		d.average(i, t, y, v, ts)
 		id := TestDrift1 + TestID(i)
-		first := true
-		for _, w := range ref.Over(t, d.set.Windows[i], now, e) {
-			if !w.OK {
-				continue
-			}
-			// The sharper of two says what can be found, the one that sees more
-			// whether something was.
-			least := d.gate.Detectable(math.Sqrt(math.Max(w.C[0][0], w.C[1][1])))
-			if st := &ts[id]; first {
-				st.Set(w.NIS, d.gate.Threshold, least, "m")
-			} else {
-				st.Set(math.Max(w.NIS, st.Stat), d.gate.Threshold, math.Min(least, st.Detectable), "m")
-			}
-			covered, first = true, false
-			if w.Fix != d.fix {
-				continue // a new fix may stand elsewhere: no drift
-			}
-			// The short windows see a drift first, the long one how far it went.
-			short := i < len(d.win)-1
-			if short {
-				d.Suspected.show(t, &w.Y, w.NIS > d.shown)
-			}
-			// A suspicion that is open is confirmed by any.
-			suspect = suspect || (short || d.Suspected.Open()) && w.NIS > d.suspect
-			if suspect {
-				d.remember(t, ref)
-				d.Suspected.raise(&w.Y, &w.C)
+		seen := false
+		for _, span := range d.spans(i) {
+			for of, w := range ref.Over(t, span, now, e) {
+				if !w.OK {
+					continue
+				}
+				// The sharper of two says what can be found, the one that sees more
+				// whether something was.
+				least := d.gate.Detectable(math.Sqrt(math.Max(w.C[0][0], w.C[1][1])))
+				if st := &ts[id]; !seen {
+					st.Set(w.NIS, d.gate.Threshold, least, "m")
+				} else {
+					st.Set(math.Max(w.NIS, st.Stat), d.gate.Threshold, math.Min(least, st.Detectable), "m")
+				}
+				seen = true
+				if w.Fix == d.fix { // a new fix may stand elsewhere: no drift
+					suspect = d.compare(i, of, t, span, &w, ref, suspect)
+				}
 			}
 		}
+		covered = covered || seen
 		supported = supported || covered && ts[id].Stat > cusumSupport
 		if ts[id].Stat > ts[id].Threshold {
 			alarm = id
@@ -164,6 +163,35 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 	k, h := d.set.CusumK, d.set.CusumH
 	ts[TestCusum].Set(math.Max(d.cusum[0].Stat(), d.cusum[1].Stat()), h, (k+h/20)*math.Sqrt(math.Max(v[0], v[1])), "m")
 	return alarm
+}
+
+// spans are the lengths over which window i compares, s: the longest also over twice
+// its own, for what is slow.
+func (d *DriftTests) spans(i int) []float64 {
+	n := len(d.set.Windows)
+	d.over = [2]float64{d.set.Windows[i], 2 * d.set.Windows[i]}
+	if i < n-1 {
+		return d.over[:1]
+	}
+	return d.over[:]
+}
+
+// compare takes what window i shows over span seconds by a reference, and reports
+// whether a short one shows a drift at this epoch: then all say how far it went. The
+// short windows see one first; the long one, by the receiver's velocity, which is worth
+// what the drive has shown, sees slow ones. A suspicion that is open is confirmed by any.
+func (d *DriftTests) compare(i, of int, t, span float64, w *Comparison, ref *References, suspect bool) bool {
+	short := i < len(d.win)-1
+	sees := short || of == byVelocity
+	if sees {
+		d.Suspected.show(t, &w.Y, w.NIS > d.shown)
+	}
+	more := (sees || d.Suspected.Open()) && w.NIS > d.suspect && (short || d.Suspected.Open() || w.NIS > d.slow)
+	if suspect || more {
+		d.remember(t, math.Max(span, d.set.Windows[1]), ref)
+		d.Suspected.raise(&w.Y, &w.C)
+	}
+	return suspect || more && short
 }
 
 // average runs the averaged innovations of window i.
@@ -183,11 +211,11 @@ func (d *DriftTests) average(i int, t float64, y, v [2]float64, ts *TestStates) 
 	ts[TestDrift1+TestID(i)].Set(worst, d.thr, d.sdb*sigma, "m")
 }
 
-// remember keeps the marks of some seconds ago, when the drift had not begun,
+// remember keeps the marks of span seconds ago, when the drift had not begun,
 // unless a suspicion has kept them already.
-func (d *DriftTests) remember(t float64, ref *References) {
+func (d *DriftTests) remember(t, span float64, ref *References) {
 	if d.Suspected.size == 0 {
-		d.before = ref.oldest(t, d.set.Windows[1])
+		d.before = ref.oldest(t, span)
 	}
 }
 
@@ -198,7 +226,7 @@ func (d *DriftTests) remember(t float64, ref *References) {
 // most says by how much, and how far it may have gone before is added. Without a
 // reference ok is false.
 func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathError) (y Vec3, c Sym3, turn float64, ok bool) {
-	d.remember(t, ref)
+	d.remember(t, d.set.Windows[1], ref)
 	best := -1.0
 	for _, span := range d.set.Windows {
 		if a := ref.Wheel.before(t, span); a != nil {

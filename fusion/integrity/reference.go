@@ -96,6 +96,9 @@ func own(c *Sym3, now, then *EpochFix, slow float64) float64 {
 	return math.Max(0, (c[0][0]+c[1][1]-white)/2-slow)
 }
 
+// byVelocity is the place of the comparison by reported velocity.
+const byVelocity = 1
+
 // Over compares the displacement over the last span seconds before t, by wheels and
 // by reported velocity.
 func (r *References) Over(t, span float64, now *EpochFix, e *PathError) [2]Comparison {
@@ -111,6 +114,9 @@ func (r *References) record(now *EpochFix, e *PathError) {
 // Learn takes what an epoch of a receiver that is believed, to which both were
 // carried, says of their errors.
 func (r *References) Learn(now *EpochFix) { r.Velocity.learn(now) }
+
+// Doubt says that the receiver of late may not have been where it said.
+func (r *References) Doubt() { r.Velocity.doubt() }
 
 // Mark is both references as they stand at an epoch to which they were carried.
 type Mark struct{ marks }

@@ -65,8 +65,8 @@ type Settings struct {
 	PMD        float64    `toml:"missed_detection" unit:"" doc:"missed-detection probability behind each smallest detectable size" min:"1e-9" max:"0.5" src:"common practice"`
 	InnovPFA   float64    `toml:"innovation_false_alarm" unit:"" doc:"false-alarm probability of the innovation gate" min:"1e-12" max:"0.1" src:"common practice"`
 	DriftPFA   float64    `toml:"drift_false_alarm" unit:"" doc:"false-alarm probability of each drift test, taken with bounds wider than the noise" min:"1e-12" max:"0.1" src:"generated drives without fault stay below 10 of 16"`
-	SuspectPFA float64    `toml:"drift_doubt" unit:"" doc:"false-alarm probability, taken likewise, at which a drift over one of the two shorter windows widens the protection levels" min:"1e-12" max:"0.5" src:"costs 0.1 % of generated driving without fault"`
-	Windows    [3]float64 `toml:"drift_windows_s" unit:"s" doc:"windows of the drift tests" min:"0.2" max:"120" src:"Diesel and Luu 1995 (form of the test)"`
+	SuspectPFA float64    `toml:"drift_doubt" unit:"" doc:"false-alarm probability, taken likewise, at which a drift over one of the two shorter windows widens the protection levels; over the longest, by the receiver's velocity, a fiftieth of it" min:"1e-12" max:"0.5" src:"costs 0.1 % of generated driving without fault"`
+	Windows    [3]float64 `toml:"drift_windows_s" unit:"s" doc:"windows of the drift tests; the longest is compared over twice its length too" min:"0.2" max:"120" src:"Diesel and Luu 1995 (form of the test)"`
 	DriftFloor float64    `toml:"drift_floor_m" unit:"m" doc:"error shared by all innovations of a window: it does not average out" min:"0" max:"1" src:"lever arm and time of validity, common practice"`
 	CusumK     float64    `toml:"cusum_k" unit:"sigma" doc:"CUSUM allowance" min:"0" max:"5" src:"Lucas and Crosier 1982"`
 	CusumH     float64    `toml:"cusum_h" unit:"sigma" doc:"CUSUM decision interval" min:"1" max:"100" src:"Lucas and Crosier 1982 (form of the test)"`

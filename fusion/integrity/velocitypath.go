@@ -29,9 +29,11 @@ type VelocityPath struct {
 	noise VelocityNoise
 	fit   velocityFit
 	// What the drive showed of errors that stand alone, for drifts, which show in
-	// seconds too, and of all of them, for what longer comparisons say.
+	// seconds too, of all of the velocity's, and of long comparisons altogether.
 	stand, whole velocityWorth
-	learned      float64 // host s of the last comparison they learned from
+	long         [len(longSpans)]velocityWorth
+	learned      float64                 // host s of the last comparison the first two learned from
+	learnedLong  [len(longSpans)]float64 // and of those of the others
 	history[velocityMark]
 }
 
@@ -178,10 +180,37 @@ func (o *VelocityPath) markAt(now *EpochFix) velocityMark {
 	return velocityMark{run: o.run, t: o.t, p: o.p, acc: o.acc, cut: o.cut, white: o.white, stood: o.stood, EpochFix: *now}
 }
 
+// longSpans are the lengths of comparisons, s, whose errors are learned altogether,
+// each on its own: what stands grows with time, what is white does not.
+var longSpans = [...]float64{15, 30}
+
 // compare returns the receiver's displacement since mark a less that by its
 // velocity, m, east and north, and its covariance: with whole by what the drive
-// showed of all its errors.
+// showed of all the velocity's errors. A long one is worth what long ones were.
 func (o *VelocityPath) compare(a *velocityMark, now *EpochFix, whole bool) (y Vec3, c Sym3) {
+	y, c = o.differ(a, now)
+	stands, white := o.stands(a), o.white-a.white
+	own, share := o.stand.scale()*stands+white, 1.0
+	if whole {
+		own = o.whole.scale() * (stands + white)
+	}
+	for i, span := range longSpans {
+		if o.t-a.t >= span {
+			own, share = stands+white, o.long[i].scale()
+		}
+	}
+	for i := range 2 {
+		c[i][i] += own
+		for j := range 2 {
+			c[i][j] *= share
+		}
+	}
+	return y, c
+}
+
+// differ returns the receiver's displacement since mark a less that by its velocity,
+// m, and its covariance without what velocities are off by.
+func (o *VelocityPath) differ(a *velocityMark, now *EpochFix) (y Vec3, c Sym3) {
 	dt := o.t - a.t
 	share, lag, v := o.fit.solve()
 	arm, dv := r3.Sub(now.Arm, a.Arm), r3.Sub(now.Vel, a.Vel)
@@ -197,11 +226,7 @@ func (o *VelocityPath) compare(a *velocityMark, now *EpochFix, whole bool) (y Ve
 	e := r3.Sub(now.since(&a.EpochFix), d)
 	y = Vec3{e.X, e.Y}
 	n := &o.noise
-	own := o.stand.scale()*o.stands(a) + o.white - a.white
-	if whole {
-		own = o.whole.scale() * (o.stands(a) + o.white - a.white)
-	}
-	iso := own + n.Corr*n.Corr*decorrelated(dt, n.CorrTime) + o.cut - a.cut
+	iso := n.Corr*n.Corr*decorrelated(dt, n.CorrTime) + o.cut - a.cut
 	g, h := [2][2]float64{{arm.X, -dv.X}, {arm.Y, -dv.Y}}, [2]float64{da.X, da.Y}
 	for i := range 2 {
 		for j := range 2 {
@@ -232,35 +257,66 @@ func (o *VelocityPath) stands(a *velocityMark) float64 {
 // learn takes what the last seconds of a receiver that is believed say of its
 // velocities: how far they summed up beside its positions.
 func (o *VelocityPath) learn(now *EpochFix) {
-	const (
-		span   = 20.0 // s: the longest that is remembered
-		moving = 0.5  // m/s: a velocity of a car that stands is better than others
-	)
-	if !o.here || math.Abs(o.t-o.learned) < span/2 {
+	const span = 20.0 // s: the longest that is remembered
+	if !o.here {
 		return
+	}
+	for i, span := range longSpans {
+		if a := o.comparable(span, &o.learnedLong[i], now); a != nil {
+			y, c := o.differ(a, now)
+			o.long[i].add(o.t, (y[0]*y[0]+y[1]*y[1])/(c[0][0]+c[1][1]+2*(o.stands(a)+o.white-a.white)))
+		}
+	}
+	a := o.comparable(span, &o.learned, now)
+	if a == nil {
+		return
+	}
+	y, c := o.differ(a, now)
+	stands, white := o.stands(a), o.white-a.white
+	rest := (c[0][0]+c[1][1])/2 + white
+	square := (y[0]*y[0] + y[1]*y[1]) / 2
+	if rest < stands/2 { // else something else may be what is seen
+		o.stand.add(o.t, square/stands)
+	}
+	if rest-white < (stands+white)/2 {
+		o.whole.add(o.t, square/(stands+white))
+	}
+}
+
+// comparable returns the mark about span seconds ago, nil where the path since does
+// not say how good it is, or where half of those seconds were in the last comparison
+// from it. A velocity of a car that stands is better than others.
+func (o *VelocityPath) comparable(span float64, last *float64, now *EpochFix) *velocityMark {
+	const moving = 0.5 // m/s
+	if math.Abs(o.t-*last) < span/2 {
+		return nil
 	}
 	a := o.before(o.t, span)
 	if a == nil || a.run != o.run || a.Fix != now.Fix || o.t-a.t > 2*span || !(math.Min(r3.Norm(a.Vel), r3.Norm(now.Vel)) > moving) {
-		return
+		return nil
 	}
-	o.learned = o.t
-	y, c := o.compare(a, now, false)
-	stands, white := o.stands(a), o.white-a.white
-	rest := (c[0][0]+c[1][1])/2 - o.stand.scale()*stands
-	square := (y[0]*y[0] + y[1]*y[1]) / 2 // half of the seconds were in the last
-	if rest < stands/2 {                  // else something else may be what is seen
-		o.stand.add(square / stands)
-	}
-	if rest-white < (stands+white)/2 {
-		o.whole.add(square / (stands + white))
+	*last = o.t
+	return a
+}
+
+// doubt forgets what was seen lately and not taken yet: it may have been the drift
+// of a position.
+func (o *VelocityPath) doubt() {
+	o.stand.waits, o.whole.waits = 0, 0
+	for i := range o.long {
+		o.long[i].waits = 0
 	}
 }
 
 // velocityWorth learns how large the errors of reported velocities are, as a
-// share of the variance that is taken before any was seen.
+// share of the variance that is taken before any was seen. What is seen counts only
+// after a while without doubt: a slow drift of the position is not to be taken for the
+// velocity's before it shows.
 type velocityWorth struct {
-	n   float64 // values
-	sum float64 // of their squares, in units of the variance taken
+	n     float64 // values
+	sum   float64 // of their squares, in units of the variance taken
+	wait  [8]struct{ at, square float64 }
+	waits int // of these that wait, in order
 }
 
 const (
@@ -268,12 +324,19 @@ const (
 	worthFirst = 0.079 // and the sum of their squares: it is their bound, so none seen leaves it
 	worthMost  = 60.0  // values remembered: five minutes
 	worthLeast = 0.1   // least share that is believed
+	worthWait  = 30.0  // s
 )
 
-// add takes the mean of two squares.
-func (q *velocityWorth) add(square float64) {
-	keep := math.Min(1, (worthMost-1)/q.n)
-	q.n, q.sum = keep*q.n+1, keep*q.sum+square
+// add takes the mean of two squares, seen at host time t.
+func (q *velocityWorth) add(t, square float64) {
+	for q.waits > 0 && (q.waits == len(q.wait) || t-q.wait[0].at >= worthWait) {
+		keep := math.Min(1, (worthMost-1)/q.n)
+		q.n, q.sum = keep*q.n+1, keep*q.sum+q.wait[0].square
+		q.waits--
+		copy(q.wait[:q.waits], q.wait[1:])
+	}
+	q.wait[q.waits].at, q.wait[q.waits].square = t, square
+	q.waits++
 }
 
 // scale returns the share that is exceeded in one of ten such drives at most: what a

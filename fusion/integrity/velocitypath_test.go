@@ -163,10 +163,9 @@ func TestVelocityWorth(t *testing.T) {
 		low, sum := 0, 0.0
 		for range drives {
 			var q velocityWorth
-			for range 10 {
-				e, n := sigma*rng.NormFloat64(), sigma*rng.NormFloat64()
-				q.add(e * e)
-				q.add(n * n)
+			for k := range 20 + len(q.wait) { // the last ones wait still
+				e := sigma * rng.NormFloat64()
+				q.add(10*float64(k), e*e)
 			}
 			s := q.scale()
 			if s < sigma*sigma {
@@ -180,6 +179,53 @@ func TestVelocityWorth(t *testing.T) {
 			t.Errorf("sigma %.2f: the share is too small in %.3f of drives, want %.3f at most, and %.1f times too large in the mean", sigma, share, most, sum/drives)
 		}
 		t.Logf("sigma %.2f: too small in %.1f %%, in the mean %.2f times what it is", sigma, 100*float64(low)/drives, sum/drives)
+	}
+}
+
+// What was seen lately counts only once it has stayed without doubt for half a minute:
+// a drift that has not shown yet is not the velocity's error.
+func TestVelocityWorth_Waits(t *testing.T) {
+	var q velocityWorth
+	for k := range 10 {
+		q.add(10*float64(k), 0.1)
+	}
+	before := q.scale()
+	q.add(100, 20)
+	q.add(110, 20)
+	q.add(120, 20)
+	if s := q.scale(); s > before {
+		t.Errorf("the share is %.2f with what was just seen, %.2f before", s, before)
+	}
+	q.waits = 0 // doubted
+	q.add(140, 0.1)
+	q.add(180, 0.1)
+	if s := q.scale(); s > before {
+		t.Errorf("the share is %.2f with what was doubted, %.2f before", s, before)
+	}
+	for k := range 4 {
+		q.add(200+30*float64(k), 20)
+	}
+	if s := q.scale(); !(s > 3*before) {
+		t.Errorf("the share is %.2f with what stood, %.2f before", s, before)
+	}
+}
+
+// A long comparison is worth what long ones were, each length on its own.
+func TestVelocityPath_Long(t *testing.T) {
+	var o VelocityPath
+	o.init()
+	o.here, o.t, o.stood, o.noise = true, 20, 20, VelocityNoise{CorrTime: 10}
+	a := velocityMark{run: o.run}
+	_, wide := o.compare(&a, &EpochFix{}, false)
+	for k := range 20 {
+		o.long[0].add(15*float64(k), 0.1)
+		o.long[1].add(15*float64(k), 4)
+	}
+	_, sharp := o.compare(&a, &EpochFix{}, false)
+	o.t = 30
+	_, blunt := o.compare(&a, &EpochFix{}, true)
+	if !(sharp[0][0] < 0.3*wide[0][0] && blunt[0][0] > 2*wide[0][0]) {
+		t.Errorf("variances %.4f before, %.4f over 20 s that were good, %.4f over 30 s that were bad", wide[0][0], sharp[0][0], blunt[0][0])
 	}
 }
 

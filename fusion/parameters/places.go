@@ -123,7 +123,14 @@ func (u *Watch) sharpen(d *navigation.Driver) {
 // placesAgree reports whether turns have shown where the antenna is from the sensor
 // and that the settings say the same, for a while.
 func (u *Watch) placesAgree(d *navigation.Driver) bool {
-	const most = 2.0 // sigmas
+	const (
+		most = 2.0 // sigmas
+		// wrongLeast is the least arm that is called wrong, m, and excluded by how many
+		// sigmas the drive must have shown that it is not off by as much before settings
+		// are believed for the first time: in one bend something else may make up for it.
+		wrongLeast = 0.3
+		excluded   = 3.0
+	)
 	now := d.Filter.T
 	if !u.shown && u.turns.span() < turnedEnough {
 		u.agreed = now
@@ -131,7 +138,7 @@ func (u *Watch) placesAgree(d *navigation.Driver) bool {
 	}
 	for i := range 2 {
 		off, sigma, told := seen(d, i)
-		if sigma > enough && !u.shown || sigma < 2*enough && math.Abs(off) > math.Max(leverClear, most*math.Hypot(sigma, told)) {
+		if !u.shown && !(sigma <= enough && math.Abs(off)+excluded*sigma <= wrongLeast) || sigma < 2*enough && math.Abs(off) > math.Max(leverClear, most*math.Hypot(sigma, told)) {
 			u.agreed = now
 			return false
 		}

@@ -186,7 +186,8 @@ func (s *sums) write(w io.Writer) {
 		s.falseAlarms, rate(s.falseAlarms, s.hours), back, least, num(quantile(s.breaks, 0.5), 1), num(quantile(s.breaks, 0.95), 1))
 }
 
-// worstSeeds lists the drives of a row to look at first.
+// worstSeeds lists the drives of a row that misled, broke a level or did not come
+// back, and those of the rest to look at first.
 func (s *sums) worstSeeds(w io.Writer) {
 	badness := func(o *outcome) float64 {
 		b := 0.0
@@ -194,6 +195,9 @@ func (s *sums) worstSeeds(w io.Writer) {
 			b += 1000 + r.worst
 		}
 		b += 100 * float64(len(o.excursions))
+		if o.mustBack && !o.back {
+			b += 10
+		}
 		if o.settled > 0 {
 			b += 1 - o.available/o.settled
 		}
@@ -208,13 +212,19 @@ func (s *sums) worstSeeds(w io.Writer) {
 		}
 		return 0
 	})
-	for _, o := range s.bad[:min(3, len(s.bad))] {
-		if badness(o) < 0.05 {
-			continue
+	for i, o := range s.bad {
+		if b := badness(o); b < 0.05 || b < 10 && i >= 3 {
+			break
 		}
 		what := fmt.Sprintf("usable %s %%", percent(o.available, o.settled))
 		if o.available < 0.95*o.settled {
 			what += ", last reason " + o.reason
+		}
+		if o.mustBack && !o.back {
+			what += ", not back"
+			if o.named {
+				what += " (unproven, named)"
+			}
 		}
 		if n := len(o.misleading); n > 0 {
 			r := slices.MaxFunc(o.misleading, func(a, b run) int { return int(math.Copysign(1, a.worst-b.worst)) })

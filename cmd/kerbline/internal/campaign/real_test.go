@@ -1,6 +1,7 @@
 package campaign
 
 import (
+	"cmp"
 	"context"
 	"encoding/csv"
 	"math"
@@ -243,11 +244,16 @@ func each(n int, f func(k int)) {
 
 // group is a real receiver's false fix: the float before it and the epochs that
 // say fixed, with the error of each.
-type group []struct {
+type group []falseFix
+
+// falseFix is one epoch of it.
+type falseFix struct {
 	after   float64 // s after the first
 	n, e, u float64 // m
 	fixed   bool
 }
+
+func (x falseFix) off() float64 { return math.Hypot(x.n, x.e) }
 
 // lead is how much of the float before a false fix belongs to it, s.
 const lead = 16.0
@@ -292,10 +298,7 @@ func groups(t *testing.T) (out []group) {
 		}
 		g := make(group, 0, to-from+1)
 		for _, r := range all[from : to+1] {
-			g = append(g, struct {
-				after, n, e, u float64
-				fixed          bool
-			}{r.t - all[from].t, r.n, r.e, r.u, r.fixed})
+			g = append(g, falseFix{r.t - all[from].t, r.n, r.e, r.u, r.fixed})
 		}
 		out, i = append(out, g), to
 	}
@@ -304,12 +307,7 @@ func groups(t *testing.T) (out []group) {
 
 // put lays the group over an epoch, which says so many seconds after its start.
 func (g group) put(e *gnss.Epoch, after float64) {
-	i := slices.IndexFunc(g, func(x struct {
-		after, n, e, u float64
-		fixed          bool
-	}) bool {
-		return math.Abs(x.after-after) < 0.126
-	})
+	i := slices.IndexFunc(g, func(x falseFix) bool { return math.Abs(x.after-after) < 0.126 })
 	if i < 0 {
 		return
 	}
@@ -321,11 +319,27 @@ func (g group) put(e *gnss.Epoch, after float64) {
 	}
 }
 
-// Real false fixes, each laid over a right drive at several places: none may
-// mislead, and the drive comes back after it.
+// held returns the group with its last wrong fix going on for so many seconds.
+func (g group) held(seconds float64) group {
+	last := g[len(g)-1]
+	for until := last.after + seconds; last.after < until; {
+		last.after += 0.25
+		g = append(g[:len(g):len(g)], last)
+	}
+	return g
+}
+
+// Real false fixes, each laid over a right drive at several places at least 80 s
+// before its end: none may mislead, and the drive comes back after it. The one that
+// stands farthest off is also held for two minutes.
 func TestRealFalseFixes(t *testing.T) {
 	s, gs := openDrive(t), groups(t)
-	const places = 8
+	const (
+		places = 8
+		rest   = 80.0 // s
+	)
+	far := slices.MaxFunc(gs, func(a, b group) int { return cmp.Compare(a[len(a)-1].off(), b[len(b)-1].off()) })
+	gs = append(gs, far.held(120))
 	end := s.utc[len(s.utc)-1]
 	type result struct {
 		misleading runs
@@ -339,7 +353,7 @@ func TestRealFalseFixes(t *testing.T) {
 		g, r := gs[k/places], &res[k]
 		length := g[len(g)-1].after
 		from := s.moved + 60
-		at := from + float64(k%places)/places*(end-40-length-from)
+		at := from + float64(k%places)/places*math.Max(0, end-rest-length-from)
 		r.back = math.NaN()
 		s.play(func(e *gnss.Epoch) bool { g.put(e, e.UTC-at); return true }, func(snap *fusion.Snapshot) {
 			utc := snap.T - snap.HostMinusUTC
