@@ -306,7 +306,8 @@ func TestSameSeedSameOutcome(t *testing.T) {
 }
 
 // What is played in memory is what a recording of the same drive replays: the
-// same verdicts at the same times. Values differ by the digits of the files.
+// same verdicts at the same times. Values differ by the digits of the files; what a
+// drift test sees beside its threshold is in the level of a line or not at all.
 func TestMemoryIsTheRecording(t *testing.T) {
 	d := fixtures.NewDrive("float_fixed/right", 2)
 	d.Duration = 160
@@ -345,7 +346,7 @@ func TestMemoryIsTheRecording(t *testing.T) {
 			}
 		}
 	}
-	k, usable := 0, 0
+	k, usable, beside := 0, 0, 0
 	mon = fusion.NewMonitor(cfg.Config, course())
 	feed(rec, fusion.NewDecoder(cfg.Config), func(m *fusion.Measurement) {
 		snap, _ := mon.Step(m)
@@ -357,12 +358,15 @@ func TestMemoryIsTheRecording(t *testing.T) {
 		if snap.Verdict == fusion.Usable {
 			usable++
 		}
-		if snap.Verdict != w.Verdict || math.Abs(snap.T-w.T) > 2e-3 || math.Abs(snap.PLLat.Total-w.PLLat.Total) > 0.01 {
+		if math.Abs(snap.PLLat.Drift-w.PLLat.Drift) > 0.01 {
+			beside++
+		}
+		if snap.Verdict != w.Verdict || math.Abs(snap.T-w.T) > 2e-3 || math.Abs(snap.PLLat.Total-snap.PLLat.Drift-w.PLLat.Total+w.PLLat.Drift) > 0.01 {
 			t.Fatalf("line %d: in memory %s at %.3f, level %.3f; of the files %s at %.3f, level %.3f", k, snap.Verdict, snap.T, snap.PLLat.Total, w.Verdict, w.T, w.PLLat.Total)
 		}
 	})
-	if k < len(want)-2 || usable < 500 {
-		t.Errorf("%d lines in memory of %d, %d usable", k, len(want), usable)
+	if k < len(want)-2 || usable < 500 || beside > 5 {
+		t.Errorf("%d lines in memory of %d, %d usable, %d with another drift in their levels", k, len(want), usable, beside)
 	}
 }
 
