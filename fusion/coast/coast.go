@@ -113,8 +113,11 @@ func (b *Budget) Update(d *navigation.Driver, now *Now) (left float64, whole boo
 	}
 	b.seen = now.T
 	wait := every
-	if !now.Used {
+	switch {
+	case !now.Used:
 		wait = everyLost
+	case b.Left == 0: // a level was beyond its limit: fixes bring it back in no time
+		wait = 0
 	}
 	since := now.T - b.At
 	if !(since < wait-1e-6) || now.Used != b.used || math.Abs(now.Speed-b.v) > newSpeed {
