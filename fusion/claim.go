@@ -141,6 +141,9 @@ func (m *Monitor) anchor(x *weighed, fixed, used bool) {
 			m.ref.Doubt()
 		}
 		m.claims.off.at = math.NaN()
+		if !suspected {
+			m.learnCar(&now, &pe)
+		}
 		if m.trust.Proven && !suspected {
 			m.ref.Learn(&now)
 			m.heights.Learn(enu(x.z), m.now)

@@ -34,7 +34,7 @@ func (p *paths) Step(v float64, w r3.Vec, dt float64) {
 	rot := f.BodyMid()
 	p.ref.Wheel.Add(&integrity.WheelStep{
 		T: f.T, Dt: dt, Speed: v, Rate: f.InBody(f.TurnRate(w)), Rot: &rot, EarthRate: f.Params.EarthRate.Z,
-		Lateral: n.Lat, Slip: f.Slip, Axle: f.Axle, Scale: f.WheelScale,
+		Lateral: n.Lat, Pull: n.Pull(), Slip: f.Slip, Axle: f.Axle, Scale: f.WheelScale,
 		WheelT: q.Now.T, Wheel: q.Now.V, Mid: q.At(f.T - dt/2), Period: q.Period, Refused: q.Refused,
 	})
 	p.ref.Velocity.Add(n.BodyVel(), dt)
@@ -66,6 +66,18 @@ func (m *Monitor) advancePaths(e *gnss.Epoch, t float64, stands bool) {
 		v.Arm = r3.Cross(f.ToWorld(f.TurnRate(m.nav.Rate)), m.nav.BodyArm())
 	}
 	m.ref.Velocity.Advance(&v)
+}
+
+// learnCar takes what a fix that is believed says of the car's handling.
+func (m *Monitor) learnCar(now *integrity.EpochFix, e *integrity.PathError) {
+	m.ref.LearnCar(now, e)
+	m.knowCar()
+}
+
+// knowCar gives the filter what is known of the car's handling.
+func (m *Monitor) knowCar() {
+	x, sigma := m.ref.Wheel.Handling()
+	m.nav.Handling = navigation.Handling{Pull: x[2], PullSigma: sigma[2], Bend: x[1], BendSigma: sigma[1]}
 }
 
 // pathError returns how far the wheel path may be off: what the filter says of

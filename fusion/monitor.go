@@ -124,6 +124,7 @@ func (m *Monitor) begin(cfg *Config) {
 	m.trust, m.doubted = trust.Start(), false
 	m.drift.Init(t.Settings)
 	m.ref.Init()
+	m.knowCar()
 	m.phases.init()
 	m.params.Init(cfg.Vehicle.Antenna, crosscheck.Told{IMU: cfg.Columns.IMU, Wheel: cfg.Columns.Wheel, IMUOffset: cfg.Columns.IMUOffset,
 		WheelOffset: cfg.Columns.WheelOffset, Mount: cfg.IMU.Mounting(), Latency: cfg.GNSS.Latency}, m.suspect)

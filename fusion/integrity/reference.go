@@ -48,6 +48,7 @@ type References struct {
 // Init prepares both.
 func (r *References) Init() {
 	r.Wheel.Reset()
+	r.Wheel.car.init()
 	r.Velocity.init()
 }
 
@@ -117,6 +118,10 @@ func (r *References) Learn(now *EpochFix) { r.Velocity.learn(now) }
 
 // Doubt says that the receiver of late may not have been where it said.
 func (r *References) Doubt() { r.Velocity.doubt() }
+
+// LearnCar takes what such an epoch says of the car's handling; it need not be
+// proven, a displacement is the same from a wrong place.
+func (r *References) LearnCar(now *EpochFix, e *PathError) { r.Wheel.learn(now, e) }
 
 // Mark is both references as they stand at an epoch to which they were carried.
 type Mark struct{ marks }

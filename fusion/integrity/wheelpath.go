@@ -13,12 +13,13 @@ import (
 // there are no wheels the path stands still and says nothing.
 type WheelPath struct {
 	path
-	step      r3.Vec  // m, ENU by the filter's heading, level, since path.t
-	turn      float64 // rad, counter-clockwise, what the gyro has turned since the reset
-	travelled float64 // m, length of the path
-	slide     r3.Vec  // m·m/s², ENU by the filter's heading, to the left of the body: what slip acts on, since path.t
-	lat       float64 // m/s², leftward acceleration at the last step, smoothed
-	ok        bool    // no interval without wheel speed since the reset
+	step      r3.Vec    // m, ENU by the filter's heading, level, since path.t
+	turn      float64   // rad, counter-clockwise, what the gyro has turned since the reset
+	travelled float64   // m, length of the path
+	slide     [3]r3.Vec // by the filter's heading, ENU: what slip, bend and pull act on, since path.t; see path.slid
+	lat       float64   // m/s², leftward acceleration at the last step, smoothed
+	ok        bool      // no interval without wheel speed since the reset
+	car       handling
 
 	history[wheelMark]
 }
@@ -30,7 +31,7 @@ type path struct {
 	run   int        // counts resets: paths of different runs cannot be compared
 	t     float64    // host s
 	p     r3.Vec     // m
-	slid  r3.Vec     // m·m/s², leftward acceleration along the path, to the left of the body: what slip acts on
+	slid  [3]r3.Vec  // what slip, bend and pull act on: leftward acceleration along the path, its cube (both to the left of the body), and the forward one; m·m/s², m·(m/s²)³, m·m/s²
 	frame float64    // rad, from the frame to ENU
 	sum   [2]float64 // m·s, integral of p
 	sq    [3]float64 // m²·s, integral of xx, yy, xy
@@ -54,6 +55,7 @@ type WheelStep struct {
 	Rot       *[9]float64 // body to world in its middle, by rows
 	EarthRate float64     // rad/s about up
 	Lateral   float64     // m/s², leftward, smoothed
+	Pull      float64     // m/s², forward
 	Slip      float64     // rad/(m/s²)
 	Axle      float64     // m: the point that does not move sideways is so far behind the body origin
 	Scale     float64     // wheel speed over speed
@@ -67,7 +69,7 @@ type WheelStep struct {
 
 // Reset begins the path anew.
 func (o *WheelPath) Reset() {
-	o.path, o.step, o.turn, o.travelled, o.slide, o.ok = path{run: o.run + 1, t: math.NaN()}, r3.Vec{}, 0, 0, r3.Vec{}, false
+	o.path, o.step, o.turn, o.travelled, o.slide, o.ok = path{run: o.run + 1, t: math.NaN()}, r3.Vec{}, 0, 0, [3]r3.Vec{}, false
 	o.clear()
 }
 
@@ -105,8 +107,14 @@ func (o *WheelPath) Add(s *WheelStep) {
 	o.turn += (yawRate(r, w) - s.EarthRate) * dt
 	o.lat = s.Lateral
 	o.travelled += math.Abs(v) * dt
-	o.slide.X += r[1] * lat * v * dt
-	o.slide.Y += r[4] * lat * v * dt
+	for i, by := range [3]float64{lat, lat * lat * lat, s.Pull} {
+		side := 1
+		if i == 2 {
+			side = 0
+		}
+		o.slide[i].X += r[side] * by * v * dt
+		o.slide[i].Y += r[3+side] * by * v * dt
+	}
 }
 
 // yawRate returns how fast the heading of a body with the rotation r to the world
@@ -137,8 +145,10 @@ func (o *WheelPath) Advance(t, yaw float64) {
 	}
 	o.yaw = o.turn
 	o.p = r3.Add(o.p, turned(o.step, -frame))
-	o.slid = r3.Add(o.slid, turned(o.slide, -frame))
-	o.t, o.step, o.slide, o.frame = t, r3.Vec{}, r3.Vec{}, frame
+	for i := range o.slid {
+		o.slid[i] = r3.Add(o.slid[i], turned(o.slide[i], -frame))
+	}
+	o.t, o.step, o.slide, o.frame = t, r3.Vec{}, [3]r3.Vec{}, frame
 }
 
 // record remembers a fixed epoch to which the path was carried.
@@ -177,6 +187,46 @@ type Side struct {
 // wheels', m, east and north, and its covariance. The path was carried
 // to the epoch.
 func (o *WheelPath) compare(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, c Sym3) {
+	y, c = o.differ(a, now, s)
+	h := o.acted(a)
+	o.car.explain(&h, &y, &c)
+	return y, c
+}
+
+// acted returns the displacement since mark a by a unit of slip, bend and pull, east
+// and north: each takes off what it acts on.
+func (o *WheelPath) acted(a *wheelMark) (h [3][2]float64) {
+	for i := range h {
+		d := turned(r3.Sub(a.slid[i], o.slid[i]), a.frame)
+		h[i] = [2]float64{d.X, d.Y}
+	}
+	return h
+}
+
+// learn takes what a receiver that is believed, at an epoch to which the path was
+// carried, says of the car's handling.
+func (o *WheelPath) learn(now *EpochFix, s *PathError) {
+	if !o.ok || o.t-o.car.at < handlingSpan {
+		return
+	}
+	if a := o.before(o.t, handlingSpan); a != nil && a.Fix == now.Fix {
+		y, c := o.differ(a, now, s)
+		h := o.acted(a)
+		o.car.learn(o.t, &h, y, c)
+	}
+}
+
+// Handling returns what was learned of the car beside the filter's scale and slip, and
+// its 1 sigma: slip, rad/(m/s²); bend, rad/(m/s²)³; pull, share per m/s².
+func (o *WheelPath) Handling() (x, sigma [3]float64) {
+	for i := range sigma {
+		sigma[i] = math.Sqrt(o.car.p[i][i])
+	}
+	return o.car.x, sigma
+}
+
+// differ is compare without the car's handling.
+func (o *WheelPath) differ(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, c Sym3) {
 	d := turned(r3.Sub(o.p, a.p), a.frame)
 	e := r3.Sub(now.since(&a.EpochFix), d)
 	y = Vec3{e.X, e.Y}
@@ -217,7 +267,7 @@ func (o *WheelPath) compare(a *wheelMark, now *EpochFix, s *PathError) (y Vec3, 
 // east, north and mixed. Slip moves the end by the leftward acceleration along the
 // path, the axle by the change of where the body points.
 func (o *WheelPath) sideError(a *wheelMark, q *Side) (e, n, en float64) {
-	d := r3.Sub(a.slid, o.slid)
+	d := r3.Sub(a.slid[0], o.slid[0])
 	s1, c1 := math.Sincos(o.yaw)
 	s0, c0 := math.Sincos(a.yaw)
 	f := turned(r3.Vec{X: c1 - c0, Y: s1 - s0}, a.frame)

@@ -92,7 +92,7 @@ func TestWheelPath_Circle(t *testing.T) {
 	}
 	// The sideways acceleration along the path points to the middle: once round it
 	// adds up to nothing.
-	if s := o.slid; !(r3.Norm(s) < 1) {
+	if s := o.slid[0]; !(r3.Norm(s) < 1) {
 		t.Errorf("leftward acceleration adds up to %.1f m·m/s² on a lap, want 0", r3.Norm(s))
 	}
 }
@@ -203,7 +203,7 @@ func TestWheelPath_Compare(t *testing.T) {
 			o.step = r3.Vec{X: 100.0 / steps}
 			o.Advance(10*float64(k+1)/steps, 0)
 		}
-		o.travelled, o.slid = 100, r3.Vec{X: 30, Y: 40}
+		o.travelled, o.slid[0] = 100, r3.Vec{X: 30, Y: 40}
 		y, cov := o.compare(&o.mark[o.index(0)], &EpochFix{Pos: r3.Vec{X: 107.3, Y: -0.2}, Vel: r3.Vec{X: 10}, Latency: 0.08, White: white}, &now)
 		if !(math.Abs(y[0]-0.3) < 1e-9 && math.Abs(y[1]+0.2) < 1e-9) {
 			t.Errorf("difference %.3f, %.3f m; want 0.3, -0.2", y[0], y[1])

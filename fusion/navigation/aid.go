@@ -135,11 +135,35 @@ func (d *Driver) TakeRest() {
 
 // TakeWheel offers wheel speed v (m/s) and reports whether it was taken.
 func (d *Driver) TakeWheel(v float64) bool {
-	r := d.wheelSigma(d.Filter.Forward())
-	o := d.Filter.Wheel(v, r*r, d.Rate)
-	o.Y[0] += d.Filter.WheelScale * d.Filter.InBody(d.swing()).X
+	f := &d.Filter
+	fast := f.Forward()
+	r, pulled := d.wheelSigma(fast), fast*d.Pull()
+	o := f.Wheel(v, r*r+lasting*sq(d.Handling.PullSigma*pulled), d.Rate)
+	o.Y[0] += f.WheelScale * (f.InBody(d.swing()).X - d.Handling.Pull*pulled)
 	return d.take(WheelSpeed, o, Gates[1])
 }
+
+// Handling is what no state holds of wheels and tyres, and what of it is not known, 1
+// sigma: a driven wheel turns faster than the road by Pull for every m/s² of
+// acceleration, tyres slip by Bend times the cube of the leftward acceleration more
+// than by [eskf.State.Slip].
+type Handling struct {
+	Pull, PullSigma float64 // share per m/s²
+	Bend, BendSigma float64 // rad/(m/s²)³
+}
+
+// lasting is how many updates share one error of the handling: those of a bend or of
+// braking, some 2 s.
+const lasting = 2 / WheelEvery
+
+// Pull returns the forward acceleration where the filter stands, m/s².
+func (d *Driver) Pull() float64 {
+	f := &d.Filter
+	r := f.R()[2] // up in sensor axes
+	return f.InBody(r3.Sub(r3.Sub(d.Force, f.AccBias), r3.Scale(f.Params.Gravity, r3.Vec{X: r[0], Y: r[1], Z: r[2]}))).X
+}
+
+func sq(x float64) float64 { return x * x }
 
 // wheelSigma returns 1 sigma of a wheel speed at speed v, m/s.
 func (d *Driver) wheelSigma(v float64) float64 {
@@ -194,9 +218,11 @@ func (d *Driver) TakeSide(v float64) {
 	if steadyTime(v) < slipTime(v) { // it is the noisier of the two, and draws slip away from what it is
 		steady = lat
 	}
+	bent := v * lat * lat * lat
+	noise += lasting * sq(d.Handling.BendSigma*bent)
 	o := d.Filter.Side(side+noise, up, lat, steady, d.Rate)
 	swing := d.Filter.InBody(d.swing())
-	o.Y[0], o.Y[1] = o.Y[0]+swing.Y, o.Y[1]+swing.Z
+	o.Y[0], o.Y[1] = o.Y[0]+swing.Y-d.Handling.Bend*bent, o.Y[1]+swing.Z
 	if !d.Manual {
 		d.disturb() // the innovation needs the covariance of now
 		d.obs = o

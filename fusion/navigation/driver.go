@@ -58,6 +58,8 @@ type Driver struct {
 	Force  r3.Vec  // m/s^2, mean specific force likewise
 	Pred   Prediction
 
+	Handling Handling // of the car, as it was learned
+
 	Observer Observer // nil: what passes its gate is taken
 	Manual   bool     // the caller takes rest, wheel speed and tyres itself
 
