@@ -73,6 +73,7 @@ var goals = map[string]goal{
 	"velocity_late": {99, 0.25}, "velocity_smoothed": {99, 0.25}, "gga_only": {95, 0.4}, "gga_gst": {95, 0.4},
 	"robot_1mps": {90, 0.25}, "kart_3mps": {99, 0.25}, "oval_60mps": {95, 0.25},
 	"grade_8": {99, 0.25}, "banked": {99, 0.25},
+	"tyres_give": {99, 0.25}, "soft_springs": {99, 0.25}, "driven_wheel": {99, 0.25},
 }
 
 // sums is a row of the table.
