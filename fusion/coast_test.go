@@ -107,7 +107,7 @@ func finely(m *Monitor, s *Snapshot) (over []float64) {
 		m.nav.NoiseAt(&g, w, f)
 		g.Predict(w, f, h)
 		if k%every == 0 {
-			m.nav.Aid(&g, w.Z, h*every, m.nav.Wheels.Fresh(m.now))
+			m.nav.Aid(&g, w.Z, 0, h*every, m.nav.Wheels.Fresh(m.now))
 		}
 	}
 	return over

@@ -136,7 +136,7 @@ func FuzzStep(f *testing.F) {
 		f.Add(false, b)
 		f.Add(true, b)
 	}
-	r := newRig(20)
+	r := newRig(30)
 	start, cfg := r.measurements(), r.cfg
 	cfg.Marks = []Mark{{Name: "start", Lat: 45.84, Lon: 11.46, H: 100}}
 	f.Fuzz(func(t *testing.T, driving bool, b []byte) {

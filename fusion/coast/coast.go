@@ -210,7 +210,7 @@ func (b *Budget) look(d *navigation.Driver, now *Now, brisk bool) (a ahead) {
 			w, f := way.drive(g, v, step)
 			d.NoiseAt(g, w, r3.Add(f, r3.Vec{X: gain}))
 			g.Predict(w, f, step)
-			d.Aid(g, w.Z, step, wheels)
+			d.Aid(g, w.Z, gain, step, wheels)
 		}
 		rest := way // the filter does not go this part
 		w, f := rest.drive(g, v, lag)

@@ -138,7 +138,7 @@ func (d *Driver) TakeWheel(v float64) bool {
 	f := &d.Filter
 	fast := f.Forward()
 	r, pulled := d.wheelSigma(fast), fast*d.Pull()
-	o := f.Wheel(v, r*r+lasting*sq(d.Handling.PullSigma*pulled), d.Rate)
+	o := f.Wheel(v, r*r+d.pullVariance(pulled), d.Rate)
 	o.Y[0] += f.WheelScale * (f.InBody(d.swing()).X - d.Handling.Pull*pulled)
 	return d.take(WheelSpeed, o, Gates[1])
 }
@@ -163,7 +163,18 @@ func (d *Driver) Pull() float64 {
 	return f.InBody(r3.Sub(r3.Sub(d.Force, f.AccBias), r3.Scale(f.Params.Gravity, r3.Vec{X: r[0], Y: r[1], Z: r[2]}))).X
 }
 
-func sq(x float64) float64 { return x * x }
+// pullVariance returns the variance of a wheel speed, (m/s)², by what of Pull is not
+// known, at speed times forward acceleration; bendVariance that of the sideways
+// velocity, at speed times the cube of the leftward one.
+func (d *Driver) pullVariance(pulled float64) float64 {
+	s := d.Handling.PullSigma * pulled
+	return lasting * s * s
+}
+
+func (d *Driver) bendVariance(bent float64) float64 {
+	s := d.Handling.BendSigma * bent
+	return lasting * s * s
+}
 
 // wheelSigma returns 1 sigma of a wheel speed at speed v, m/s.
 func (d *Driver) wheelSigma(v float64) float64 {
@@ -219,7 +230,7 @@ func (d *Driver) TakeSide(v float64) {
 		steady = lat
 	}
 	bent := v * lat * lat * lat
-	noise += lasting * sq(d.Handling.BendSigma*bent)
+	noise += d.bendVariance(bent)
 	o := d.Filter.Side(side+noise, up, lat, steady, d.Rate)
 	swing := d.Filter.InBody(d.swing())
 	o.Y[0], o.Y[1] = o.Y[0]+swing.Y-d.Handling.Bend*bent, o.Y[1]+swing.Z
@@ -403,28 +414,28 @@ func (d *Driver) TakeHeading(e *gnss.Epoch) {
 }
 
 // Aid applies to g, a copy of the filter that is carried ahead, what wheels and
-// tyres would say over one step of dt seconds at yaw rate wz (rad/s, bias in it),
-// without innovation: only the covariance learns. wheels says whether wheel speed
-// is coming in.
-func (d *Driver) Aid(g *eskf.Filter, wz, dt float64, wheels bool) {
+// tyres would say over one step of dt seconds at yaw rate wz (rad/s, bias in it) and
+// forward acceleration pull (m/s²), without innovation: only the covariance learns.
+// wheels says whether wheel speed is coming in.
+func (d *Driver) Aid(g *eskf.Filter, wz, pull, dt float64, wheels bool) {
 	v := g.Forward()
 	share := d.Wheels.every / dt
+	r := d.wheelSigma(v)
+	r = r*r + d.pullVariance(v*pull)
 	w := r3.Vec{Z: wz}
 	var o eskf.Obs
 	switch rolls := Rolls(v); {
 	case wheels && rolls:
 		lat := v * (wz - g.GyroBias.Z)
 		side, up := d.sideVariances(lat)
-		side += slipNoise(g, v)
-		r := d.wheelSigma(v)
-		o = g.Rolling(r*r*share, side*share, up*share, lat, w)
+		side += slipNoise(g, v) + d.bendVariance(v*lat*lat*lat)
+		o = g.Rolling(r*share, side*share, up*share, lat, w)
 	case wheels:
-		r := d.wheelSigma(v)
-		o = g.Wheel(v*g.WheelScale, r*r*share, w)
+		o = g.Wheel(v*g.WheelScale, r*share, w)
 	case rolls:
 		lat := v * (wz - g.GyroBias.Z)
 		side, up := d.sideVariances(lat)
-		side += slipNoise(g, v)
+		side += slipNoise(g, v) + d.bendVariance(v*lat*lat*lat)
 		o = g.Side(side*share, up*share, lat, lat, w)
 		o.Y = [3]float64{}
 	default:
