@@ -152,8 +152,8 @@ type Handling struct {
 	Bend, BendSigma float64 // rad/(m/s²)³
 }
 
-// lasting is how many updates share one error of the handling: those of a bend or of
-// braking, some 2 s.
+// lasting is how many updates share one error of the handling: those of braking, some
+// 2 s. In bends the tyres' own noise is as large, and takes up what they share.
 const lasting = 2 / WheelEvery
 
 // Pull returns the forward acceleration where the filter stands, m/s².
@@ -173,7 +173,7 @@ func (d *Driver) pullVariance(pulled float64) float64 {
 
 func (d *Driver) bendVariance(bent float64) float64 {
 	s := d.Handling.BendSigma * bent
-	return lasting * s * s
+	return s * s
 }
 
 // wheelSigma returns 1 sigma of a wheel speed at speed v, m/s.
