@@ -165,14 +165,16 @@ func (d *Driver) Pull() float64 {
 
 // pullVariance returns the variance of a wheel speed, (m/s)², by what of Pull is not
 // known, at speed times forward acceleration; bendVariance that of the sideways
-// velocity, at speed times the cube of the leftward one.
+// velocity, at speed v and leftward acceleration lat: no more than the tyres have
+// been seen to hold.
 func (d *Driver) pullVariance(pulled float64) float64 {
 	s := d.Handling.PullSigma * pulled
 	return lasting * s * s
 }
 
-func (d *Driver) bendVariance(bent float64) float64 {
-	s := d.Handling.BendSigma * bent
+func (d *Driver) bendVariance(v, lat float64) float64 {
+	lat = math.Min(math.Abs(lat), d.most)
+	s := d.Handling.BendSigma * v * lat * lat * lat
 	return s * s
 }
 
@@ -230,7 +232,7 @@ func (d *Driver) TakeSide(v float64) {
 		steady = lat
 	}
 	bent := v * lat * lat * lat
-	noise += d.bendVariance(bent)
+	noise += d.bendVariance(v, lat)
 	o := d.Filter.Side(side+noise, up, lat, steady, d.Rate)
 	swing := d.Filter.InBody(d.swing())
 	o.Y[0], o.Y[1] = o.Y[0]+swing.Y-d.Handling.Bend*bent, o.Y[1]+swing.Z
@@ -428,14 +430,14 @@ func (d *Driver) Aid(g *eskf.Filter, wz, pull, dt float64, wheels bool) {
 	case wheels && rolls:
 		lat := v * (wz - g.GyroBias.Z)
 		side, up := d.sideVariances(lat)
-		side += slipNoise(g, v) + d.bendVariance(v*lat*lat*lat)
+		side += slipNoise(g, v) + d.bendVariance(v, lat)
 		o = g.Rolling(r*share, side*share, up*share, lat, w)
 	case wheels:
 		o = g.Wheel(v*g.WheelScale, r*share, w)
 	case rolls:
 		lat := v * (wz - g.GyroBias.Z)
 		side, up := d.sideVariances(lat)
-		side += slipNoise(g, v) + d.bendVariance(v*lat*lat*lat)
+		side += slipNoise(g, v) + d.bendVariance(v, lat)
 		o = g.Side(side*share, up*share, lat, lat, w)
 		o.Y = [3]float64{}
 	default:

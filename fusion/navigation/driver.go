@@ -51,6 +51,8 @@ type Driver struct {
 	Lat    float64 // m/s², leftward acceleration by speed and yaw rate, smoothed over slipTime
 	lat2   float64 // m/s², the same smoothed twice
 
+	most float64 // m/s², the largest it has been
+
 	swung  swung
 	swings r3.Vec  // m/s, sensor axes: see [Driver.swing]
 	steady float64 // m/s², the same smoothed over steadyTime
@@ -250,6 +252,7 @@ func (d *Driver) carry(w, a r3.Vec, to float64) {
 	b := min(1, step/slipTime(v))
 	d.Lat += b * (v*(w.Z-f.GyroBias.Z) - d.Lat)
 	d.lat2 += b * (d.Lat - d.lat2)
+	d.most = math.Max(d.most, math.Abs(d.lat2))
 	d.steady += min(1, step/steadyTime(v)) * (d.Lat - d.steady)
 	d.Force = r3.Add(d.Force, r3.Scale(k, r3.Sub(a, d.Force)))
 	d.before = Sample{T: to, W: w, F: a}
