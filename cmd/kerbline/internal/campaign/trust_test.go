@@ -58,3 +58,14 @@ func TestTrust(t *testing.T) {
 		}
 	}
 }
+
+// Where a refused fix stood is no place to measure a later one from: phases carried
+// the car past a long wrong fix, and the drift tests took the right fix behind it for
+// a drift, and moved the car by a metre while it was usable.
+func TestTrust_AfterARefusedFix(t *testing.T) {
+	for _, o := range work([]job{{"long_wrong+raw", 40001}, {"long_wrong+raw", 40008}}) {
+		if len(o.misleading)+len(o.excursions) > 0 || !o.back {
+			t.Errorf("seed %d: misleading %+v, beyond the level %+v, back %v", o.seed, o.misleading, o.excursions, o.back)
+		}
+	}
+}
