@@ -74,10 +74,12 @@ func (m *Monitor) learnCar(now *integrity.EpochFix, e *integrity.PathError) {
 	m.knowCar()
 }
 
-// knowCar gives the filter what is known of the car's handling.
+// knowCar gives the filter what is known of the car's handling. What a wheel turns too
+// fast is noise to it, whatever was learned: over a stretch it looks like a latency of
+// the receiver, and taken off it would confirm a wrong one.
 func (m *Monitor) knowCar() {
 	x, sigma := m.ref.Wheel.Handling()
-	m.nav.Handling = navigation.Handling{Pull: x[2], PullSigma: sigma[2], Bend: x[1], BendSigma: sigma[1]}
+	m.nav.Handling = navigation.Handling{PullSigma: math.Hypot(x[2], sigma[2]), Bend: x[1], BendSigma: sigma[1]}
 }
 
 // pathError returns how far the wheel path may be off: what the filter says of

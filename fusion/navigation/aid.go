@@ -139,22 +139,22 @@ func (d *Driver) TakeWheel(v float64) bool {
 	fast := f.Forward()
 	r, pulled := d.wheelSigma(fast), fast*d.Pull()
 	o := f.Wheel(v, r*r+d.pullVariance(pulled), d.Rate)
-	o.Y[0] += f.WheelScale * (f.InBody(d.swing()).X - d.Handling.Pull*pulled)
+	o.Y[0] += f.WheelScale * f.InBody(d.swing()).X
 	return d.take(WheelSpeed, o, Gates[1])
 }
 
 // Handling is what no state holds of wheels and tyres, and what of it is not known, 1
-// sigma: a driven wheel turns faster than the road by Pull for every m/s² of
+// sigma: a driven wheel turns faster than the road by PullSigma for every m/s² of
 // acceleration, tyres slip by Bend times the cube of the leftward acceleration more
 // than by [eskf.State.Slip].
 type Handling struct {
-	Pull, PullSigma float64 // share per m/s²
+	PullSigma       float64 // share per m/s²
 	Bend, BendSigma float64 // rad/(m/s²)³
 }
 
-// lasting is how many updates share one error of the handling: those of braking, some
-// 2 s. In bends the tyres' own noise is as large, and takes up what they share.
-const lasting = 2 / WheelEvery
+// lasting is how many updates share one error of the handling: those of a push or of
+// braking, some 0.7 s. Fewer, and generated driven wheels mislead the lever arm.
+const lasting = 9
 
 // Pull returns the forward acceleration where the filter stands, m/s².
 func (d *Driver) Pull() float64 {
