@@ -26,7 +26,9 @@ type weighed struct {
 	gate   *integrity.Gate
 	timed  bool // it stepped in time
 
-	updated integrity.Sym3 // m², of the filter's place once it has taken it
+	// Where the filter took it:
+	updated integrity.Sym3 // m², of its place then
+	left    integrity.Sym3 // m², of what is left of the innovation
 }
 
 // weigh tests one epoch against the filter and uses what passes.
@@ -56,7 +58,9 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 		}
 	}
 	m.useVelocity(e, stepped, f.Latency-placed)
-	left := m.left(x)
+	if used {
+		x.left = m.left(x)
+	}
 	m.nav.TakeHeading(e)
 	m.params.OnPlaces(&m.nav)
 	if !f.Healthy() {
@@ -66,7 +70,7 @@ func (m *Monitor) weigh(e *gnss.Epoch, z r3.Vec, t float64) (used bool) {
 	m.anchor(x, fixed, used)
 	m.remember(e, z, t, placed, x.white, m.nav.Antenna())
 	m.rcv.prev.ok = m.rcv.prev.ok && !x.timed
-	m.rcv.prev.used, m.rcv.prev.left = used, left
+	m.rcv.prev.used, m.rcv.prev.left = used, x.left
 	if !used {
 		m.rcv.prev.post = x.before
 		m.reconsider()
@@ -178,11 +182,7 @@ func (m *Monitor) testJump(e *gnss.Epoch, x *weighed) bool {
 	if x := integrity.NIS(&y, &s, 3); x <= share*m.jump.Threshold && m.trust.Fix == trust.Believed {
 		m.jumpShare.Push(x/dof, dt)
 	}
-	for i := range s {
-		for j := range s {
-			s[i][j] *= share
-		}
-	}
+	s.Scale(share)
 	stat := integrity.NIS(&y, &s, 3)
 	ts.Set(stat, m.jump.Threshold, m.jump.Detectable(math.Sqrt(math.Max(s[0][0], s[1][1]))), "m")
 	if stat <= leverStat*m.jump.Threshold {

@@ -507,18 +507,21 @@ var firstReasonCases = []reasonCase{
 
 	// Map.
 	{"no map", func(f recordingFiles) { delete(f, fixtures.CourseFile) }, `map|^$`},
-	{"map 3 km off", func(f recordingFiles) {
-		f[fixtures.CourseFile] = aVertex.ReplaceAllFunc(f[fixtures.CourseFile], func(b []byte) []byte {
-			m := aVertex.FindSubmatch(b)
-			lat, _ := strconv.ParseFloat(string(m[2]), 64)
-			return fmt.Appendf(nil, "[%s,%.10f]", m[1], lat+3000/111e3)
-		})
-	}, `map`},
+	{"map 3 km off", func(f recordingFiles) { f.northwards(3000) }, `map`},
 	{"map with coordinates exchanged", func(f recordingFiles) {
 		f[fixtures.CourseFile] = aVertex.ReplaceAll(f[fixtures.CourseFile], []byte("[$2,$1]"))
 	}, `map`},
 	{"map damaged", func(f recordingFiles) { f.replace(fixtures.CourseFile, "LineString", "Linestring") }, `LineString`},
 	{"map without a width", func(f recordingFiles) { f.replace(fixtures.CourseFile, "half_width_m", "width") }, `half_width_m`},
+}
+
+// northwards moves the map by so many metres.
+func (f recordingFiles) northwards(m float64) {
+	f[fixtures.CourseFile] = aVertex.ReplaceAllFunc(f[fixtures.CourseFile], func(b []byte) []byte {
+		v := aVertex.FindSubmatch(b)
+		lat, _ := strconv.ParseFloat(string(v[2]), 64)
+		return fmt.Appendf(nil, "[%s,%.10f]", v[1], lat+m/111e3)
+	})
 }
 
 var aVertex = regexp.MustCompile(`\[(-?\d+\.\d+),(-?\d+\.\d+)\]`)

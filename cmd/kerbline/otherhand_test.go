@@ -172,13 +172,7 @@ var otherHandCases = []reasonCase{
 		i := len(v)
 		f[fixtures.CourseFile] = aVertex.ReplaceAllFunc(f[fixtures.CourseFile], func([]byte) []byte { i--; return bytes.Clone(v[i]) })
 	}, `map|^$`},
-	{"map 4 m to the north", func(f recordingFiles) {
-		f[fixtures.CourseFile] = aVertex.ReplaceAllFunc(f[fixtures.CourseFile], func(b []byte) []byte {
-			m := aVertex.FindSubmatch(b)
-			lat, _ := strconv.ParseFloat(string(m[2]), 64)
-			return fmt.Appendf(nil, "[%s,%.10f]", m[1], lat+4/111e3)
-		})
-	}, `map`},
+	{"map 4 m to the north", func(f recordingFiles) { f.northwards(4) }, `map`},
 	{"map as an area", func(f recordingFiles) {
 		f.replace(fixtures.CourseFile, `"LineString","coordinates":[`, `"Polygon","coordinates":[[`)
 		f[fixtures.CourseFile] = regexp.MustCompile(`\]\]\}`).ReplaceAll(f[fixtures.CourseFile], []byte("]]]}"))

@@ -15,11 +15,10 @@ type DriftTests struct {
 	gate   Gate         // of a displacement, east and north
 	win    [3][2]Window // by window, across and along
 	cusum  [2]Cusum
-	thr    float64    // of s²
-	sdb    float64    // smallest detectable bias, sigmas
-	t0     float64    // host s of the first innovation since the reset
-	over   [2]float64 // s, lengths of the window at hand
-	before marks      // from before a suspicion, or before an alarm that none preceded
+	thr    float64 // of s²
+	sdb    float64 // smallest detectable bias, sigmas
+	t0     float64 // host s of the first innovation since the reset
+	before marks   // from before a suspicion, or before an alarm that none preceded
 
 	unchecked float64 // m, how far a drift may have gone since a reference ran last
 	last      float64 // host s of the epoch before, NaN before the first
@@ -128,7 +127,8 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 		d.average(i, t, y, v, ts)
 		id := TestDrift1 + TestID(i)
 		seen := false
-		for _, span := range d.spans(i) {
+		for times := range d.lengths(i) {
+			span := float64(1+times) * d.set.Windows[i]
 			for of, w := range ref.Over(t, span, now, e) {
 				if !w.OK || w.Fix == refused {
 					continue
@@ -165,15 +165,13 @@ func (d *DriftTests) Push(t float64, y, v [2]float64, ref *References, now *Epoc
 	return alarm
 }
 
-// spans are the lengths over which window i compares, s: the longest also over twice
-// its own, for what is slow.
-func (d *DriftTests) spans(i int) []float64 {
-	n := len(d.set.Windows)
-	d.over = [2]float64{d.set.Windows[i], 2 * d.set.Windows[i]}
-	if i < n-1 {
-		return d.over[:1]
+// lengths is over how many multiples of its own length window i compares: the longest
+// also over twice that, for what is slow.
+func (d *DriftTests) lengths(i int) int {
+	if i < len(d.set.Windows)-1 {
+		return 1
 	}
-	return d.over[:]
+	return 2
 }
 
 // compare takes what window i shows over span seconds by a reference, and reports

@@ -139,6 +139,15 @@ func (s *Sym3) Along(e, n float64) float64 {
 	return e*e*s[0][0] + 2*e*n*s[0][1] + n*n*s[1][1]
 }
 
+// Scale multiplies s by k.
+func (s *Sym3) Scale(k float64) {
+	for i := range s {
+		for j := range s {
+			s[i][j] *= k
+		}
+	}
+}
+
 // Gate is a chi-square test with everything that follows from its
 // probabilities worked out beforehand.
 type Gate struct {

@@ -201,10 +201,8 @@ func (o *VelocityPath) compare(a *velocityMark, now *EpochFix, whole bool) (y Ve
 	}
 	for i := range 2 {
 		c[i][i] += own
-		for j := range 2 {
-			c[i][j] *= share
-		}
 	}
+	c.Scale(share)
 	return y, c
 }
 

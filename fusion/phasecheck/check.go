@@ -220,12 +220,20 @@ func (c *Check) again() {
 	at := c.frame.ToECEF(geodesy.ENU{E: p[0] + c.b[0], N: p[1] + c.b[1], U: p[2] + c.b[2]})
 	g := c.grownNow()
 	c.drift.shift(c.b, g)
-	for i := range 3 {
-		grew := math.Max(0, g[i]-c.grown[i])
+	for i, grew := range c.since(&g) {
 		c.v[i] += grew
 		c.own[i] += grew / (wide * wide)
 	}
 	c.anchor(at)
+}
+
+// since returns what the path, whose variance is g by now, gathered since the offset
+// was estimated, m^2.
+func (c *Check) since(g *[3]float64) (v [3]float64) {
+	for i := range v {
+		v[i] = math.Max(0, g[i]-c.grown[i])
+	}
+	return v
 }
 
 func (c *Check) anchor(at geodesy.ECEF) {
@@ -275,12 +283,11 @@ func (c *Check) estimate(e [3]float64, f *Fix) {
 		return
 	}
 	g := c.grownNow()
-	for i := range 3 {
+	for i, grew := range c.since(&g) {
 		r := f.White[0]
 		if i == 2 {
 			r = f.White[1]
 		}
-		grew := math.Max(0, g[i]-c.grown[i])
 		c.v[i] += grew
 		k := c.v[i] / (c.v[i] + r)
 		c.b[i] += k * (e[i] - c.b[i])
@@ -349,12 +356,12 @@ func (c *Check) describe() {
 	// and what all fixes share.
 	g := c.grownNow()
 	var v [3]float64
-	for i := range 3 {
-		grew := math.Max(0, g[i]-c.grown[i])
+	gathered := c.since(&g)
+	for i, grew := range gathered {
 		v[i] = c.v[i] + grew
 		for j := range 3 {
 			if st.Cov[i][j] = 0; g[i]*g[j] > 0 { // of the path's, what it gathered since
-				st.Cov[i][j] = st.Path.Cov[i][j] / (wide * wide) * math.Sqrt(grew*math.Max(0, g[j]-c.grown[j])/(g[i]*g[j]))
+				st.Cov[i][j] = st.Path.Cov[i][j] / (wide * wide) * math.Sqrt(grew*gathered[j]/(g[i]*g[j]))
 			}
 		}
 		st.Cov[i][i] += c.own[i] + c.shared[i/2]*c.shared[i/2]

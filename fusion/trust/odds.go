@@ -57,25 +57,38 @@ func needed(prior float64) float64 { return math.Log(prior/(1-prior)) - math.Log
 // HorizontalLeast returns what [Horizontal] does not fall below, at a thousandth of
 // its cost: as if every wrong place were the nearest one.
 func HorizontalLeast(y *integrity.Vec3, s *integrity.Sym3) float64 {
-	a, b, c := s[0][0]+sharpest*sharpest, s[0][1], s[1][1]+sharpest*sharpest
-	det, most := a*c-b*b, (a+c)/2+math.Hypot((a-c)/2, b) // the larger eigenvalue
+	p := placed(s)
+	most := (p.a+p.c)/2 + math.Hypot((p.a-p.c)/2, p.b) // the larger eigenvalue
 	gap := math.Max(0, wrongNear-math.Hypot(y[0], y[1]))
-	if !(det > 0) || math.IsNaN(gap) {
+	if !(p.det > 0) || math.IsNaN(gap) {
 		return math.NaN()
 	}
-	return gap*gap/most/2 - (c*y[0]*y[0]-2*b*y[0]*y[1]+a*y[1]*y[1])/det/2
+	return gap*gap/most/2 - p.surprise(y[0], y[1])
+}
+
+// place is the horizontal covariance [[a, b], [b, c]] of a kept place, m², that is
+// believed.
+type place struct{ a, b, c, det float64 }
+
+func placed(s *integrity.Sym3) place {
+	a, b, c := s[0][0]+sharpest*sharpest, s[0][1], s[1][1]+sharpest*sharpest
+	return place{a, b, c, a*c - b*b}
+}
+
+// surprise returns half the normalised square of an offset, m: by it, as an exponent,
+// the offset is the less likely.
+func (p *place) surprise(e, n float64) float64 {
+	return (p.c*e*e - 2*p.b*e*n + p.a*n*n) / p.det / 2
 }
 
 // Horizontal returns the log-likelihood ratio of an offset y (m, east and north)
 // with covariance s.
 func Horizontal(y *integrity.Vec3, s *integrity.Sym3) float64 {
-	a, b, c := s[0][0]+sharpest*sharpest, s[0][1], s[1][1]+sharpest*sharpest
-	det := a*c - b*b
-	if !(det > 0) || math.IsNaN(y[0]+y[1]) {
+	p := placed(s)
+	if !(p.det > 0) || math.IsNaN(y[0]+y[1]) {
 		return math.NaN()
 	}
-	q := func(e, n float64) float64 { return (c*e*e - 2*b*e*n + a*n*n) / det / 2 }
-	right := q(y[0], y[1])
+	right := p.surprise(y[0], y[1])
 	// Midpoints of rings and sectors, in units of the likelihood if it is right:
 	// no term overflows, the exponents are differences.
 	const rings, sectors = 48, 48
@@ -84,7 +97,7 @@ func Horizontal(y *integrity.Vec3, s *integrity.Sym3) float64 {
 		r := wrongNear + (wrongFar-wrongNear)*(float64(i)+0.5)/rings
 		for k := range sectors {
 			d := &directions[k]
-			sum += math.Exp(math.Min(600, right-q(y[0]-r*d[0], y[1]-r*d[1])))
+			sum += math.Exp(math.Min(600, right-p.surprise(y[0]-r*d[0], y[1]-r*d[1])))
 		}
 	}
 	return -math.Log(sum / (rings * sectors))
