@@ -130,7 +130,7 @@ func (m *Monitor) anchor(x *weighed, fixed, used bool) {
 	}
 	now, pe := m.epochFix(x), m.pathError()
 	if m.trust.Accused() {
-		m.ref.Doubt()
+		m.ref.Suspect()
 	}
 	switch {
 	case m.trust.Fix == trust.Believed && used:
@@ -138,7 +138,7 @@ func (m *Monitor) anchor(x *weighed, fixed, used bool) {
 		suspected := m.drift.Suspected.Open()
 		if m.claims.right = m.ref.Mark(&now, &pe); suspected {
 			m.claims.right = m.drift.Before()
-			m.ref.Doubt()
+			m.ref.Suspect()
 		}
 		m.claims.off.at = math.NaN()
 		if !suspected {

@@ -126,7 +126,7 @@ func (m *Monitor) testDrift(x *weighed) bool {
 	if alarm == NumTests || m.trust.Fix == trust.Refuted {
 		return false
 	}
-	if m.doubted || m.trust.Unsettled(m.now) {
+	if m.leverFree || m.trust.Unsettled(m.now) {
 		m.drift.Reset()
 		m.believe(&trust.Evidence{Kind: trust.Wander, Now: m.now})
 		return false

@@ -130,10 +130,10 @@ func (m *Monitor) fuse(e *gnss.Epoch) bool {
 	used := m.weigh(e, z, t)
 	m.offerFix(e, used)
 	m.nav.Least(m.clock.MinLatency(m.nav.Latency()))
-	if !m.doubted && !m.trust.EverProven && m.params.Contradicted() {
-		m.doubted = true
+	if !m.leverFree && !m.trust.EverProven && m.params.Contradicted() {
+		m.leverFree = true
 		m.params.Unbelieved()
-		m.nav.DoubtLever()
+		m.nav.FreeLever()
 		m.realign("the drive contradicts the lever arm of the settings, and it is looked for without them")
 	}
 	return used

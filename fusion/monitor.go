@@ -31,15 +31,15 @@ type Monitor struct {
 	cfg Config
 	crs *course.Course
 
-	now      float64 // host s, without clock steps
-	shift    float64 // s, steps of the host clock: now = T + shift
-	started  bool
-	closed   bool
-	zero     float64 // host s of the first record
-	doubted  bool    // the lever arm of the settings is not believed any more
-	lastLine float64
-	claim    float64 // host s, far off, that a record bore and no other has confirmed
-	strayed  int     // IMU or wheel stamps in a row that are far from now
+	now       float64 // host s, without clock steps
+	shift     float64 // s, steps of the host clock: now = T + shift
+	started   bool
+	closed    bool
+	zero      float64 // host s of the first record
+	leverFree bool    // the lever arm of the settings is not believed any more
+	lastLine  float64
+	claim     float64 // host s, far off, that a record bore and no other has confirmed
+	strayed   int     // IMU or wheel stamps in a row that are far from now
 
 	mounted bool        // IMU axes are not body axes
 	mount   r3.Rotation // from those to these
@@ -121,7 +121,7 @@ func (m *Monitor) begin(cfg *Config) {
 	m.take = m.outage
 	m.nav.Init(cfg.Navigation(), (*paths)(m))
 	m.rcv.reset()
-	m.trust, m.doubted = trust.Start(), false
+	m.trust, m.leverFree = trust.Start(), false
 	m.drift.Init(t.Settings)
 	m.ref.Init()
 	m.knowCar()

@@ -116,8 +116,8 @@ func (r *References) record(now *EpochFix, e *PathError) {
 // carried, says of their errors.
 func (r *References) Learn(now *EpochFix) { r.Velocity.learn(now) }
 
-// Doubt says that the receiver of late may not have been where it said.
-func (r *References) Doubt() { r.Velocity.doubt() }
+// Suspect says that the receiver of late may not have been where it said.
+func (r *References) Suspect() { r.Velocity.dropWaiting() }
 
 // LearnCar takes what such an epoch says of the car's handling; it need not be
 // proven, a displacement is the same from a wrong place.

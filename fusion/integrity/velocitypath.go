@@ -297,9 +297,9 @@ func (o *VelocityPath) comparable(span float64, last *float64, now *EpochFix) *v
 	return a
 }
 
-// doubt forgets what was seen lately and not taken yet: it may have been the drift
+// dropWaiting forgets what was seen lately and not taken yet: it may have been the drift
 // of a position.
-func (o *VelocityPath) doubt() {
+func (o *VelocityPath) dropWaiting() {
 	o.stand.waits, o.whole.waits = 0, 0
 	for i := range o.long {
 		o.long[i].waits = 0
@@ -308,7 +308,7 @@ func (o *VelocityPath) doubt() {
 
 // velocityWorth learns how large the errors of reported velocities are, as a
 // share of the variance that is taken before any was seen. What is seen counts only
-// after a while without doubt: a slow drift of the position is not to be taken for the
+// after a while without suspicion: a slow drift of the position is not to be taken for the
 // velocity's before it shows.
 type velocityWorth struct {
 	n     float64 // values

@@ -182,7 +182,7 @@ func TestVelocityWorth(t *testing.T) {
 	}
 }
 
-// What was seen lately counts only once it has stayed without doubt for half a minute:
+// What was seen lately counts only once it has stayed without suspicion for half a minute:
 // a drift that has not shown yet is not the velocity's error.
 func TestVelocityWorth_Waits(t *testing.T) {
 	var q velocityWorth
@@ -196,11 +196,11 @@ func TestVelocityWorth_Waits(t *testing.T) {
 	if s := q.scale(); s > before {
 		t.Errorf("the share is %.2f with what was just seen, %.2f before", s, before)
 	}
-	q.waits = 0 // doubted
+	q.waits = 0 // suspected
 	q.add(140, 0.1)
 	q.add(180, 0.1)
 	if s := q.scale(); s > before {
-		t.Errorf("the share is %.2f with what was doubted, %.2f before", s, before)
+		t.Errorf("the share is %.2f with what was suspected, %.2f before", s, before)
 	}
 	for k := range 4 {
 		q.add(200+30*float64(k), 20)

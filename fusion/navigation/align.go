@@ -132,11 +132,11 @@ const (
 // Placed returns where the settings have the sensor, m, body.
 func (d *Driver) Placed() [3]float64 { return d.set.IMU.Position }
 
-// DoubtLever takes the word of the settings on where the antenna is from the sensor for
+// FreeLever takes the word of the settings on where the antenna is from the sensor for
 // one to 1 m: a drive has contradicted it, and shows the place only to a filter that
 // does not believe it. What was learned beside it goes too, and the next alignment
 // begins with it.
-func (d *Driver) DoubtLever() {
+func (d *Driver) FreeLever() {
 	d.set.LeverSigma = 1
 	d.Filter.WheelScale = 0
 }
